@@ -1,0 +1,1 @@
+//! From calibrated frames to the comet-registered stack, profile, photometry and Afρ.

@@ -1,0 +1,160 @@
+//! The image, its mask, and a measured value with its error.
+
+/// A rectangular image of single-precision pixels.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Image {
+    /// Pixels along a row (FITS NAXIS1).
+    pub width: usize,
+    /// Rows (FITS NAXIS2).
+    pub height: usize,
+    /// Row-major pixels: `(x, y)` is at `y * width + x`.
+    pub data: Vec<f32>,
+}
+
+impl Image {
+    /// An image of one constant value.
+    pub fn filled(width: usize, height: usize, value: f32) -> Self {
+        Self { width, height, data: vec![value; width * height] }
+    }
+
+    /// An image from its pixels; `None` when their number is not `width * height`.
+    pub fn from_pixels(width: usize, height: usize, data: Vec<f32>) -> Option<Self> {
+        (data.len() == width * height).then_some(Self { width, height, data })
+    }
+
+    /// The pixel at column `x`, row `y`. Panics outside the image, as slice indexing does.
+    #[inline]
+    pub fn at(&self, x: usize, y: usize) -> f32 {
+        self.data[y * self.width + x]
+    }
+
+    /// The pixel at column `x`, row `y`, or `None` outside the image.
+    #[inline]
+    pub fn get(&self, x: isize, y: isize) -> Option<f32> {
+        self.index(x, y).map(|i| self.data[i])
+    }
+
+    /// The storage index of a pixel, or `None` outside the image.
+    #[inline]
+    pub fn index(&self, x: isize, y: isize) -> Option<usize> {
+        (x >= 0 && y >= 0 && (x as usize) < self.width && (y as usize) < self.height)
+            .then(|| y as usize * self.width + x as usize)
+    }
+
+    /// One row of pixels.
+    pub fn row(&self, y: usize) -> &[f32] {
+        &self.data[y * self.width..(y + 1) * self.width]
+    }
+
+    /// The part of the image inside `area`.
+    pub fn crop(&self, area: PixelBox) -> Self {
+        let data = (area.y0..area.y1).flat_map(|y| self.row(y)[area.x0..area.x1].iter().copied()).collect();
+        Self { width: area.width(), height: area.height(), data }
+    }
+}
+
+/// A half-open rectangle of whole pixels.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct PixelBox {
+    /// First column.
+    pub x0: usize,
+    /// First row.
+    pub y0: usize,
+    /// One past the last column.
+    pub x1: usize,
+    /// One past the last row.
+    pub y1: usize,
+}
+
+impl PixelBox {
+    /// The box of pixels whose centres lie within `half_px` of a point along each axis, cut at the image's edge;
+    /// `None` when nothing of it is inside the image.
+    pub fn around(x_px: f64, y_px: f64, half_px: f64, width: usize, height: usize) -> Option<Self> {
+        let low = |c: f64| (c - half_px).ceil().max(0.0);
+        let high = |c: f64, n: usize| (c + half_px).floor().min(n as f64 - 1.0);
+        let (x0, x1, y0, y1) = (low(x_px), high(x_px, width), low(y_px), high(y_px, height));
+        (x0 <= x1 && y0 <= y1).then(|| Self {
+            x0: x0 as usize,
+            y0: y0 as usize,
+            x1: x1 as usize + 1,
+            y1: y1 as usize + 1,
+        })
+    }
+
+    /// Columns inside.
+    pub fn width(&self) -> usize {
+        self.x1 - self.x0
+    }
+
+    /// Rows inside.
+    pub fn height(&self) -> usize {
+        self.y1 - self.y0
+    }
+}
+
+/// Why a pixel is not to be trusted: bits of a [`Mask`].
+pub mod flag {
+    /// At or above the saturation level in the raw frame, or bled into.
+    pub const SATURATED: u8 = 1;
+    /// A hot, cold or unstable pixel of the detector.
+    pub const DETECTOR: u8 = 2;
+    /// Struck by a cosmic ray.
+    pub const COSMIC_RAY: u8 = 4;
+    /// Not a finite number, or no data here.
+    pub const NO_DATA: u8 = 8;
+    /// Under a star whose light could not be removed.
+    pub const STAR: u8 = 16;
+    /// Crossed by a satellite or an aeroplane.
+    pub const SATELLITE: u8 = 32;
+}
+
+/// One byte of [`flag`] bits per pixel; 0 is a good pixel.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct Mask {
+    /// Pixels along a row.
+    pub width: usize,
+    /// Rows.
+    pub height: usize,
+    /// Row-major flag bytes.
+    pub bits: Vec<u8>,
+}
+
+impl Mask {
+    /// A mask with every pixel good.
+    pub fn clear(width: usize, height: usize) -> Self {
+        Self { width, height, bits: vec![0; width * height] }
+    }
+
+    /// Whether the pixel at column `x`, row `y` is good.
+    #[inline]
+    pub fn is_good(&self, x: usize, y: usize) -> bool {
+        self.bits[y * self.width + x] == 0
+    }
+
+    /// Pixels that carry any of the flags in `which`.
+    pub fn count(&self, which: u8) -> usize {
+        self.bits.iter().filter(|b| **b & which != 0).count()
+    }
+
+    /// The part of the mask inside `area`.
+    pub fn crop(&self, area: PixelBox) -> Self {
+        let row = |y: usize| &self.bits[y * self.width + area.x0..y * self.width + area.x1];
+        Self { width: area.width(), height: area.height(), bits: (area.y0..area.y1).flat_map(row).copied().collect() }
+    }
+}
+
+/// A measured value and its standard error (1σ). What the error holds and leaves out is said where one is made.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Measured {
+    /// The value.
+    pub value: f64,
+    /// Its 1σ error, in the value's unit.
+    pub sigma: f64,
+}
+
+impl Measured {
+    /// A value with its error.
+    pub fn new(value: f64, sigma: f64) -> Self {
+        Self { value, sigma }
+    }
+}

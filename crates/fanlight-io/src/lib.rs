@@ -1,0 +1,1 @@
+//! FITS, catalogues, campaign files and products written whole.

@@ -1,0 +1,1 @@
+//! Figures and pages: records and images in, bytes out.

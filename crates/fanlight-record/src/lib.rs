@@ -1,0 +1,10 @@
+//! Serialised counterparts of results, and the sentences that the evidence supports.
+//!
+//! Nothing here measures: these are the shapes that other programs read (`night.json`, geometry records). A value
+//! that could not be measured is `None` and written as `null`.
+
+pub mod geometry;
+pub mod night;
+
+pub use geometry::GeometryRecord;
+pub use night::*;

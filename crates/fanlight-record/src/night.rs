@@ -1,0 +1,366 @@
+//! `night.json`: what one night of frames says about the comet.
+
+use crate::GeometryRecord;
+use serde::{Deserialize, Serialize};
+
+/// The schema name written by this version.
+pub const NIGHT_SCHEMA: &str = "fanlight/night/1";
+
+/// One night, as other programs read it.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct NightRecord {
+    /// Always [`NIGHT_SCHEMA`].
+    pub schema: String,
+    /// The comet's designation, free text.
+    pub object: String,
+    /// Exposure-weighted mean of the used frames' mid-times, UTC.
+    pub mid_utc: String,
+    /// Geometry at `mid_utc`.
+    pub geometry: GeometryRecord,
+    /// Every light frame found, used or not, in order of time.
+    pub frames: Vec<FrameRecord>,
+    /// The night's position of the comet, when it was found.
+    pub astrometry: Option<AstrometryRecord>,
+    /// One entry per aperture of the campaign; empty when the night could not be calibrated (see `notes`).
+    pub photometry: Vec<PhotometryRecord>,
+    /// The phase function by which `a0frho_cm` was divided.
+    pub phase_function: Option<PhaseFunctionRecord>,
+    /// Optocentre, kernel, limits and features.
+    pub morphology: MorphologyRecord,
+    /// The azimuthal radial profile of the comet-registered stack.
+    pub profile: Vec<ProfileRecord>,
+    /// How the zero point was tied to the catalogue.
+    pub zero_point: Option<ZeroPointRecord>,
+    /// The comet-registered stack.
+    pub stack: StackRecord,
+    /// Site, telescope, filter and observers as figures and pages name them.
+    pub setup: SetupRecord,
+    /// Sentences that a reader must know: what was assumed, what could not be done and why.
+    pub notes: Vec<String>,
+    /// How to make this again.
+    pub provenance: Provenance,
+    /// One or two plain sentences that the evidence supports.
+    pub summary: String,
+}
+
+/// One light frame.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct FrameRecord {
+    /// File name relative to the frames folder.
+    pub file: String,
+    /// Middle of the exposure, UTC.
+    pub mid_utc: Option<String>,
+    /// Exposure time.
+    pub exposure_s: Option<f64>,
+    /// The filter as the header spells it.
+    pub filter: Option<String>,
+    /// Whether the frame is in the stack.
+    pub used: bool,
+    /// Why it is not.
+    pub rejected_because: Option<String>,
+    /// Star image: √(major · minor) full width at half maximum.
+    pub fwhm_arcsec: Option<f64>,
+    /// Star image: major / minor axis, at least 1.
+    pub elongation: Option<f64>,
+    /// Position angle of the star image's major axis, in `[0, 180)`.
+    pub elongation_pa_deg: Option<f64>,
+    /// Sky brightness.
+    pub sky_e_per_s_arcsec2: Option<f64>,
+    /// Magnitude of 1 e⁻/s.
+    pub zero_point_mag: Option<f64>,
+    /// Its error.
+    pub zero_point_err_mag: Option<f64>,
+    /// Stars used for the zero point.
+    pub zero_point_stars: Option<usize>,
+    /// Measured right ascension of the comet.
+    pub comet_ra_deg: Option<f64>,
+    /// Measured declination of the comet.
+    pub comet_dec_deg: Option<f64>,
+    /// Error per axis of the measured place.
+    pub comet_err_arcsec: Option<f64>,
+    /// Altitude of the comet at mid-exposure, airless.
+    pub altitude_deg: Option<f64>,
+}
+
+/// The night's place of the comet.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct AstrometryRecord {
+    /// The instant of the place.
+    pub mid_utc: String,
+    /// Right ascension, ICRS.
+    pub ra_deg: f64,
+    /// Declination, ICRS.
+    pub dec_deg: f64,
+    /// Error per axis.
+    pub err_arcsec: f64,
+    /// Observed minus computed: `[Δα cos δ, Δδ]`.
+    pub o_minus_c_arcsec: [f64; 2],
+}
+
+/// Light in one circular aperture.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct PhotometryRecord {
+    /// Aperture radius ρ at the comet.
+    pub aperture_km: f64,
+    /// The same on the sky.
+    pub aperture_arcsec: f64,
+    /// Catalogue band of the magnitude.
+    pub band: String,
+    /// Magnitude of the light in the aperture as seen; absent when the sum is under 3σ.
+    pub mag: Option<f64>,
+    /// Its error.
+    pub mag_err: Option<f64>,
+    /// Where `mag` is absent: fainter than this at 3σ.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub limit_3sigma_mag: Option<f64>,
+    /// A(θ)fρ.
+    pub afrho_cm: Option<f64>,
+    /// Its error.
+    pub afrho_err_cm: Option<f64>,
+    /// A(0°)fρ.
+    pub a0frho_cm: Option<f64>,
+    /// Its error; the choice of the phase function is not in it.
+    pub a0frho_err_cm: Option<f64>,
+    /// The error of `mag` term by term, all in magnitudes: noise, sky, zero point, centring, filled pixels.
+    pub error_terms_mag: Vec<ErrorTerm>,
+    /// Share of the aperture's pixels that were masked and filled from the azimuthal profile, 0 to 1.
+    pub filled_fraction: f64,
+}
+
+/// One named part of an error.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct ErrorTerm {
+    /// What it comes from.
+    pub name: String,
+    /// Its size in magnitudes.
+    pub mag: f64,
+}
+
+/// The phase function used for A(0°)fρ.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct PhaseFunctionRecord {
+    /// Its name.
+    pub name: String,
+    /// Paper and equation.
+    pub source: String,
+    /// φ(α) by which A(θ)fρ was divided.
+    pub value: f64,
+}
+
+/// Optocentre, kernel, limits and features.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct MorphologyRecord {
+    /// Error per axis of the optocentre in the stack.
+    pub optocentre_err_arcsec: Option<f64>,
+    /// How a point at the comet is imaged in the stack: seeing, motion and resampling.
+    pub psf: Option<KernelRecord>,
+    /// Contrast limits; empty while structure is not analysed.
+    pub detection_limit: Vec<DetectionLimit>,
+    /// Features; empty while structure is not analysed.
+    pub features: Vec<FeatureRecord>,
+    /// Whether structure was analysed at all; `false` means that an empty list of features says nothing.
+    pub analysed: bool,
+}
+
+/// Shape of an image of a point.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct KernelRecord {
+    /// √(major · minor) full width at half maximum.
+    pub fwhm_arcsec: f64,
+    /// Major / minor axis, at least 1.
+    pub elongation: f64,
+    /// Position angle of the major axis, in `[0, 180)`.
+    pub pa_deg: f64,
+}
+
+/// Contrast that would have been found.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct DetectionLimit {
+    /// Full width at half maximum in position angle.
+    pub width_deg: f64,
+    /// Inner radius.
+    pub inner_arcsec: f64,
+    /// Outer radius.
+    pub outer_arcsec: f64,
+    /// Share of injections that got the verdict `supported`.
+    pub recovered_fraction: f64,
+    /// Contrast as seen.
+    pub contrast: f64,
+}
+
+/// A structure in the coma.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct FeatureRecord {
+    /// `jet`, `fan`, `tail` or `arc`.
+    pub kind: String,
+    /// Position angle at the inner edge (of an arc: its middle).
+    pub pa_deg: f64,
+    /// Its error.
+    pub pa_err_deg: f64,
+    /// Full width at half maximum in position angle, as seen.
+    pub width_deg: f64,
+    /// Change of position angle with radius; absent for an arc.
+    pub curvature_deg_per_arcsec: Option<f64>,
+    /// Inner radius.
+    pub inner_arcsec: f64,
+    /// Outer radius.
+    pub outer_arcsec: f64,
+    /// Inner radius at the comet.
+    pub inner_km: f64,
+    /// Outer radius at the comet.
+    pub outer_km: f64,
+    /// Own light minus its azimuthal mean, over the azimuthal mean of the coma.
+    pub contrast: f64,
+    /// Its error.
+    pub contrast_err: f64,
+    /// Chance that a coma without this feature shows as much anywhere searched.
+    pub false_alarm_probability: f64,
+    /// `supported`, `provisional`, `artefact` or `not_significant`.
+    pub verdict: String,
+    /// `pa_deg` minus the sunward direction, in `(−180, 180]`.
+    pub offset_from_sunward_deg: f64,
+    /// Every challenge and its outcome.
+    pub challenges: Vec<ChallengeRecord>,
+}
+
+/// One challenge to a feature.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct ChallengeRecord {
+    /// `noise`, `centre`, `elongation`, `halves`, `stars`, `detector`, `method` or `history`.
+    pub name: String,
+    /// `passed`, `failed` or `not_tested`.
+    pub outcome: String,
+    /// The number.
+    pub statistic: Option<f64>,
+    /// What it is held against.
+    pub threshold: Option<f64>,
+    /// One plain sentence.
+    pub explanation: String,
+}
+
+/// One ring of the azimuthal profile.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct ProfileRecord {
+    /// Mean radius of the ring.
+    pub rho_arcsec: f64,
+    /// Inner edge of the ring.
+    pub inner_arcsec: f64,
+    /// Outer edge of the ring.
+    pub outer_arcsec: f64,
+    /// Sky-subtracted surface brightness, azimuthal mean of the good pixels.
+    pub mean_e_per_s_arcsec2: f64,
+    /// Its error.
+    pub err_e_per_s_arcsec2: f64,
+    /// The same in magnitudes per square arcsecond where it is calibrated and over 3σ.
+    pub mag_per_arcsec2: Option<f64>,
+    /// Light inside the ring's outer edge, as seen.
+    pub enclosed_e_per_s: f64,
+}
+
+/// How instrumental counts became magnitudes.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct ZeroPointRecord {
+    /// Catalogue band.
+    pub band: String,
+    /// Magnitude of 1 e⁻/s in the stack.
+    pub stack_zero_point_mag: f64,
+    /// Its error.
+    pub stack_zero_point_err_mag: f64,
+    /// Coefficient of the catalogue colour, when one was fitted.
+    pub colour_term: Option<f64>,
+    /// The colour that the term multiplies, such as `g-r`.
+    pub colour: Option<String>,
+    /// The colour assumed for the comet.
+    pub comet_colour_mag: Option<f64>,
+    /// Stars used, one entry each.
+    pub stars: Vec<ZeroPointStar>,
+}
+
+/// One comparison star.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct ZeroPointStar {
+    /// Catalogue magnitude in the band.
+    pub catalogue_mag: f64,
+    /// Catalogue colour, when known.
+    pub colour_mag: Option<f64>,
+    /// Measured minus catalogue magnitude after calibration, averaged over the night.
+    pub residual_mag: f64,
+    /// Error of the residual.
+    pub err_mag: f64,
+    /// Whether it was kept in the fit.
+    pub used: bool,
+}
+
+/// The comet-registered stack.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct StackRecord {
+    /// Frames combined.
+    pub n_frames: usize,
+    /// Sum of their exposures.
+    pub exposure_s: f64,
+    /// First and last exposure's middle, UTC.
+    pub first_utc: String,
+    /// Last exposure's middle, UTC.
+    pub last_utc: String,
+    /// Interleaved sub-stacks.
+    pub n_substacks: usize,
+    /// Pixels along a row.
+    pub width_px: usize,
+    /// Rows.
+    pub height_px: usize,
+    /// 0-based column of the optocentre.
+    pub centre_x_px: f64,
+    /// 0-based row of the optocentre.
+    pub centre_y_px: f64,
+    /// `[[∂east/∂x, ∂east/∂y], [∂north/∂x, ∂north/∂y]]` at the optocentre, arcsec per pixel.
+    pub arcsec_per_px: [[f64; 2]; 2],
+    /// Sky that was left in the stack and subtracted, e⁻/s per square arcsecond.
+    pub residual_sky_e_per_s_arcsec2: f64,
+    /// Its error.
+    pub residual_sky_err_e_per_s_arcsec2: f64,
+    /// Noise per pixel on the sky, e⁻/s.
+    pub sky_noise_e_per_s_px: f64,
+}
+
+/// What took the pictures, and who.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct SetupRecord {
+    /// Name of the site.
+    pub site: Option<String>,
+    /// East longitude, WGS 84.
+    pub longitude_deg: f64,
+    /// Geodetic latitude.
+    pub latitude_deg: f64,
+    /// Height above the ellipsoid.
+    pub height_m: f64,
+    /// Name of the telescope.
+    pub telescope: Option<String>,
+    /// Filter as the headers spell it.
+    pub filter: Option<String>,
+    /// Observers.
+    pub observers: Vec<String>,
+}
+
+/// How the record was made.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Provenance {
+    /// Program and version.
+    pub program: String,
+    /// The line to run it again.
+    pub command: String,
+    /// Every input with its checksum.
+    pub inputs: Vec<InputFile>,
+    /// Methods with their citations, one sentence each.
+    pub methods: Vec<String>,
+}
+
+/// One input file.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct InputFile {
+    /// File name relative to the frames folder or the campaign file.
+    pub file: String,
+    /// What it was taken for: `light`, `bias`, `dark`, `flat`, `campaign`, `catalogue`.
+    pub role: String,
+    /// SHA-256 of its bytes, hexadecimal.
+    pub sha256: String,
+}

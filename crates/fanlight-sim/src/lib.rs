@@ -1,0 +1,1 @@
+//! Simulated frames of a comet with known truth.

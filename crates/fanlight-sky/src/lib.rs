@@ -1,0 +1,1 @@
+//! Time scales, Sun, Earth and Moon, orbits, sites, viewing geometry, angles and WCS.

@@ -1,0 +1,1 @@
+//! From a night of raw comet frames to a measured, publishable page.

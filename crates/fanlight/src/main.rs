@@ -1,0 +1,2 @@
+//! The `fanlight` command.
+fn main() {}
