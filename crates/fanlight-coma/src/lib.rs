@@ -1,1 +1,26 @@
 //! From calibrated frames to the comet-registered stack, profile, photometry and Afρ.
+//!
+//! A night flows one way: [`calibrate`] makes masters and calibrated frames; [`measure`] finds what a frame says of
+//! itself (sky, stars, seeing); [`tie`] ties its WCS to the catalogue; [`zero_point`] its brightness;
+//! [`register`] places the comet in it; [`stars`] takes the stars out; [`stack`] combines the frames; [`kernel`],
+//! [`optocentre`], [`profile`], [`photometry`] and [`afrho`] measure the stack; [`gradient`] draws it.
+//! Nothing here opens a file or prints.
+
+pub mod afrho;
+pub mod calibrate;
+pub mod error;
+pub mod gradient;
+pub mod kernel;
+pub mod measure;
+pub mod optocentre;
+pub mod phase_function;
+pub mod photometry;
+pub mod profile;
+pub mod register;
+pub mod solar;
+pub mod stack;
+pub mod stars;
+pub mod tie;
+pub mod zero_point;
+
+pub use error::ComaError;

@@ -3,6 +3,19 @@
 //! Pixel convention everywhere: 0-based, integers at pixel centres, `x` along a row (FITS axis 1), `y` along
 //! columns (FITS axis 2), pixel `(x, y)` stored at `data[y * width + x]`.
 
+pub mod aperture;
+pub mod combine;
+pub mod contour;
+pub mod polar;
+pub mod resample;
+pub mod robust;
+pub mod smooth;
+pub mod background;
+pub mod cosmic;
+pub mod detect;
+mod error;
+pub mod moffat;
 pub mod pixels;
 
+pub use error::ImageError;
 pub use pixels::{Image, Mask, Measured, PixelBox, flag};

@@ -1,1 +1,35 @@
 //! FITS, catalogues, campaign files and products written whole.
+//!
+//! The only crate of the workspace that opens a file. Everything read is checked before it is believed: a broken
+//! file gives an [`IoError`] that names the file, never a panic. Everything written appears whole under its name or
+//! not at all.
+
+pub mod campaign;
+pub mod catalogue;
+pub mod checksum;
+pub mod error;
+pub mod fits_read;
+pub mod fits_write;
+pub mod frames;
+pub mod header;
+pub mod products;
+pub mod spool;
+
+mod campaign_keys;
+mod card_text;
+mod catalogue_csv;
+mod fits_crate;
+mod fits_table;
+mod hdu;
+mod votable;
+
+pub use campaign::{Campaign, CampaignError, load_campaign};
+pub use catalogue::{Catalogue, CatalogueStar, load_catalogue};
+pub use checksum::sha256_file;
+pub use error::IoError;
+pub use fits_read::{FitsImage, read_header, read_image, read_image_into};
+pub use fits_write::{HduData, HduOut, write_fits};
+pub use frames::{FrameFile, FrameKind, FrameSet, Skipped, find_frames};
+pub use header::{Card, CardValue, Header};
+pub use products::OutputFolder;
+pub use spool::{Spool, SpoolRows};

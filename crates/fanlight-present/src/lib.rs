@@ -1,1 +1,81 @@
 //! Figures and pages: records and images in, bytes out.
+//!
+//! [`night_figures`] draws one night's pictures and plots as SVG, each in a light and a dark version; [`svg_to_png`]
+//! turns one into pixels for slides and print; [`night_page`] lays record and figures out as one self-contained HTML
+//! file. Nothing here measures: every number on a figure is the record's, apart from the local slope of the profile
+//! and the isophotes, which are drawn from it.
+//!
+//! Figures are 170 mm wide with text of 8 to 12 pt. The same input gives the same bytes.
+
+pub mod colour;
+mod contour_lines;
+mod error;
+mod night_plots;
+mod page;
+mod picture;
+mod plot;
+mod png_out;
+mod radial_plots;
+pub mod sky;
+mod stretch;
+mod svg;
+mod theme;
+
+pub use error::PresentError;
+pub use fanlight_record::sentences::{format_measured, format_utc, format_utc_long, format_value};
+pub use night_plots::OrbitPlan;
+pub use page::night_page;
+pub use png_out::svg_to_png;
+pub use sky::SkyPicture;
+
+use fanlight_image::Image;
+use fanlight_record::NightRecord;
+
+/// What of a night is drawn and not in its record.
+#[derive(Debug, Clone)]
+pub struct NightPictures<'a> {
+    /// The comet-registered stack.
+    pub light: SkyPicture<'a>,
+    /// The rotational gradient on the same grid, centred likewise, e⁻/s per pixel; not finite where unknown.
+    pub rotational_gradient: &'a Image,
+    /// How it was made, as captions say it: angles, centre, smoothing.
+    pub gradient_description: String,
+    /// Orbits of comet and Earth, for a plan.
+    pub orbit_plan: Option<OrbitPlan>,
+}
+
+/// One figure, ready to be shown.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Figure {
+    /// File name without ending: `light`, `isophotes`, `inverted`, `gradient`, `profile`, `growth`, `zero-point`,
+    /// `frames`, `orbit-plan`.
+    pub name: String,
+    /// A few words.
+    pub title: String,
+    /// What is seen and how it was drawn; names stretch and colour map.
+    pub caption: String,
+    /// The same for readers who cannot see it.
+    pub alt: String,
+    /// For paper and light screens.
+    pub svg_light: String,
+    /// For dark screens: the same drawing in other ink.
+    pub svg_dark: String,
+}
+
+/// Every figure for which the night has data, in the order of the page. The four sky pictures are always there; plots
+/// of what was not measured are left out.
+///
+/// # Errors
+/// When the images do not share a grid, or centre or scale cannot be used.
+pub fn night_figures(night: &NightRecord, pictures: &NightPictures) -> Result<Vec<Figure>, PresentError> {
+    let mut figures = picture::sky_figures(night, pictures)?;
+    let plots = [
+        radial_plots::profile(night),
+        radial_plots::growth(night),
+        night_plots::zero_point(night),
+        night_plots::frames(night),
+        pictures.orbit_plan.as_ref().and_then(|plan| night_plots::orbit_plan(night, plan)),
+    ];
+    figures.extend(plots.into_iter().flatten());
+    Ok(figures)
+}

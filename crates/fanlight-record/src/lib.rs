@@ -5,6 +5,7 @@
 
 pub mod geometry;
 pub mod night;
+pub mod sentences;
 
 pub use geometry::GeometryRecord;
 pub use night::*;

@@ -1,1 +1,14 @@
 //! From a night of raw comet frames to a measured, publishable page.
+//!
+//! The library behind the `fanlight` command: one module per command, and [`night`], the main job.
+
+pub mod cli;
+pub mod demo;
+pub mod failure;
+pub mod geometry;
+pub mod init;
+pub mod messages;
+pub mod night;
+pub mod simulate;
+
+pub use failure::Failure;

@@ -1,0 +1,282 @@
+//! From raw counts to electrons: masters applied, every pixel with its variance and its flags.
+
+use crate::ComaError;
+use fanlight_image::{Image, Mask, flag, robust};
+use rayon::prelude::*;
+
+/// What turns counts into electrons.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Detector {
+    /// Electrons per count.
+    pub gain_e_per_adu: f64,
+    /// Read noise.
+    pub read_noise_e: f64,
+    /// Raw counts at and above which a pixel is saturated.
+    pub saturation_adu: f64,
+}
+
+impl Detector {
+    /// Checks that every number can be what it claims to be.
+    ///
+    /// # Errors
+    /// Names the number that is not positive (a read noise of 0 is accepted).
+    pub fn validate(&self) -> Result<(), ComaError> {
+        for (name, value, minimum) in [
+            ("gain_e_per_adu", self.gain_e_per_adu, f64::MIN_POSITIVE),
+            ("read_noise_e", self.read_noise_e, 0.0),
+            ("saturation_adu", self.saturation_adu, f64::MIN_POSITIVE),
+        ] {
+            if !(value.is_finite() && value >= minimum) {
+                return Err(ComaError::BadDetector { name, value });
+            }
+        }
+        Ok(())
+    }
+}
+
+/// Master frames, all of the size of the lights. What is absent is not applied.
+#[derive(Debug, Clone, Default)]
+pub struct Masters {
+    /// Raw counts that every exposure starts from: the bias, or without one a dark of the lights' exposure.
+    pub offset: Option<Image>,
+    /// Dark counts per second over the offset.
+    pub dark_adu_per_s: Option<Image>,
+    /// Relative response, median 1.
+    pub flat: Option<Image>,
+    /// Pixels that the darks or the flat show to be defective.
+    pub defects: Option<Mask>,
+}
+
+/// A frame in electrons.
+#[derive(Debug, Clone)]
+pub struct Calibrated {
+    /// Electrons per pixel for the whole exposure, flat-fielded; `NaN` where the raw pixel was not a number.
+    pub image_e: Image,
+    /// Variance of each pixel, e².
+    pub variance_e2: Image,
+    /// Flags.
+    pub mask: Mask,
+}
+
+/// How many robust sigmas above its neighbours in rate a dark pixel counts as hot. Chosen so that a Gaussian dark
+/// flags under one pixel in 10⁹ and real warm pixels, which follow a long tail, are caught; lower values cost good
+/// pixels, higher ones leave warm pixels to the dark subtraction, whose noise they carry.
+const HOT_SIGMA: f64 = 7.0;
+
+/// A flat response outside this range marks a defective pixel.
+const FLAT_RANGE: std::ops::RangeInclusive<f32> = 0.2..=5.0;
+
+/// Calibrates one raw frame.
+///
+/// The variance is (electrons collected, sky and dark included + read noise²) / flat²; negative counts count as none.
+///
+/// # Errors
+/// When a master differs in size, a detector number is impossible, or the frame is blank (all pixels equal, or under
+/// half of them finite).
+pub fn calibrate(
+    raw: &Image,
+    exposure_s: f64,
+    masters: &Masters,
+    detector: &Detector,
+) -> Result<Calibrated, ComaError> {
+    detector.validate()?;
+    let same_size = |what, width, height| {
+        if (width, height) == (raw.width, raw.height) {
+            return Ok(());
+        }
+        let (found_width, found_height) = (width, height);
+        Err(ComaError::SizeMismatch { what, found_width, found_height, width: raw.width, height: raw.height })
+    };
+    for (what, image) in [
+        ("the master bias", &masters.offset),
+        ("the master dark", &masters.dark_adu_per_s),
+        ("the master flat", &masters.flat),
+    ] {
+        if let Some(image) = image {
+            same_size(what, image.width, image.height)?;
+        }
+    }
+    if let Some(mask) = &masters.defects {
+        same_size("the defect mask", mask.width, mask.height)?;
+    }
+    refuse_blank(raw)?;
+
+    let (width, height) = (raw.width, raw.height);
+    let mut image_e = Image::filled(width, height, 0.0);
+    let mut variance_e2 = Image::filled(width, height, 0.0);
+    let mut mask = masters.defects.clone().unwrap_or_else(|| Mask::clear(width, height));
+    let gain = detector.gain_e_per_adu as f32;
+    let read_variance = (detector.read_noise_e * detector.read_noise_e) as f32;
+    let saturation = detector.saturation_adu as f32;
+    let exposure = exposure_s as f32;
+    let row_of = |image: &Option<Image>, y: usize| image.as_ref().map(|i| i.row(y).to_vec());
+
+    image_e
+        .data
+        .par_chunks_mut(width)
+        .zip(variance_e2.data.par_chunks_mut(width))
+        .zip(mask.bits.par_chunks_mut(width))
+        .enumerate()
+        .for_each(|(y, ((out, variance), bits))| {
+            let raw_row = raw.row(y);
+            let offset = row_of(&masters.offset, y);
+            let dark = row_of(&masters.dark_adu_per_s, y);
+            let flat = row_of(&masters.flat, y);
+            for x in 0..width {
+                let counts = raw_row[x];
+                let offset = offset.as_ref().map_or(0.0, |r| r[x]);
+                let dark = dark.as_ref().map_or(0.0, |r| r[x]) * exposure;
+                let response = flat.as_ref().map_or(1.0, |r| r[x]);
+                if !counts.is_finite() || !FLAT_RANGE.contains(&response) || !(offset + dark).is_finite() {
+                    out[x] = f32::NAN;
+                    variance[x] = f32::NAN;
+                    bits[x] |= if counts.is_finite() { flag::DETECTOR } else { flag::NO_DATA };
+                    continue;
+                }
+                let collected_e = (counts - offset) * gain;
+                out[x] = (collected_e - dark * gain) / response;
+                variance[x] = (collected_e.max(0.0) + read_variance) / (response * response);
+                if counts >= saturation {
+                    bits[x] |= flag::SATURATED;
+                }
+            }
+        });
+    Ok(Calibrated { image_e, variance_e2, mask })
+}
+
+fn refuse_blank(raw: &Image) -> Result<(), ComaError> {
+    let finite = raw.data.iter().filter(|v| v.is_finite()).count();
+    if finite * 2 < raw.data.len().max(1) {
+        let reason = format!("{} of {} pixels are not numbers", raw.data.len() - finite, raw.data.len());
+        return Err(ComaError::BlankFrame { reason });
+    }
+    let first = raw.data.iter().copied().find(|v| v.is_finite());
+    if raw.data.iter().all(|v| !v.is_finite() || Some(*v) == first) {
+        return Err(ComaError::BlankFrame { reason: format!("every pixel is {}", first.unwrap_or(0.0)) });
+    }
+    Ok(())
+}
+
+/// The master dark's counts per second over the offset.
+///
+/// # Errors
+/// When the sizes differ or the exposure is not positive.
+pub fn dark_rate(dark: &Image, offset: &Image, exposure_s: f64) -> Result<Image, ComaError> {
+    if (dark.width, dark.height) != (offset.width, offset.height) {
+        return Err(ComaError::SizeMismatch {
+            what: "the master dark",
+            found_width: dark.width,
+            found_height: dark.height,
+            width: offset.width,
+            height: offset.height,
+        });
+    }
+    if !(exposure_s.is_finite() && exposure_s > 0.0) {
+        return Err(ComaError::OutOfRange { name: "dark exposure_s", value: exposure_s, range: "the positive numbers" });
+    }
+    let scale = 1.0 / exposure_s as f32;
+    let data = dark.data.iter().zip(&offset.data).map(|(d, o)| (d - o) * scale).collect();
+    Ok(Image { width: dark.width, height: dark.height, data })
+}
+
+/// Divides one flat exposure, its offset removed, by its own median.
+///
+/// # Errors
+/// When the flat holds no light: its median is not positive.
+pub fn normalise_flat(mut flat: Image) -> Result<Image, ComaError> {
+    let mut values: Vec<f32> = flat.data.iter().copied().filter(|v| v.is_finite()).collect();
+    match robust::median(&mut values) {
+        Some(median) if median > 0.0 => {
+            flat.data.iter_mut().for_each(|v| *v /= median);
+            Ok(flat)
+        }
+        _ => Err(ComaError::BlankFrame { reason: "the flat holds no light over its bias".into() }),
+    }
+}
+
+/// Pixels whose dark rate stands out from the detector's by over seven robust sigmas, or whose flat response is
+/// outside 0.2 to 5.
+pub fn defects(dark_adu_per_s: Option<&Image>, flat: Option<&Image>) -> Option<Mask> {
+    let size = dark_adu_per_s.or(flat).map(|i| (i.width, i.height))?;
+    let mut mask = Mask::clear(size.0, size.1);
+    if let Some(dark) = dark_adu_per_s {
+        let mut values: Vec<f32> = dark.data.iter().copied().filter(|v| v.is_finite()).collect();
+        let median = robust::median(&mut values)?;
+        let sigma = robust::mad_sigma(&mut values)?;
+        let limit = f64::from(sigma) * HOT_SIGMA;
+        for (bit, value) in mask.bits.iter_mut().zip(&dark.data) {
+            if !value.is_finite() || (sigma > 0.0 && f64::from((value - median).abs()) > limit) {
+                *bit |= flag::DETECTOR;
+            }
+        }
+    }
+    if let Some(flat) = flat {
+        for (bit, value) in mask.bits.iter_mut().zip(&flat.data) {
+            if !FLAT_RANGE.contains(value) {
+                *bit |= flag::DETECTOR;
+            }
+        }
+    }
+    Some(mask)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const DETECTOR: Detector = Detector { gain_e_per_adu: 2.0, read_noise_e: 3.0, saturation_adu: 1000.0 };
+
+    fn frame(values: &[f32]) -> Image {
+        Image::from_pixels(values.len(), 1, values.to_vec()).unwrap()
+    }
+
+    #[test]
+    fn applies_offset_dark_flat_and_gain() {
+        let masters = Masters {
+            offset: Some(frame(&[100.0; 4])),
+            dark_adu_per_s: Some(frame(&[0.5; 4])),
+            flat: Some(frame(&[1.0, 2.0, 1.0, 0.01])),
+            defects: None,
+        };
+        let got = calibrate(&frame(&[150.0, 150.0, 1200.0, 150.0]), 20.0, &masters, &DETECTOR).unwrap();
+        assert_eq!(&got.image_e.data[..3], &[80.0, 40.0, 2180.0]);
+        assert_eq!(&got.variance_e2.data[..2], &[109.0, 109.0 / 4.0]);
+        assert_eq!(got.mask.bits, vec![0, 0, flag::SATURATED, flag::DETECTOR]);
+    }
+
+    #[test]
+    fn keeps_a_pixel_that_is_not_a_number_apart() {
+        let got = calibrate(&frame(&[f32::NAN, 1.0, 2.0]), 1.0, &Masters::default(), &DETECTOR).unwrap();
+        assert!(got.image_e.data[0].is_nan());
+        assert_eq!(got.mask.bits, vec![flag::NO_DATA, 0, 0]);
+    }
+
+    #[test]
+    fn refuses_a_blank_frame_and_a_wrong_master() {
+        let blank = calibrate(&frame(&[7.0; 5]), 1.0, &Masters::default(), &DETECTOR);
+        assert!(matches!(blank, Err(ComaError::BlankFrame { .. })));
+        let masters = Masters { offset: Some(frame(&[1.0; 3])), ..Masters::default() };
+        let wrong = calibrate(&frame(&[1.0, 2.0]), 1.0, &masters, &DETECTOR);
+        assert!(matches!(wrong, Err(ComaError::SizeMismatch { what: "the master bias", .. })));
+        let detector = Detector { gain_e_per_adu: 0.0, ..DETECTOR };
+        let bad = calibrate(&frame(&[1.0, 2.0]), 1.0, &Masters::default(), &detector);
+        assert!(matches!(bad, Err(ComaError::BadDetector { name: "gain_e_per_adu", .. })));
+    }
+
+    #[test]
+    fn finds_the_hot_pixel_and_the_dead_one() {
+        let mut dark: Vec<f32> = (0..100).map(|i| 0.1 + 0.001 * (i % 7) as f32).collect();
+        dark[13] = 5.0;
+        let mut flat = vec![1.0; 100];
+        flat[40] = 0.0;
+        let mask = defects(Some(&frame(&dark)), Some(&frame(&flat))).unwrap();
+        let flagged: Vec<usize> = (0..100).filter(|i| mask.bits[*i] != 0).collect();
+        assert_eq!(flagged, vec![13, 40]);
+    }
+
+    #[test]
+    fn a_flat_without_light_is_refused() {
+        assert!(normalise_flat(frame(&[0.0, 0.0, 0.0])).is_err());
+        assert_eq!(normalise_flat(frame(&[2.0, 4.0, 6.0])).unwrap().data, vec![0.5, 1.0, 1.5]);
+    }
+}

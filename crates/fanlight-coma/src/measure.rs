@@ -1,0 +1,263 @@
+//! What one calibrated frame says of itself: sky, stars and seeing.
+
+use crate::calibrate::Calibrated;
+use crate::register;
+use fanlight_image::background::{self, MeshConfig};
+use fanlight_image::detect::{self, DetectConfig, Detection};
+use fanlight_image::moffat::{self, NoiseModel, ShapeFit, ShapeFitConfig};
+use fanlight_image::robust::{self, ClipConfig};
+use fanlight_image::{Image, Mask, polar, smooth};
+
+/// What to expect of a frame.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct MeasureConfig {
+    /// Where the header's WCS and the ephemeris put the comet.
+    pub comet_px: (f64, f64),
+    /// How far from there it may be.
+    pub search_px: f64,
+    /// Width of a star to look for at first.
+    pub fwhm_px: f64,
+}
+
+/// The frame's own numbers.
+#[derive(Debug, Clone)]
+pub struct FrameMeasure {
+    /// Sky level far from the comet, electrons per pixel and exposure.
+    pub sky_e: f64,
+    /// Noise per pixel on that sky.
+    pub noise_e: f64,
+    /// Brightest condensation near the predicted place, to start a centroid from.
+    pub condensation_px: Option<(f64, f64)>,
+    /// Median brightness of rings about the condensation over the sky level.
+    pub coma: RingProfile,
+    /// The frame without sky and without the coma's azimuthal median: stars on nothing.
+    pub flattened: Image,
+    /// Stars and whatever looks like one, brightest first.
+    pub detections: Vec<Detection>,
+    /// The star image; absent where no star could be fitted.
+    pub shape: Option<ShapeFit>,
+}
+
+/// Stars are sought above this many sigmas of the local noise. At 5σ a 2048² frame gives under three false ones.
+const DETECTION_SIGMA: f64 = 5.0;
+/// Most stars kept of a frame.
+const MAX_DETECTIONS: usize = 4000;
+/// The sky is read outside this share of the frame's smaller side from the comet.
+const SKY_OUTSIDE_SHARE: f64 = 0.35;
+/// Radius to which the coma's azimuthal median is taken off before stars are sought, as a share of the smaller side.
+const COMA_SHARE: f64 = 0.45;
+/// The same in pixels at most: beyond it the coma is smooth enough for the background mesh.
+const COMA_MAX_PX: f64 = 450.0;
+
+/// Measures a calibrated frame.
+pub fn measure(frame: &Calibrated, config: &MeasureConfig) -> FrameMeasure {
+    let image = &frame.image_e;
+    let (sky_e, noise_e) = sky_far_from(image, &frame.mask, config.comet_px);
+    let condensation_px = condensation(image, &frame.mask, config);
+    let centre = condensation_px.unwrap_or(config.comet_px);
+
+    let mut flattened = image.clone();
+    flattened.data.iter_mut().for_each(|v| *v -= sky_e as f32);
+    let reach_px = (COMA_SHARE * image.width.min(image.height) as f64).min(COMA_MAX_PX);
+    let coma = RingProfile::measure(&flattened, &frame.mask, centre, reach_px);
+    coma.subtract(&mut flattened, centre);
+
+    let cell_px = (image.width.min(image.height) / 8).clamp(32, 64);
+    let mesh = MeshConfig { cell_px, kappa: 3.0, rounds: 5, filter_cells: 3 };
+    if let Ok(background) = background::mesh(&flattened, &frame.mask, &mesh) {
+        flattened.data.iter_mut().zip(&background.level.data).for_each(|(v, b)| *v -= b);
+    }
+
+    let detections = find_stars(frame, &flattened, config.fwhm_px, noise_e);
+    let shape = star_shape(&flattened, frame, &detections, centre, config.fwhm_px);
+    FrameMeasure { sky_e, noise_e, condensation_px, coma, flattened, detections, shape }
+}
+
+/// Level and noise of the pixels far from the comet, stars clipped.
+fn sky_far_from(image: &Image, mask: &Mask, comet_px: (f64, f64)) -> (f64, f64) {
+    let outside = SKY_OUTSIDE_SHARE * image.width.min(image.height) as f64;
+    // every third row and column: 460 000 pixels of a 2048² frame give the level to 0.2 % of its noise
+    let collect = |radius: f64| -> Vec<f32> {
+        let mut values = Vec::new();
+        for y in (0..image.height).step_by(3) {
+            for x in (0..image.width).step_by(3) {
+                let far = (x as f64 - comet_px.0).hypot(y as f64 - comet_px.1) > radius;
+                let value = image.at(x, y);
+                if far && mask.is_good(x, y) && value.is_finite() {
+                    values.push(value);
+                }
+            }
+        }
+        values
+    };
+    let mut values = collect(outside);
+    if values.len() < 500 {
+        values = collect(0.0);
+    }
+    match robust::clipped(&values, ClipConfig { kappa: 2.5, rounds: 8 }) {
+        Some(stats) => (stats.median, stats.sigma),
+        None => (0.0, 0.0),
+    }
+}
+
+/// The brightest extended condensation near the predicted place.
+fn condensation(image: &Image, mask: &Mask, config: &MeasureConfig) -> Option<(f64, f64)> {
+    let half = config.search_px + 6.0 * config.fwhm_px;
+    let (x0, y0) = config.comet_px;
+    let area = fanlight_image::PixelBox::around(x0, y0, half, image.width, image.height)?;
+    let mut cut = image.crop(area);
+    let bits = mask.crop(area);
+    cut.data.iter_mut().zip(&bits.bits).filter(|(_, b)| **b != 0).for_each(|(v, _)| *v = f32::NAN);
+    // twice a star's width: a coma keeps its height under such smoothing, a star of the same peak loses most of it
+    let smoothed = smooth::gaussian(&cut, 2.0 * config.fwhm_px / 2.355);
+    let (dx, dy) = (area.x0 as f64, area.y0 as f64);
+    let (x, y) = register::brightest_near(&smoothed, x0 - dx, y0 - dy, config.search_px).ok()?;
+    Some((x + dx, y + dy))
+}
+
+fn find_stars(frame: &Calibrated, flattened: &Image, fwhm_px: f64, noise_e: f64) -> Vec<Detection> {
+    let config = DetectConfig {
+        noise: noise_e as f32,
+        fwhm_px,
+        threshold_sigma: DETECTION_SIGMA,
+        max_sources: MAX_DETECTIONS,
+    };
+    let found = detect::sources(flattened, &frame.mask, &config);
+    found
+        .into_iter()
+        .filter(|d| {
+            // in the bright coma the noise is higher than on the sky
+            let (x, y) = (d.x_px.round() as isize, d.y_px.round() as isize);
+            let local = frame.variance_e2.get(x, y).map_or(f64::INFINITY, |v| f64::from(v).sqrt());
+            d.significance * noise_e / local.max(noise_e) >= DETECTION_SIGMA
+        })
+        .collect()
+}
+
+/// The shape shared by the frame's bright, lone, unsaturated stars.
+fn star_shape(
+    flattened: &Image,
+    frame: &Calibrated,
+    detections: &[Detection],
+    centre_px: (f64, f64),
+    fwhm_px: f64,
+) -> Option<ShapeFit> {
+    let stars = lone_stars(detections, centre_px, fwhm_px, MAX_SHAPE_STARS);
+    let sky_variance = typical_variance(&frame.variance_e2);
+    let noise = NoiseModel { sky_variance, variance_per_unit: 1.0 };
+    let config = ShapeFitConfig { noise, initial_fwhm_px: fwhm_px, ..ShapeFitConfig::default() };
+    moffat::fit_shape(flattened, &frame.mask, &stars, &config).ok()
+}
+
+/// Most stars that share a shape fit.
+const MAX_SHAPE_STARS: usize = 40;
+/// A star is lone when nothing over this share of its flux stands within [`LONE_FWHM`] widths.
+const LONE_FLUX_SHARE: f64 = 0.03;
+/// See [`LONE_FLUX_SHARE`].
+const LONE_FWHM: f64 = 4.5;
+/// Stars nearer to the comet than this many widths are left out of shape and flux fits.
+pub const COMET_KEEP_OUT_FWHM: f64 = 8.0;
+
+/// The brightest stars with no neighbour worth naming, far from comet, edge and saturation.
+pub fn lone_stars(detections: &[Detection], centre_px: (f64, f64), fwhm_px: f64, most: usize) -> Vec<(f64, f64)> {
+    let usable = |d: &&Detection| {
+        !d.saturated
+            && !d.near_edge
+            && (d.x_px - centre_px.0).hypot(d.y_px - centre_px.1) > COMET_KEEP_OUT_FWHM * fwhm_px
+    };
+    let lone = |d: &&Detection| {
+        detections.iter().all(|o| {
+            let distance = (o.x_px - d.x_px).hypot(o.y_px - d.y_px);
+            distance == 0.0 || distance > LONE_FWHM * fwhm_px || o.flux < LONE_FLUX_SHARE * d.flux
+        })
+    };
+    detections.iter().filter(usable).filter(lone).take(most).map(|d| (d.x_px, d.y_px)).collect()
+}
+
+/// Median of the variance image, on every 7th pixel.
+pub fn typical_variance(variance: &Image) -> f64 {
+    let mut values: Vec<f32> = variance.data.iter().step_by(7).copied().filter(|v| v.is_finite()).collect();
+    robust::median(&mut values).map_or(0.0, f64::from)
+}
+
+/// Median brightness in rings about a point, zero beyond the last ring.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct RingProfile {
+    /// Mean radius of each ring.
+    pub radius_px: Vec<f64>,
+    /// Median of each ring's good pixels.
+    pub median: Vec<f64>,
+}
+
+impl RingProfile {
+    /// Measures rings from the centre to `reach_px`, one pixel wide inside 30 px and widening outward.
+    pub fn measure(image: &Image, mask: &Mask, centre_px: (f64, f64), reach_px: f64) -> Self {
+        let mut edges = vec![0.0, 0.7];
+        while let Some(last) = edges.last().copied().filter(|e| *e < reach_px) {
+            edges.push(last + (last / 30.0).max(1.0));
+        }
+        let clip = ClipConfig { kappa: 3.0, rounds: 3 };
+        let rings = polar::azimuthal_profile(image, None, mask, centre_px.0, centre_px.1, &edges, clip);
+        let used = rings.iter().filter(|r| r.n_good > 0 && r.median.is_finite());
+        let (radius_px, median) = used.map(|r| (r.mean_radius_px, r.median)).unzip();
+        Self { radius_px, median }
+    }
+
+    /// The profile at a radius: linear between rings.
+    pub fn at(&self, radius_px: f64) -> f64 {
+        let i = self.radius_px.partition_point(|r| *r < radius_px);
+        match i {
+            0 => self.median.first().copied().unwrap_or(0.0),
+            i if i == self.radius_px.len() => 0.0,
+            i => {
+                let (r0, r1) = (self.radius_px[i - 1], self.radius_px[i]);
+                let share = (radius_px - r0) / (r1 - r0);
+                self.median[i - 1] * (1.0 - share) + self.median[i] * share
+            }
+        }
+    }
+
+    /// Takes the profile off an image about a centre, levelled to nothing at its outer edge so that no step is left.
+    pub fn subtract(&self, image: &mut Image, centre_px: (f64, f64)) {
+        let Some((&outer, &edge)) = self.radius_px.last().zip(self.median.last()) else { return };
+        let Some(area) =
+            fanlight_image::PixelBox::around(centre_px.0, centre_px.1, outer, image.width, image.height)
+        else {
+            return;
+        };
+        for y in area.y0..area.y1 {
+            for x in area.x0..area.x1 {
+                let radius = (x as f64 - centre_px.0).hypot(y as f64 - centre_px.1);
+                if radius <= outer {
+                    image.data[y * image.width + x] -= (self.at(radius) - edge) as f32;
+                }
+            }
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_round_coma_is_taken_off_to_its_edge_level() {
+        let (n, centre) = (101, (50.0, 50.0));
+        let mut image = Image::filled(n, n, 0.0);
+        for y in 0..n {
+            for x in 0..n {
+                let r = (x as f64 - centre.0).hypot(y as f64 - centre.1).max(0.5);
+                image.data[y * n + x] = (1000.0 / r) as f32;
+            }
+        }
+        let profile = RingProfile::measure(&image, &Mask::clear(n, n), centre, 40.0);
+        let mut flat = image.clone();
+        profile.subtract(&mut flat, centre);
+        let edge = profile.median.last().copied().unwrap();
+        for (x, y) in [(60, 50), (50, 30), (62, 61), (75, 50)] {
+            let left = f64::from(flat.at(x, y)) - edge;
+            assert!(left.abs() < 0.03 * f64::from(image.at(x, y)), "{left} left at {x},{y}");
+        }
+        assert_eq!(flat.at(0, 0), image.at(0, 0));
+    }
+}

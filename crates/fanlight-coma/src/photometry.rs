@@ -1,0 +1,169 @@
+//! Light in circular apertures, with its error term by term.
+
+use crate::measure::RingProfile;
+use fanlight_image::{Image, Mask, Measured, aperture};
+
+/// The stack as photometry sees it.
+#[derive(Debug, Clone, Copy)]
+pub struct Stack<'a> {
+    /// Sky-subtracted, e⁻/s per pixel.
+    pub image: &'a Image,
+    /// Variance of each pixel.
+    pub variance: &'a Image,
+    /// Flags.
+    pub mask: &'a Mask,
+    /// Column of the optocentre.
+    pub x_px: f64,
+    /// Row of the optocentre.
+    pub y_px: f64,
+    /// Error of the optocentre per axis.
+    pub centre_sigma_px: f64,
+    /// Error of the sky level per pixel.
+    pub sky_sigma: f64,
+    /// How much more variance a sum over pixels has than the sum of their variances: resampling leaves neighbours
+    /// correlated.
+    pub correlation: f64,
+}
+
+/// Light in one aperture and its errors, e⁻/s.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct ApertureLight {
+    /// The light as seen: seeing and motion not corrected.
+    pub flux: f64,
+    /// Photon, read and dark noise.
+    pub noise: f64,
+    /// Error of the sky under the aperture.
+    pub sky: f64,
+    /// What the centring error makes.
+    pub centring: f64,
+    /// Error of the light filled in where pixels were masked.
+    pub filled: f64,
+    /// Share of the aperture's area that was filled in.
+    pub filled_fraction: f64,
+}
+
+impl ApertureLight {
+    /// All terms in quadrature.
+    pub fn sigma(&self) -> f64 {
+        [self.noise, self.sky, self.centring, self.filled].iter().map(|t| t * t).sum::<f64>().sqrt()
+    }
+}
+
+/// A masked pixel is filled with the ring's median; how far the coma is from it, as a share of the light filled in.
+/// Jets and tails of common contrast are within it.
+const FILL_ERROR: f64 = 0.1;
+
+/// Sums the light in a circle with exact pixel overlap; masked pixels are filled from the azimuthal profile.
+///
+/// `None` when the circle is not wholly on the image or nothing in it is good.
+///
+/// # Accuracy
+/// Overlap areas exact to 1e-9; compared with `photutils` in the tests of the command.
+pub fn aperture_light(stack: &Stack, profile: &RingProfile, radius_px: f64) -> Option<ApertureLight> {
+    let at = |x, y| sum(stack, profile, x, y, radius_px);
+    let here = at(stack.x_px, stack.y_px)?;
+    // the sum is greatest at the centre: its fall over one error of the centre, both axes
+    let step = stack.centre_sigma_px.max(0.02);
+    let mut fall = 0.0;
+    for (dx, dy) in [(step, 0.0), (-step, 0.0), (0.0, step), (0.0, -step)] {
+        fall += (here.flux - at(stack.x_px + dx, stack.y_px + dy)?.flux).abs() / 4.0;
+    }
+    let centring = fall * 2.0 * (stack.centre_sigma_px / step).min(1.0);
+    Some(ApertureLight { centring, ..here })
+}
+
+fn sum(stack: &Stack, profile: &RingProfile, x_px: f64, y_px: f64, radius_px: f64) -> Option<ApertureLight> {
+    let (width, height) = (stack.image.width, stack.image.height);
+    let inside = x_px - radius_px >= -0.5
+        && y_px - radius_px >= -0.5
+        && x_px + radius_px <= width as f64 - 0.5
+        && y_px + radius_px <= height as f64 - 0.5;
+    if !inside {
+        return None;
+    }
+    let (mut flux, mut variance, mut area, mut filled_area, mut filled_light) = (0.0, 0.0, 0.0, 0.0, 0.0);
+    for (i, share) in aperture::circle_overlap(x_px, y_px, radius_px, width, height) {
+        let value = f64::from(stack.image.data[i]);
+        let pixel_variance = f64::from(stack.variance.data[i]);
+        area += share;
+        if stack.mask.bits[i] == 0 && value.is_finite() && pixel_variance.is_finite() {
+            flux += share * value;
+            variance += share * share * pixel_variance;
+        } else {
+            let (px, py) = ((i % width) as f64, (i / width) as f64);
+            let fill = profile.at((px - stack.x_px).hypot(py - stack.y_px));
+            flux += share * fill;
+            filled_area += share;
+            filled_light += share * fill;
+        }
+    }
+    (filled_area < area).then(|| ApertureLight {
+        flux,
+        noise: (variance * stack.correlation).sqrt(),
+        sky: stack.sky_sigma * area,
+        centring: 0.0,
+        filled: FILL_ERROR * filled_light.abs(),
+        filled_fraction: filled_area / area,
+    })
+}
+
+/// A magnitude, or the 3σ limit in its place.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Brightness {
+    /// Measured at 3σ or better.
+    Magnitude(Measured),
+    /// Fainter than this at 3σ.
+    FainterThan(f64),
+}
+
+/// Turns light into a magnitude. `zero_point_mag` is the magnitude of 1 e⁻/s; its error and `extra_sigma_mag` (colour)
+/// are added in quadrature.
+pub fn brightness(light: &ApertureLight, zero_point_mag: Measured, extra_sigma_mag: f64) -> Brightness {
+    let sigma = light.sigma();
+    if light.flux >= 3.0 * sigma && light.flux > 0.0 {
+        let photon = 1.0857 * sigma / light.flux;
+        let sigma_mag = (photon.powi(2) + zero_point_mag.sigma.powi(2) + extra_sigma_mag.powi(2)).sqrt();
+        Brightness::Magnitude(Measured::new(zero_point_mag.value - 2.5 * light.flux.log10(), sigma_mag))
+    } else {
+        Brightness::FainterThan(zero_point_mag.value - 2.5 * (3.0 * sigma + light.flux.max(0.0)).log10())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn stack<'a>(image: &'a Image, variance: &'a Image, mask: &'a Mask) -> Stack<'a> {
+        Stack { image, variance, mask, x_px: 30.2, y_px: 29.7, centre_sigma_px: 0.05, sky_sigma: 0.01, correlation: 1.0 }
+    }
+
+    #[test]
+    fn a_constant_sums_to_its_area_and_masked_pixels_are_filled() {
+        let image = Image::filled(61, 61, 2.0);
+        let variance = Image::filled(61, 61, 0.04);
+        let mut mask = Mask::clear(61, 61);
+        let profile = RingProfile { radius_px: vec![0.0, 40.0], median: vec![2.0, 2.0] };
+        let area = std::f64::consts::PI * 100.0;
+        let clean = aperture_light(&stack(&image, &variance, &mask), &profile, 10.0).unwrap();
+        assert!((clean.flux - 2.0 * area).abs() < 1e-6 * area, "{clean:?}");
+        assert!((clean.sky - 0.01 * area).abs() < 1e-6 * area);
+        assert!(clean.centring < 1e-6 && clean.filled == 0.0);
+        mask.bits[30 * 61 + 30] = 1;
+        let filled = aperture_light(&stack(&image, &variance, &mask), &profile, 10.0).unwrap();
+        assert!((filled.flux - clean.flux).abs() < 1e-6);
+        assert!((filled.filled_fraction - 1.0 / area).abs() < 1e-6);
+        assert!(aperture_light(&stack(&image, &variance, &mask), &profile, 40.0).is_none());
+    }
+
+    #[test]
+    fn a_sum_under_three_sigma_is_a_limit() {
+        let light =
+            ApertureLight { flux: -5.0, noise: 10.0, sky: 0.0, centring: 0.0, filled: 0.0, filled_fraction: 0.0 };
+        let zero_point = Measured::new(22.0, 0.01);
+        let expected = 22.0 - 2.5 * 30f64.log10();
+        assert_eq!(brightness(&light, zero_point, 0.0), Brightness::FainterThan(expected));
+        let bright = ApertureLight { flux: 1000.0, ..light };
+        let Brightness::Magnitude(m) = brightness(&bright, zero_point, 0.0) else { panic!("not a magnitude") };
+        assert!((m.value - 14.5).abs() < 1e-9 && (m.sigma - 0.01086f64.hypot(0.01)).abs() < 1e-4);
+    }
+}

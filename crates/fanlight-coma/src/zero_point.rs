@@ -1,0 +1,293 @@
+//! Zero points: how electrons per second become magnitudes of the catalogue.
+
+use crate::ComaError;
+use fanlight_image::moffat::{self, FluxFitConfig, Moffat, NoiseModel};
+use fanlight_image::{Image, Mask, Measured, robust};
+use rayon::prelude::*;
+
+/// A catalogue star as the zero point needs it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Standard {
+    /// Magnitude in the band.
+    pub magnitude: f64,
+    /// Its error, where the catalogue gives one.
+    pub magnitude_err: Option<f64>,
+    /// Colour for the colour term, where the catalogue has both bands.
+    pub colour: Option<f64>,
+}
+
+/// A standard's flux in one frame.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct StarFlux {
+    /// Which standard.
+    pub standard: usize,
+    /// Total light by the fitted star image.
+    pub flux_e_per_s: Measured,
+}
+
+/// A star to be measured.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Target {
+    /// Which standard.
+    pub standard: usize,
+    /// Column.
+    pub x_px: f64,
+    /// Row.
+    pub y_px: f64,
+}
+
+/// Stars fainter than this signal to noise add more error than they remove.
+const MIN_SIGNAL_TO_NOISE: f64 = 10.0;
+
+/// Total fluxes of stars by fitting the frame's star image, centre free.
+///
+/// Stars whose fit fails or is worse than the noise allows by far (a blend, a defect) are left out.
+pub fn star_fluxes(
+    flattened: &Image,
+    mask: &Mask,
+    shape: &Moffat,
+    targets: &[Target],
+    noise: NoiseModel,
+    exposure_s: f64,
+) -> Vec<StarFlux> {
+    let radius_px = (2.5 * shape.fwhm_px()).max(4.0);
+    let config = FluxFitConfig { radius_px, noise, free_centre: true };
+    targets
+        .par_iter()
+        .filter_map(|t| {
+            let fit = moffat::fit_flux(flattened, mask, shape, t.x_px, t.y_px, &config).ok()?;
+            let moved = (fit.x_px - t.x_px).hypot(fit.y_px - t.y_px);
+            let good = fit.flux.value > MIN_SIGNAL_TO_NOISE * fit.flux.sigma
+                && moved < 0.5 * shape.fwhm_px()
+                && fit.flux.sigma.is_finite();
+            let scaled = Measured::new(fit.flux.value / exposure_s, fit.flux.sigma / exposure_s);
+            good.then_some(StarFlux { standard: t.standard, flux_e_per_s: scaled })
+        })
+        .collect()
+}
+
+/// The night's photometric solution: `m = zero point of the frame − 2.5 log F + colour term · (colour − reference)`.
+#[derive(Debug, Clone, PartialEq)]
+pub struct NightZeroPoint {
+    /// Per frame, in the order given: zero point for a source of the reference colour; absent with too few stars.
+    pub frames: Vec<Option<FrameZeroPoint>>,
+    /// Colour term, where colours were known and spread enough.
+    pub colour_term: Option<Measured>,
+    /// Error that all frames share: the catalogue's errors over the stars used.
+    pub common_sigma_mag: f64,
+    /// Per standard seen in a kept frame: mean residual, its error, and whether it was used.
+    pub stars: Vec<StarResidual>,
+}
+
+/// One frame's zero point.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct FrameZeroPoint {
+    /// Magnitude of 1 e⁻/s, error from the scatter of the stars.
+    pub zero_point_mag: Measured,
+    /// Stars used.
+    pub n_stars: usize,
+}
+
+/// A standard's mean residual over the night.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct StarResidual {
+    /// Which standard.
+    pub standard: usize,
+    /// Measured minus catalogue magnitude.
+    pub residual_mag: f64,
+    /// Error of that, catalogue included.
+    pub sigma_mag: f64,
+    /// Whether it took part.
+    pub used: bool,
+}
+
+/// Error added in quadrature to every star and frame: flat field and star-image errors that photon noise does not
+/// hold. Common practice; with it bright stars do not outvote the rest.
+const STAR_FLOOR_MAG: f64 = 0.01;
+/// Fewest stars for a frame's zero point.
+const MIN_STARS: usize = 3;
+/// Fewest stars, and smallest spread of their colours, for a colour term.
+const MIN_COLOUR_STARS: usize = 10;
+const MIN_COLOUR_SPREAD: f64 = 0.15;
+/// Standards further than this many sigmas from the rest (variables, blends, errors of the catalogue) are left out.
+const STAR_KAPPA: f64 = 3.5;
+
+/// Solves frames' zero points, colour term and standards' residuals together.
+///
+/// # Errors
+/// When no frame has three usable stars.
+pub fn night_zero_point(
+    frames: &[Vec<StarFlux>],
+    standards: &[Standard],
+    reference_colour: Option<f64>,
+) -> Result<NightZeroPoint, ComaError> {
+    let mut colour_term: Option<Measured> = None;
+    let mut zero_points: Vec<Option<FrameZeroPoint>> = vec![None; frames.len()];
+    let mut stars: Vec<StarResidual> = Vec::new();
+    let colour_of = |i: usize| Some(standards[i].colour? - reference_colour?);
+    // standards whose residual was out of line in the round before
+    let mut left_out = vec![false; standards.len()];
+
+    for _ in 0..8 {
+        let term = colour_term.map_or(0.0, |t| t.value);
+        let offset = |s: &StarFlux| {
+            let standard = &standards[s.standard];
+            standard.magnitude + 2.5 * s.flux_e_per_s.value.log10() - term * colour_of(s.standard).unwrap_or(0.0)
+        };
+        for (frame, zero_point) in frames.iter().zip(&mut zero_points) {
+            let usable = frame.iter().filter(|s| !left_out[s.standard] && s.flux_e_per_s.value > 0.0);
+            let values: Vec<(f64, f64)> = usable.map(|s| (offset(s), sigma(s, &standards[s.standard]))).collect();
+            *zero_point = robust_mean(&values)
+                .map(|(zero_point_mag, n_stars)| FrameZeroPoint { zero_point_mag, n_stars });
+        }
+        stars = residuals(frames, standards, &zero_points, &offset);
+        let mut sizes: Vec<f64> =
+            stars.iter().filter(|s| !left_out[s.standard]).map(|s| (s.residual_mag / s.sigma_mag).abs()).collect();
+        let typical = (robust::median_f64(&mut sizes).unwrap_or(1.0) / 0.6745).max(1.0);
+        for s in &mut stars {
+            s.used = (s.residual_mag / s.sigma_mag).abs() < STAR_KAPPA * typical;
+            left_out[s.standard] = !s.used;
+        }
+        // the residuals hold what the present term leaves: add its correction
+        if let Some(step) = colour_slope(&stars, &colour_of) {
+            colour_term = Some(Measured::new(term + step.value, step.sigma));
+        }
+    }
+    if zero_points.iter().all(Option::is_none) {
+        let most = frames.iter().map(Vec::len).max().unwrap_or(0);
+        return Err(ComaError::TooFew { what: "catalogue stars measured in a frame", found: most, needed: MIN_STARS });
+    }
+    let used: Vec<&StarResidual> = stars.iter().filter(|s| s.used).collect();
+    let weights: Vec<f64> = used.iter().map(|s| s.sigma_mag.powi(-2)).collect();
+    let total: f64 = weights.iter().sum();
+    let chi2: f64 = used.iter().zip(&weights).map(|(s, w)| w * s.residual_mag.powi(2)).sum();
+    let excess = (chi2 / (used.len() as f64 - 1.0).max(1.0)).max(1.0).sqrt();
+    let common_sigma_mag = excess / total.sqrt();
+    Ok(NightZeroPoint { frames: zero_points, colour_term, common_sigma_mag, stars })
+}
+
+fn sigma(s: &StarFlux, standard: &Standard) -> f64 {
+    let photon = 1.0857 * s.flux_e_per_s.sigma / s.flux_e_per_s.value;
+    let catalogue = standard.magnitude_err.unwrap_or(UNKNOWN_CATALOGUE_ERR_MAG);
+    (photon.powi(2) + catalogue.powi(2) + STAR_FLOOR_MAG.powi(2)).sqrt()
+}
+
+/// Error assumed for a catalogue magnitude that states none. Common practice for survey photometry.
+const UNKNOWN_CATALOGUE_ERR_MAG: f64 = 0.03;
+
+/// Weighted mean after dropping what is far from the median.
+fn robust_mean(values: &[(f64, f64)]) -> Option<(Measured, usize)> {
+    let mut sorted: Vec<f64> = values.iter().map(|v| v.0).collect();
+    let median = robust::median_f64(&mut sorted)?;
+    let mut deviations: Vec<f64> = values.iter().map(|v| ((v.0 - median) / v.1).abs()).collect();
+    let typical = (robust::median_f64(&mut deviations)? / 0.6745).max(1.0);
+    let kept: Vec<&(f64, f64)> =
+        values.iter().filter(|v| ((v.0 - median) / v.1).abs() < STAR_KAPPA * typical).collect();
+    if kept.len() < MIN_STARS {
+        return None;
+    }
+    let weight: f64 = kept.iter().map(|v| v.1.powi(-2)).sum();
+    let mean = kept.iter().map(|v| v.0 * v.1.powi(-2)).sum::<f64>() / weight;
+    let chi2: f64 = kept.iter().map(|v| ((v.0 - mean) / v.1).powi(2)).sum();
+    let excess = (chi2 / (kept.len() as f64 - 1.0)).max(1.0).sqrt();
+    Some((Measured::new(mean, excess / weight.sqrt()), kept.len()))
+}
+
+/// Mean residual of every standard over the frames.
+fn residuals(
+    frames: &[Vec<StarFlux>],
+    standards: &[Standard],
+    zero_points: &[Option<FrameZeroPoint>],
+    offset: &impl Fn(&StarFlux) -> f64,
+) -> Vec<StarResidual> {
+    let mut sums = vec![(0.0f64, 0.0f64); standards.len()];
+    for (frame, zero_point) in frames.iter().zip(zero_points) {
+        let Some(zero_point) = zero_point else { continue };
+        for s in frame.iter().filter(|s| s.flux_e_per_s.value > 0.0) {
+            let photon = 1.0857 * s.flux_e_per_s.sigma / s.flux_e_per_s.value;
+            let weight = 1.0 / (photon.powi(2) + STAR_FLOOR_MAG.powi(2));
+            sums[s.standard].0 += weight;
+            // measured − catalogue = zero point − (catalogue + 2.5 log F)
+            sums[s.standard].1 += weight * (zero_point.zero_point_mag.value - offset(s));
+        }
+    }
+    let seen = sums.iter().enumerate().filter(|(_, (w, _))| *w > 0.0);
+    seen.map(|(standard, (weight, sum))| {
+        let catalogue = standards[standard].magnitude_err.unwrap_or(UNKNOWN_CATALOGUE_ERR_MAG);
+        // the floor is a property of the star's place on the detector and of its image: it does not average out
+        let sigma_mag = (1.0 / weight + catalogue.powi(2) + STAR_FLOOR_MAG.powi(2)).sqrt();
+        StarResidual { standard, residual_mag: sum / weight, sigma_mag, used: true }
+    })
+    .collect()
+}
+
+/// Slope of the residuals against colour; absent when too few stars or too little spread.
+fn colour_slope(stars: &[StarResidual], colour_of: &impl Fn(usize) -> Option<f64>) -> Option<Measured> {
+    let points: Vec<(f64, f64, f64)> = stars
+        .iter()
+        .filter(|s| s.used)
+        .filter_map(|s| Some((colour_of(s.standard)?, s.residual_mag, s.sigma_mag.powi(-2))))
+        .collect();
+    if points.len() < MIN_COLOUR_STARS {
+        return None;
+    }
+    let weight: f64 = points.iter().map(|p| p.2).sum();
+    let mean_colour = points.iter().map(|p| p.0 * p.2).sum::<f64>() / weight;
+    let mean_residual = points.iter().map(|p| p.1 * p.2).sum::<f64>() / weight;
+    let spread = points.iter().map(|p| p.2 * (p.0 - mean_colour).powi(2)).sum::<f64>();
+    if (spread / weight).sqrt() < MIN_COLOUR_SPREAD {
+        return None;
+    }
+    let slope = points.iter().map(|p| p.2 * (p.0 - mean_colour) * (p.1 - mean_residual)).sum::<f64>() / spread;
+    // measured − catalogue falls where the term is too small: m_cat + 2.5 log F = zp + term · colour
+    Some(Measured::new(-slope, 1.0 / spread.sqrt()))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Two frames of different transparency, a colour term, a variable star and noise-free fluxes.
+    #[test]
+    fn recovers_zero_points_and_colour_term() {
+        let standards: Vec<Standard> = (0..40)
+            .map(|i| Standard {
+                magnitude: 13.0 + 0.1 * i as f64,
+                magnitude_err: Some(0.01),
+                colour: Some(0.2 + 0.9 * ((i * 7) % 40) as f64 / 40.0),
+            })
+            .collect();
+        let (term, reference) = (0.03, 0.46);
+        let frame = |zero_point: f64| -> Vec<StarFlux> {
+            standards
+                .iter()
+                .enumerate()
+                .map(|(standard, s)| {
+                    let variable = if standard == 5 { 0.4 } else { 0.0 };
+                    let instrumental = s.magnitude + variable - term * (s.colour.unwrap() - reference) - zero_point;
+                    let flux = 10f64.powf(-0.4 * instrumental);
+                    StarFlux { standard, flux_e_per_s: Measured::new(flux, flux * 0.002) }
+                })
+                .collect()
+        };
+        let got = night_zero_point(&[frame(22.0), frame(21.7), vec![]], &standards, Some(reference)).unwrap();
+        let zero_point = |i: usize| got.frames[i].unwrap().zero_point_mag.value;
+        assert!((zero_point(0) - 22.0).abs() < 1e-3, "{}", zero_point(0));
+        assert!((zero_point(1) - 21.7).abs() < 1e-3);
+        assert!(got.frames[2].is_none());
+        // F falls by `term` per colour, so m + 2.5 log F rises by it
+        assert!((got.colour_term.unwrap().value - term).abs() < 2e-3, "{:?}", got.colour_term);
+        assert!(!got.stars.iter().find(|s| s.standard == 5).unwrap().used);
+        assert!(got.common_sigma_mag > 0.001 && got.common_sigma_mag < 0.005);
+    }
+
+    #[test]
+    fn says_when_there_are_too_few_stars() {
+        let standards = [Standard { magnitude: 12.0, magnitude_err: None, colour: None }];
+        let flux = StarFlux { standard: 0, flux_e_per_s: Measured::new(100.0, 1.0) };
+        assert!(matches!(
+            night_zero_point(&[vec![flux]], &standards, None),
+            Err(ComaError::TooFew { found: 1, needed: 3, .. })
+        ));
+    }
+}

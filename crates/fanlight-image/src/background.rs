@@ -1,0 +1,229 @@
+//! The smooth background of an image and its noise, from a mesh of cells.
+
+use crate::robust::{self, ClipConfig};
+use crate::{Image, ImageError, Mask};
+use rayon::prelude::*;
+
+/// How a background is measured.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct MeshConfig {
+    /// Side of a cell, px. Must be several times the size of whatever is not background.
+    pub cell_px: usize,
+    /// Pixels further from the cell's median than this many sigmas are clipped.
+    pub kappa: f32,
+    /// Most rounds of clipping.
+    pub rounds: usize,
+    /// Side of the median filter over cells; 1 is no filter.
+    pub filter_cells: usize,
+}
+
+impl Default for MeshConfig {
+    /// Cells of 64 px, three sigmas, ten rounds, a 3 × 3 filter.
+    fn default() -> Self {
+        Self { cell_px: 64, kappa: 3.0, rounds: 10, filter_cells: 3 }
+    }
+}
+
+/// A background.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Background {
+    /// Level, image units per pixel.
+    pub level: Image,
+    /// Standard deviation of a pixel about it.
+    pub noise: Image,
+}
+
+/// A cell's median is taken for its mode where the mean is off by more than this share of the scatter: then the tail
+/// of the distribution is too long for the relation below.
+const MAX_SKEW: f64 = 0.3;
+
+/// The background of an image, and its noise.
+///
+/// Cells of about `cell_px` (fitted to the image so that all are alike) are clipped about their median; the level is
+/// `2.5 median − 1.5 mean`, or the median where the two differ much. Cells with under half of their pixels good take
+/// the mean of their neighbours. A median filter over cells follows, and a cubic interpolation.
+///
+/// # Errors
+/// A cell under 4 px or no cell with enough good pixels; sizes that do not match.
+///
+/// # Accuracy
+/// Within 0.1 of the pixel noise of the reference in the tests, on a field with stars and a gradient.
+///
+/// # Source
+/// Bertin & Arnouts (1996), A&AS 117, 393, section 4.2, for the mode; Keys (1981), IEEE Trans. ASSP 29, 1153, for the
+/// cubic.
+pub fn mesh(image: &Image, mask: &Mask, config: &MeshConfig) -> Result<Background, ImageError> {
+    ImageError::check_size("mask", (image.width, image.height), (mask.width, mask.height))?;
+    if config.cell_px < 4 {
+        let value = config.cell_px as f64;
+        return Err(ImageError::BadSetting { setting: "cell_px", value, limit: "at least 4" });
+    }
+    ImageError::check_positive("kappa", f64::from(config.kappa))?;
+    let no_background = ImageError::NoBackground { width: image.width, height: image.height };
+    if image.data.is_empty() {
+        return Err(no_background);
+    }
+    let grid = Grid::over(image, config.cell_px);
+    let cells: Vec<Option<Cell>> = (0..grid.nx * grid.ny)
+        .into_par_iter()
+        .map_init(Vec::new, |buffer, i| measure_cell(image, mask, &grid, i, config, buffer))
+        .collect();
+    let part = |of: fn(&Cell) -> f64| {
+        let known: Vec<Option<f64>> = cells.iter().map(|c| c.as_ref().map(of)).collect();
+        let filled = fill(known, &grid)?;
+        Some(grid.interpolate(&median_filter(&filled, &grid, config.filter_cells), image))
+    };
+    let level = part(|c| c.level).ok_or(no_background.clone())?;
+    let mut noise = part(|c| c.noise).ok_or(no_background)?;
+    // a cubic may undershoot beside a cell of high noise
+    noise.data.iter_mut().for_each(|v| *v = if *v > 0.0 { *v } else { 0.0 });
+    Ok(Background { level, noise })
+}
+
+struct Cell {
+    level: f64,
+    noise: f64,
+}
+
+struct Grid {
+    nx: usize,
+    ny: usize,
+    width: usize,
+    height: usize,
+}
+
+impl Grid {
+    fn over(image: &Image, cell_px: usize) -> Self {
+        let cells = |n: usize| ((n + cell_px / 2) / cell_px).max(1);
+        Self { nx: cells(image.width), ny: cells(image.height), width: image.width, height: image.height }
+    }
+
+    /// First pixel of a cell along an axis of `n` pixels and `cells` cells.
+    fn edge(cell: usize, cells: usize, n: usize) -> usize {
+        cell * n / cells
+    }
+
+    fn interpolate(&self, values: &[f64], image: &Image) -> Image {
+        let columns = Spans::new(self.nx, self.width);
+        let rows = Spans::new(self.ny, self.height);
+        let mut out = Image::filled(image.width, image.height, 0.0);
+        out.data.par_chunks_mut(self.width).enumerate().for_each(|(y, row)| {
+            let (first, weights) = rows.at(y);
+            let across: Vec<f64> = (0..self.nx)
+                .map(|i| {
+                    let column = |j: isize| extended(|c| values[c * self.nx + i], self.ny, j);
+                    (0..4).map(|k| weights[k] * column(first + k as isize)).sum()
+                })
+                .collect();
+            let padded: Vec<f64> =
+                (-2..self.nx as isize + 2).map(|i| extended(|c| across[c], self.nx, i)).collect();
+            for (x, out) in row.iter_mut().enumerate() {
+                let (first, weights) = columns.at(x);
+                let at = (first + 2) as usize;
+                *out = (0..4).map(|k| weights[k] * padded[at + k]).sum::<f64>() as f32;
+            }
+        });
+        out
+    }
+}
+
+/// A row of values continued in a straight line at both ends.
+fn extended(value: impl Fn(usize) -> f64, n: usize, i: isize) -> f64 {
+    let last = n as isize - 1;
+    if n == 1 {
+        value(0)
+    } else if i < 0 {
+        value(0) + i as f64 * (value(1) - value(0))
+    } else if i > last {
+        value(n - 1) + (i - last) as f64 * (value(n - 1) - value(n - 2))
+    } else {
+        value(i as usize)
+    }
+}
+
+/// Cubic weights of the four cells about each pixel of an axis.
+struct Spans(Vec<(isize, [f64; 4])>);
+
+impl Spans {
+    fn new(cells: usize, n: usize) -> Self {
+        let span = |x: usize| {
+            let at = (x as f64 + 0.5) * cells as f64 / n as f64 - 0.5;
+            let base = at.floor();
+            let t = at - base;
+            let weights = [
+                ((-0.5 * t + 1.0) * t - 0.5) * t,
+                (1.5 * t - 2.5) * t * t + 1.0,
+                ((-1.5 * t + 2.0) * t + 0.5) * t,
+                (0.5 * t - 0.5) * t * t,
+            ];
+            (base as isize - 1, weights)
+        };
+        Self((0..n).map(span).collect())
+    }
+
+    fn at(&self, x: usize) -> (isize, [f64; 4]) {
+        self.0[x]
+    }
+}
+
+fn measure_cell(
+    image: &Image,
+    mask: &Mask,
+    grid: &Grid,
+    cell: usize,
+    config: &MeshConfig,
+    buffer: &mut Vec<f32>,
+) -> Option<Cell> {
+    let (i, j) = (cell % grid.nx, cell / grid.nx);
+    let (x0, x1) = (Grid::edge(i, grid.nx, grid.width), Grid::edge(i + 1, grid.nx, grid.width));
+    let (y0, y1) = (Grid::edge(j, grid.ny, grid.height), Grid::edge(j + 1, grid.ny, grid.height));
+    buffer.clear();
+    for y in y0..y1 {
+        let row = y * image.width;
+        let pairs = image.data[row + x0..row + x1].iter().zip(&mask.bits[row + x0..row + x1]);
+        buffer.extend(pairs.filter(|(v, b)| **b == 0 && v.is_finite()).map(|(v, _)| *v));
+    }
+    if buffer.is_empty() || 2 * buffer.len() < (x1 - x0) * (y1 - y0) {
+        return None;
+    }
+    mode(buffer, config)
+}
+
+/// Clipped mode and scatter.
+fn mode(values: &[f32], config: &MeshConfig) -> Option<Cell> {
+    let stats = robust::clipped(values, ClipConfig { kappa: config.kappa, rounds: config.rounds })?;
+    let skewed = (stats.mean - stats.median).abs() > MAX_SKEW * stats.sigma;
+    let level = if skewed { stats.median } else { 2.5 * stats.median - 1.5 * stats.mean };
+    Some(Cell { level, noise: stats.sigma })
+}
+
+/// Gives cells without a value the mean of their known neighbours, ring by ring; `None` when no cell is known.
+fn fill(mut cells: Vec<Option<f64>>, grid: &Grid) -> Option<Vec<f64>> {
+    if cells.iter().all(Option::is_none) {
+        return None;
+    }
+    while cells.iter().any(Option::is_none) {
+        let before = cells.clone();
+        for (i, cell) in cells.iter_mut().enumerate().filter(|(_, c)| c.is_none()) {
+            let known: Vec<f64> = neighbours(i, 1, grid).filter_map(|k| before[k]).collect();
+            *cell = (!known.is_empty()).then(|| known.iter().sum::<f64>() / known.len() as f64);
+        }
+    }
+    cells.into_iter().collect()
+}
+
+fn median_filter(cells: &[f64], grid: &Grid, side: usize) -> Vec<f64> {
+    let half = side / 2;
+    let filtered = |i: usize| {
+        let mut around: Vec<f64> = neighbours(i, half, grid).map(|k| cells[k]).collect();
+        robust::median_f64(&mut around).unwrap_or(cells[i])
+    };
+    (0..cells.len()).map(filtered).collect()
+}
+
+/// Cells within `half` of a cell along both axes, itself included.
+fn neighbours(cell: usize, half: usize, grid: &Grid) -> impl Iterator<Item = usize> + use<> {
+    let (i, j, nx) = (cell % grid.nx, cell / grid.nx, grid.nx);
+    let (i1, j1) = ((i + half).min(nx - 1), (j + half).min(grid.ny - 1));
+    (j.saturating_sub(half)..=j1).flat_map(move |b| (i.saturating_sub(half)..=i1).map(move |a| b * nx + a))
+}

@@ -1,0 +1,180 @@
+//! The good pixels around a star, and the fit of one star to a shape that is held.
+
+use super::profile::PixelProfile;
+use super::{Moffat, NoiseModel};
+use crate::{Image, ImageError, Mask, PixelBox};
+use nalgebra::{Matrix4, Vector4};
+
+/// One pixel near a star.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct StarPixel {
+    pub x_px: f64,
+    pub y_px: f64,
+    pub value: f64,
+}
+
+/// Parameters of one star.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Star {
+    pub x_px: f64,
+    pub y_px: f64,
+    pub flux: f64,
+    pub background: f64,
+}
+
+impl Star {
+    pub(crate) fn at(x_px: f64, y_px: f64) -> Self {
+        Self { x_px, y_px, flux: 0.0, background: 0.0 }
+    }
+}
+
+/// Fewest pixels for a fit of eight parameters that also says how good it is.
+pub(crate) const MIN_PIXELS: usize = 12;
+
+/// Good finite pixels whose centres lie within a radius of a place.
+pub(crate) fn collect(
+    image: &Image,
+    mask: &Mask,
+    (x_px, y_px): (f64, f64),
+    radius_px: f64,
+) -> Result<Vec<StarPixel>, ImageError> {
+    let too_few = |good: usize| ImageError::TooFewPixels { x_px, y_px, good, needed: MIN_PIXELS };
+    let area = PixelBox::around(x_px, y_px, radius_px, image.width, image.height).ok_or(too_few(0))?;
+    let mut pixels = Vec::with_capacity(area.width() * area.height());
+    for y in area.y0..area.y1 {
+        let dy = y as f64 - y_px;
+        for x in area.x0..area.x1 {
+            let dx = x as f64 - x_px;
+            let value = image.at(x, y);
+            if dx * dx + dy * dy <= radius_px * radius_px && mask.is_good(x, y) && value.is_finite() {
+                pixels.push(StarPixel { x_px: x as f64, y_px: y as f64, value: f64::from(value) });
+            }
+        }
+    }
+    if pixels.len() < MIN_PIXELS { Err(too_few(pixels.len())) } else { Ok(pixels) }
+}
+
+/// Where the weights of a fit come from.
+#[derive(Clone, Copy)]
+pub(crate) enum Weights<'a> {
+    /// One per pixel, held.
+    Held(&'a [f64]),
+    /// One over the variance of the model's own signal. Weights from the data would pull the flux low, since pixels
+    /// that fluctuate low would count more.
+    Model(NoiseModel),
+}
+
+/// How one star is fitted.
+#[derive(Clone, Copy)]
+pub(crate) struct StarSolver<'a> {
+    pub profile: &'a PixelProfile,
+    pub weights: Weights<'a>,
+    /// Width that bounds the steps of the centre, px.
+    pub fwhm_px: f64,
+    pub max_rounds: usize,
+}
+
+/// A fitted star.
+pub(crate) struct Solved {
+    pub star: Star,
+    /// Normal matrix of (x, y, flux, background) at the answer.
+    pub normal: Matrix4<f64>,
+    pub chi2: f64,
+    pub converged: bool,
+}
+
+/// A centre that moves by less has settled, px.
+const SETTLED_PX: f64 = 1e-3;
+
+impl StarSolver<'_> {
+    /// Flux and background at the star's own place: one linear step.
+    pub(crate) fn solve_linear(&self, pixels: &[StarPixel], star: Star) -> Option<Solved> {
+        self.round(pixels, star, Centre::Held)
+    }
+
+    /// All four parameters by Gauss-Newton steps. The start needs a flux.
+    pub(crate) fn solve_free(&self, pixels: &[StarPixel], start: Star) -> Option<Solved> {
+        let mut star = start;
+        for _ in 0..self.max_rounds.saturating_sub(1) {
+            let solved = self.round(pixels, star, Centre::Free)?;
+            let moved = (solved.star.x_px - star.x_px).hypot(solved.star.y_px - star.y_px);
+            if moved < SETTLED_PX {
+                return Some(Solved { converged: true, ..solved });
+            }
+            star = solved.star;
+        }
+        self.round(pixels, star, Centre::Free)
+    }
+
+    fn round(&self, pixels: &[StarPixel], star: Star, centre: Centre) -> Option<Solved> {
+        let mut normal = Matrix4::<f64>::zeros();
+        let mut gradient = Vector4::<f64>::zeros();
+        let mut chi2 = 0.0;
+        for (i, p) in pixels.iter().enumerate() {
+            let [v, vx, vy] = self.profile.value_and_centre_slope(p.x_px - star.x_px, p.y_px - star.y_px);
+            let signal = star.flux * v;
+            let weight = match self.weights {
+                Weights::Held(weights) => weights[i],
+                Weights::Model(noise) => 1.0 / noise.variance(signal),
+            };
+            let row = [star.flux * vx, star.flux * vy, v, 1.0];
+            let residual = p.value - signal - star.background;
+            chi2 += weight * residual * residual;
+            for a in 0..4 {
+                let wa = weight * row[a];
+                gradient[a] += wa * residual;
+                for b in a..4 {
+                    normal[(b, a)] += wa * row[b];
+                }
+            }
+        }
+        if let Centre::Held = centre {
+            for a in 0..2 {
+                for b in 0..4 {
+                    normal[(a, b)] = 0.0;
+                    normal[(b, a)] = 0.0;
+                }
+                normal[(a, a)] = 1.0;
+                gradient[a] = 0.0;
+            }
+        }
+        normal.fill_upper_triangle_with_lower_triangle();
+        let mut step = normal.cholesky()?.solve(&gradient);
+        let length = step[0].hypot(step[1]);
+        let limit = 0.4 * self.fwhm_px;
+        if length > limit {
+            step *= limit / length;
+        }
+        let predicted = gradient.dot(&step);
+        let next = Star {
+            x_px: star.x_px + step[0],
+            y_px: star.y_px + step[1],
+            flux: star.flux + step[2],
+            background: star.background + step[3],
+        };
+        let finite = next.x_px.is_finite() && next.y_px.is_finite() && next.flux.is_finite();
+        finite.then_some(Solved { star: next, normal, chi2: (chi2 - predicted).abs(), converged: false })
+    }
+}
+
+#[derive(Clone, Copy)]
+enum Centre {
+    Held,
+    Free,
+}
+
+/// Weights of pixels from a star's model, with an error of the profile itself as a share of the signal.
+pub(crate) fn model_weights(
+    pixels: &[StarPixel],
+    shape: &Moffat,
+    star: &Star,
+    noise: &NoiseModel,
+    profile_error: f64,
+) -> Vec<f64> {
+    let profile = PixelProfile::new(shape);
+    let weight = |p: &StarPixel| {
+        let signal = star.flux * profile.value(p.x_px - star.x_px, p.y_px - star.y_px);
+        1.0 / (noise.variance(signal) + (profile_error * signal).powi(2))
+    };
+    pixels.iter().map(weight).collect()
+}

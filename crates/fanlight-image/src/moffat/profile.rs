@@ -1,0 +1,328 @@
+//! Fast pixel-integrated values of one Moffat profile, with derivatives.
+
+use super::Moffat;
+use super::shape::ShapeVector;
+use std::f64::consts::{LN_2, PI};
+
+/// Gauss-Legendre abscissae on a unit pixel, −0.5 to 0.5, with weights that sum to 1.
+type Rule = &'static [(f64, f64)];
+
+const RULE_2: Rule = &[(-0.288_675_134_594_812_9, 0.5), (0.288_675_134_594_812_9, 0.5)];
+const RULE_3: Rule = &[
+    (-0.387_298_334_620_741_7, 5.0 / 18.0),
+    (0.0, 8.0 / 18.0),
+    (0.387_298_334_620_741_7, 5.0 / 18.0),
+];
+const RULE_4: Rule = &[
+    (-0.430_568_155_797_026_3, 0.173_927_422_568_727),
+    (-0.169_990_521_792_428_1, 0.326_072_577_431_273),
+    (0.169_990_521_792_428_1, 0.326_072_577_431_273),
+    (0.430_568_155_797_026_3, 0.173_927_422_568_727),
+];
+const RULE_6: Rule = &[
+    (-0.466_234_757_101_576, 0.085_662_246_189_585_2),
+    (-0.330_604_693_233_132_3, 0.180_380_786_524_069_3),
+    (-0.119_309_593_041_598_5, 0.233_956_967_286_345_5),
+    (0.119_309_593_041_598_5, 0.233_956_967_286_345_5),
+    (0.330_604_693_233_132_3, 0.180_380_786_524_069_3),
+    (0.466_234_757_101_576, 0.085_662_246_189_585_2),
+];
+
+/// Error allowed to a pixel's integral, as a share of the central intensity. Ten times more costs flux at 1e-4 for
+/// stars of 1.6 px.
+const INTEGRAL_TOLERANCE: f64 = 1e-5;
+
+/// A Moffat profile prepared for many pixels.
+pub(crate) struct PixelProfile {
+    /// Elliptical radius squared over alpha squared is `cxx dx² + 2 cxy dx dy + cyy dy²`.
+    cxx: f64,
+    cxy: f64,
+    cyy: f64,
+    /// Central intensity for unit flux, per square pixel.
+    central: f64,
+    power: InversePower,
+    /// `1 + R²` from which 2, 3, and 4 points a side suffice.
+    enough: [f64; 3],
+}
+
+/// What is summed over the sub-pixel points; `f = (1 + q)^−β`, `g = df/dq`.
+#[derive(Default)]
+struct Sums {
+    f: f64,
+    f_log: f64,
+    g_x: f64,
+    g_y: f64,
+    g_xx: f64,
+    g_xy: f64,
+    g_yy: f64,
+}
+
+/// Derivatives of a pixel's value.
+pub(crate) struct PixelSlope {
+    /// The value, for unit flux.
+    pub value: f64,
+    /// With the star's centre.
+    pub by_centre: [f64; 2],
+    /// With the components of a [`ShapeVector`].
+    pub by_shape: [f64; 4],
+}
+
+impl PixelProfile {
+    pub(crate) fn new(shape: &Moffat) -> Self {
+        let (major, minor) = (shape.alpha_major_px(), shape.alpha_minor_px());
+        let (sin, cos) = shape.angle_rad.sin_cos();
+        let (a, b) = (1.0 / (major * major), 1.0 / (minor * minor));
+        let beta = shape.beta;
+        // remainder of an n-point rule on a unit pixel: c(n) times the 2n-th derivative, which for (1 + q)^−β is
+        // about (2β/α)^2n (1 + q)^(−β−n) at most
+        let steep = 2.0 * beta / minor;
+        let from = |n: i32, c: f64| (steep.powi(2 * n) * c / INTEGRAL_TOLERANCE).powf(1.0 / (beta + f64::from(n)));
+        Self {
+            cxx: a * cos * cos + b * sin * sin,
+            cxy: (a - b) * sin * cos,
+            cyy: a * sin * sin + b * cos * cos,
+            central: (beta - 1.0) / (PI * major * minor),
+            power: InversePower::new(beta),
+            enough: [from(2, 1.0 / 4320.0), from(3, 1.0 / 2_016_000.0), from(4, 1.0 / 1_778_112_000.0)],
+        }
+    }
+
+    /// Value of a pixel `(dx, dy)` from the star's centre, for unit flux.
+    pub(crate) fn value(&self, dx_px: f64, dy_px: f64) -> f64 {
+        let mut sum = 0.0;
+        self.each_point(dx_px, dy_px, |w, x, y| sum += w * self.power.of(1.0 + self.radius2(x, y)));
+        self.central * sum
+    }
+
+    /// Value and its derivatives with the star's centre.
+    #[inline]
+    pub(crate) fn value_and_centre_slope(&self, dx_px: f64, dy_px: f64) -> [f64; 3] {
+        let (mut f_sum, mut g_x, mut g_y) = (0.0, 0.0, 0.0);
+        self.each_point(dx_px, dy_px, |w, x, y| {
+            let t = 1.0 + self.radius2(x, y);
+            let f = w * self.power.of(t);
+            let g = f / t;
+            f_sum += f;
+            g_x += g * x;
+            g_y += g * y;
+        });
+        let scale = 2.0 * self.power.beta * self.central;
+        [
+            self.central * f_sum,
+            scale * (self.cxx * g_x + self.cxy * g_y),
+            scale * (self.cxy * g_x + self.cyy * g_y),
+        ]
+    }
+
+    /// Value and all its derivatives; `vector` must be the one that the profile was made from.
+    pub(crate) fn value_and_slope(&self, vector: &ShapeVector, slope: &ShapeSlope, dx: f64, dy: f64) -> PixelSlope {
+        let beta = self.power.beta;
+        let mut s = Sums::default();
+        self.each_point(dx, dy, |w, x, y| {
+            let t = 1.0 + self.radius2(x, y);
+            let (power, log) = self.power.with_log(t);
+            let f = w * power;
+            let g = -beta * f / t;
+            s.f += f;
+            s.f_log += f * log;
+            s.g_x += g * x;
+            s.g_y += g * y;
+            s.g_xx += g * x * x;
+            s.g_xy += g * x * y;
+            s.g_yy += g * y * y;
+        });
+        let radial = self.cxx * s.g_xx + 2.0 * self.cxy * s.g_xy + self.cyy * s.g_yy;
+        let form = |m: &[f64; 3]| m[0] * s.g_xx + 2.0 * m[1] * s.g_xy + m[2] * s.g_yy;
+        let by_beta = s.f / (beta - 1.0) - s.f_log - 2.0 * slope.log_alpha_by_beta * (s.f + radial);
+        PixelSlope {
+            value: self.central * s.f,
+            by_centre: [
+                -2.0 * self.central * (self.cxx * s.g_x + self.cxy * s.g_y),
+                -2.0 * self.central * (self.cxy * s.g_x + self.cyy * s.g_y),
+            ],
+            by_shape: [
+                -2.0 * self.central * (s.f + radial),
+                self.central * form(&slope.form_by_e1),
+                self.central * form(&slope.form_by_e2),
+                self.central * by_beta * vector.beta_slope(),
+            ],
+        }
+    }
+
+    #[inline]
+    fn radius2(&self, x: f64, y: f64) -> f64 {
+        (self.cxx * x + 2.0 * self.cxy * y) * x + self.cyy * y * y
+    }
+
+    #[inline]
+    fn each_point(&self, dx: f64, dy: f64, mut visit: impl FnMut(f64, f64, f64)) {
+        let t = 1.0 + self.radius2(dx, dy);
+        let rule = if t >= self.enough[0] {
+            RULE_2
+        } else if t >= self.enough[1] {
+            RULE_3
+        } else if t >= self.enough[2] {
+            RULE_4
+        } else {
+            RULE_6
+        };
+        for (v, wv) in rule {
+            for (u, wu) in rule {
+                visit(wu * wv, dx + u, dy + v);
+            }
+        }
+    }
+}
+
+/// Derivatives of the profile's coefficients with the components of a [`ShapeVector`], the same for every pixel.
+pub(crate) struct ShapeSlope {
+    form_by_e1: [f64; 3],
+    form_by_e2: [f64; 3],
+    log_alpha_by_beta: f64,
+}
+
+impl ShapeSlope {
+    pub(crate) fn new(vector: &ShapeVector) -> Self {
+        let shape = vector.shape();
+        let alpha2 = shape.alpha_major_px() * shape.alpha_minor_px();
+        let [e1, e2] = vector.ellipticity;
+        let eta = e1.hypot(e2);
+        // sinh(2η)/η and its derivative over η, by series where the quotient loses digits
+        let (s, s_slope) = if eta < 1e-2 {
+            (2.0 + 4.0 / 3.0 * eta * eta, 8.0 / 3.0 + 16.0 / 15.0 * eta * eta)
+        } else {
+            let s = (2.0 * eta).sinh() / eta;
+            (s, (2.0 * (2.0 * eta).cosh() - s) / (eta * eta))
+        };
+        let form = |e: f64, unit: [f64; 2]| {
+            let trace = 2.0 * s * e;
+            [
+                (trace - s_slope * e * e1 - s * unit[0]) / alpha2,
+                (-s_slope * e * e2 - s * unit[1]) / alpha2,
+                (trace + s_slope * e * e1 + s * unit[0]) / alpha2,
+            ]
+        };
+        let root = (LN_2 / shape.beta).exp();
+        Self {
+            form_by_e1: form(e1, [1.0, 0.0]),
+            form_by_e2: form(e2, [0.0, 1.0]),
+            log_alpha_by_beta: 0.5 * LN_2 / (shape.beta * shape.beta) * root / (root - 1.0),
+        }
+    }
+}
+
+/// `x^−β` for one β and any x ≥ 1, about four times faster than `powf`.
+///
+/// `x = 2^k m_j (1 + δ)` with `m_j` one of 32 nodes in [1, 2) and |δ| ≤ 1/64: the first two factors come from tables,
+/// the third from five terms of the binomial series, whose rest is under 1e-7 for β ≤ 10.
+struct InversePower {
+    beta: f64,
+    by_exponent: [f64; EXPONENTS],
+    by_node: [f64; NODES],
+    series: [f64; 5],
+}
+
+const NODES: usize = 32;
+/// Beyond 2^40 the profile is under 1e-12 of its centre even for β = 1.
+const EXPONENTS: usize = 40;
+
+impl InversePower {
+    fn new(beta: f64) -> Self {
+        let step = (-beta * LN_2).exp();
+        let mut by_exponent = [1.0; EXPONENTS];
+        for k in 1..EXPONENTS {
+            by_exponent[k] = by_exponent[k - 1] * step;
+        }
+        let by_node = std::array::from_fn(|j| node(j).powf(-beta));
+        let mut series = [0.0; 5];
+        let mut term = 1.0;
+        for (n, coefficient) in series.iter_mut().enumerate() {
+            term *= -(beta + n as f64) / (n + 1) as f64;
+            *coefficient = term;
+        }
+        Self { beta, by_exponent, by_node, series }
+    }
+
+    #[inline]
+    fn of(&self, x: f64) -> f64 {
+        let (k, j, d) = split(x);
+        if k >= EXPONENTS {
+            return 0.0;
+        }
+        let [a, b, c, e, f] = self.series;
+        self.by_exponent[k] * self.by_node[j] * (1.0 + d * (a + d * (b + d * (c + d * (e + d * f)))))
+    }
+
+    /// The power, and the logarithm of `x`.
+    #[inline]
+    fn with_log(&self, x: f64) -> (f64, f64) {
+        (self.of(x), x.ln())
+    }
+}
+
+fn node(j: usize) -> f64 {
+    1.0 + (j as f64 + 0.5) / NODES as f64
+}
+
+/// Exponent, node and relative distance from the node of `x ≥ 1`.
+#[inline]
+fn split(x: f64) -> (usize, usize, f64) {
+    let bits = x.to_bits();
+    let k = ((bits >> 52) as usize).wrapping_sub(1023);
+    let j = ((bits >> 47) & 31) as usize;
+    let m = f64::from_bits((bits & 0x000f_ffff_ffff_ffff) | 0x3ff0_0000_0000_0000);
+    let at = node(j);
+    (k, j, m / at - 1.0)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn inverse_power_is_a_power() {
+        for beta in [1.5, 2.5, 3.0, 4.765, 10.0] {
+            let power = InversePower::new(beta);
+            let mut x: f64 = 1.0;
+            while x < 1e9 {
+                let exact = x.powf(-beta);
+                assert!((power.of(x) / exact - 1.0).abs() < 2e-7, "{x}^-{beta}");
+                x *= 1.0037;
+            }
+        }
+        assert_eq!(InversePower::new(2.0).of(1e300), 0.0);
+    }
+
+    #[test]
+    fn slopes_agree_with_differences() {
+        let vector = ShapeVector { ln_fwhm: 0.9, ellipticity: [0.11, -0.07], beta_coordinate: 0.3 };
+        for vector in [vector, ShapeVector { ellipticity: [0.0, 0.0], ..vector }] {
+            let profile = PixelProfile::new(&vector.shape());
+            let slope = ShapeSlope::new(&vector);
+            for (dx, dy) in [(0.0, 0.0), (0.4, -0.3), (1.3, 2.2), (-5.0, 3.1), (9.0, 9.5)] {
+                let exact = profile.value_and_slope(&vector, &slope, dx, dy);
+                // 1e-5 of the integral's own error divided by the step stays under the tolerance only on the same
+                // rule, so steps are large and the tolerance is set by the truncation of the central difference
+                let step = 1e-3;
+                let at = |x: f64, y: f64| profile.value(x, y);
+                let numeric_x = -(at(dx + step, dy) - at(dx - step, dy)) / (2.0 * step);
+                let numeric_y = -(at(dx, dy + step) - at(dx, dy - step)) / (2.0 * step);
+                let scale = profile.central;
+                assert!((exact.by_centre[0] - numeric_x).abs() < 2e-5 * scale, "x at {dx} {dy}");
+                assert!((exact.by_centre[1] - numeric_y).abs() < 2e-5 * scale, "y at {dx} {dy}");
+                let short = profile.value_and_centre_slope(dx, dy);
+                assert!((short[0] - exact.value).abs() < 1e-12 && (short[1] - exact.by_centre[0]).abs() < 1e-12);
+                assert!((short[2] - exact.by_centre[1]).abs() < 1e-12);
+                for k in 0..4 {
+                    let shifted = |by: f64| {
+                        let mut v = vector.to_array();
+                        v[k] += by;
+                        PixelProfile::new(&ShapeVector::from_array(v).shape()).value(dx, dy)
+                    };
+                    let numeric = (shifted(step) - shifted(-step)) / (2.0 * step);
+                    assert!((exact.by_shape[k] - numeric).abs() < 2e-5 * scale, "shape {k} at {dx} {dy}");
+                }
+            }
+        }
+    }
+}

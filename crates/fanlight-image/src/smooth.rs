@@ -1,0 +1,219 @@
+//! Smoothing: a Gaussian that fills gaps, and the 3 × 3 median.
+
+use crate::{Image, robust};
+use rayon::prelude::*;
+
+/// The Gaussian is cut at this many sigmas, where it has fallen to 3e-4 of its peak.
+const REACH_SIGMA: f64 = 4.0;
+
+/// Convolves an image with a round Gaussian of standard deviation `sigma_px`.
+///
+/// Missing (non-finite) pixels and those beyond the edge have weight 0 and the rest is normalised, so a constant stays
+/// constant and gaps are filled from around them; NaN is left where nothing lies within 4σ along the axes. A sigma that is not above 0
+/// returns the image as it is.
+///
+/// # Accuracy
+/// Single precision; compared with scipy.ndimage's `gaussian_filter` in `tests/it/smooth.rs`.
+pub fn gaussian(image: &Image, sigma_px: f64) -> Image {
+    if !(sigma_px > 0.0 && sigma_px.is_finite()) || image.data.is_empty() {
+        return image.clone();
+    }
+    // No reach need go beyond the image itself.
+    let longest = image.width.max(image.height);
+    let reach = ((REACH_SIGMA * sigma_px).ceil() as usize).min(longest);
+    let kernel: Vec<f32> = (0..=reach).map(|i| (-0.5 * (i as f64 / sigma_px).powi(2)).exp() as f32).collect();
+    let complete = image.data.iter().all(|v| v.is_finite());
+    if complete {
+        let values = convolve(image, &kernel);
+        let (columns, rows) = (edge_sums(image.width, &kernel), edge_sums(image.height, &kernel));
+        let norm = |i: usize| columns[i % image.width] * rows[i / image.width];
+        let data = values.iter().enumerate().map(|(i, v)| v / norm(i)).collect();
+        return Image { data, ..*image };
+    }
+    let layer = |f: fn(f32) -> f32| Image { data: image.data.iter().map(|v| f(*v)).collect(), ..*image };
+    let values = convolve(&layer(|v| if v.is_finite() { v } else { 0.0 }), &kernel);
+    let weights = convolve(&layer(|v| if v.is_finite() { 1.0 } else { 0.0 }), &kernel);
+    let divide = |(v, w): (&f32, &f32)| if *w > 0.0 { v / w } else { f32::NAN };
+    Image { data: values.iter().zip(&weights).map(divide).collect(), ..*image }
+}
+
+/// Replaces each pixel by the median of the finite ones among it and its eight neighbours; NaN where there is none.
+pub fn median3(image: &Image) -> Image {
+    let (width, height) = (image.width, image.height);
+    let mut out = image.clone();
+    if out.data.is_empty() {
+        return out;
+    }
+    out.data.par_chunks_mut(width).enumerate().for_each(|(y, row)| {
+        let inner = y > 0 && y + 1 < height && width > 2;
+        let finite = |y: usize| image.row(y).iter().all(|v| v.is_finite());
+        if inner && finite(y - 1) && finite(y) && finite(y + 1) {
+            let rows = [image.row(y - 1), image.row(y), image.row(y + 1)];
+            for (x, value) in row[1..width - 1].iter_mut().enumerate() {
+                *value = median_of_nine(std::array::from_fn(|i| rows[i / 3][x + i % 3]));
+            }
+            row[0] = median_near(image, 0, y);
+            row[width - 1] = median_near(image, width - 1, y);
+        } else {
+            row.iter_mut().enumerate().for_each(|(x, value)| *value = median_near(image, x, y));
+        }
+    });
+    out
+}
+
+/// The plain way: collect, then select.
+fn median_near(image: &Image, x: usize, y: usize) -> f32 {
+    let mut near = [f32::NAN; 9];
+    let mut n = 0;
+    for row in y.saturating_sub(1)..(y + 2).min(image.height) {
+        for column in x.saturating_sub(1)..(x + 2).min(image.width) {
+            let value = image.at(column, row);
+            if value.is_finite() {
+                near[n] = value;
+                n += 1;
+            }
+        }
+    }
+    robust::median(&mut near[..n]).unwrap_or(f32::NAN)
+}
+
+/// Median of nine without a branch: sort the columns of the 3 × 3 square; the median is that of the largest minimum,
+/// the median middle and the least maximum.
+#[inline(always)]
+fn median_of_nine(v: [f32; 9]) -> f32 {
+    let a = sort3(v[0], v[3], v[6]);
+    let b = sort3(v[1], v[4], v[7]);
+    let c = sort3(v[2], v[5], v[8]);
+    sort3(sort3(a.0, b.0, c.0).2, sort3(a.1, b.1, c.1).1, sort3(a.2, b.2, c.2).0).1
+}
+
+#[inline(always)]
+fn sort3(a: f32, b: f32, c: f32) -> (f32, f32, f32) {
+    let (a, b) = if a < b { (a, b) } else { (b, a) };
+    let (b, c) = if b < c { (b, c) } else { (c, b) };
+    let (a, b) = if a < b { (a, b) } else { (b, a) };
+    (a, b, c)
+}
+
+/// Unnormalised separable convolution with a symmetric kernel given from its centre out; zero beyond the edge.
+fn convolve(image: &Image, kernel: &[f32]) -> Vec<f32> {
+    let (width, height) = (image.width, image.height);
+    let reach = kernel.len() - 1;
+    let mut along = vec![0.0_f32; image.data.len()];
+    along.par_chunks_mut(width).enumerate().for_each(|(y, row)| {
+        let mut padded = vec![0.0_f32; width + 2 * reach];
+        padded[reach..reach + width].copy_from_slice(image.row(y));
+        add_scaled(row, &padded[reach..reach + width], kernel[0]);
+        for (j, k) in kernel.iter().enumerate().skip(1) {
+            add_scaled(row, &padded[reach - j..reach - j + width], *k);
+            add_scaled(row, &padded[reach + j..reach + j + width], *k);
+        }
+    });
+    let mut out = vec![0.0_f32; image.data.len()];
+    out.par_chunks_mut(width).enumerate().for_each(|(y, row)| {
+        for source in y.saturating_sub(reach)..(y + reach + 1).min(height) {
+            add_scaled(row, &along[source * width..(source + 1) * width], kernel[source.abs_diff(y)]);
+        }
+    });
+    out
+}
+
+#[inline]
+fn add_scaled(to: &mut [f32], from: &[f32], factor: f32) {
+    for (a, b) in to.iter_mut().zip(from) {
+        *a += factor * b;
+    }
+}
+
+/// Sum of the kernel that falls on an axis of `n` pixels, for a kernel centred on each.
+fn edge_sums(n: usize, kernel: &[f32]) -> Vec<f32> {
+    let sum = |i: usize| {
+        let taps = i.saturating_sub(kernel.len() - 1)..(i + kernel.len()).min(n);
+        taps.map(|j| f64::from(kernel[i.abs_diff(j)])).sum::<f64>() as f32
+    };
+    (0..n).map(sum).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    /// From the definition: two sums over the whole image in double precision, the kernel cut at the same square.
+    fn slow_gaussian(image: &Image, sigma: f64) -> Vec<f64> {
+        let (w, h) = (image.width as i64, image.height as i64);
+        let reach = (4.0 * sigma).ceil() as i64;
+        let at = |x: i64, y: i64| {
+            let (mut sum, mut weight) = (0.0, 0.0);
+            for v in (y - reach).max(0)..(y + reach + 1).min(h) {
+                for u in (x - reach).max(0)..(x + reach + 1).min(w) {
+                    let value = f64::from(image.at(u as usize, v as usize));
+                    if value.is_finite() {
+                        let k = (-0.5 * ((u - x).pow(2) + (v - y).pow(2)) as f64 / (sigma * sigma)).exp();
+                        sum += k * value;
+                        weight += k;
+                    }
+                }
+            }
+            if weight > 0.0 { sum / weight } else { f64::NAN }
+        };
+        (0..w * h).map(|i| at(i % w, i / w)).collect()
+    }
+
+    fn pixel() -> impl Strategy<Value = f32> {
+        prop_oneof![9 => -100f32..100.0, 1 => Just(f32::NAN)]
+    }
+
+    proptest! {
+        #![proptest_config(ProptestConfig::with_cases(48))]
+        #[test]
+        fn gaussian_equals_the_definition(width in 1usize..18, height in 1usize..14, sigma in 0.3f64..4.0, v in prop::collection::vec(pixel(), 18 * 14), holes: bool) {
+            let data = v[..width * height].iter().map(|v| if holes || v.is_finite() { *v } else { 0.0 }).collect();
+            let image = Image { width, height, data };
+            for (a, b) in gaussian(&image, sigma).data.iter().zip(slow_gaussian(&image, sigma)) {
+                // Single-precision sums of values to 100.
+                prop_assert!((a.is_nan() && b.is_nan()) || (f64::from(*a) - b).abs() < 1e-3, "{} {}", a, b);
+            }
+        }
+
+        #[test]
+        fn median_equals_the_plain_way(width in 1usize..9, height in 1usize..9, v in prop::collection::vec(pixel(), 81), holes: bool) {
+            let data = v[..width * height].iter().map(|v| if holes || v.is_finite() { *v } else { 0.0 }).collect();
+            let image = Image { width, height, data };
+            for (i, a) in median3(&image).data.iter().enumerate() {
+                let b = median_near(&image, i % width, i / width);
+                prop_assert!(*a == b || (a.is_nan() && b.is_nan()));
+            }
+        }
+
+        #[test]
+        fn smoothing_commutes_with_turning(v in prop::collection::vec(pixel(), 56), sigma in 0.5f64..2.0) {
+            let image = Image { width: 8, height: 7, data: v };
+            let turned = |i: &Image| Image { data: i.data.iter().rev().copied().collect(), ..*i };
+            let same = |a: &Image, b: &Image| a.data.iter().zip(&b.data).all(|(a, b)| (a - b).abs() < 1e-4 || (a.is_nan() && b.is_nan()));
+            prop_assert!(same(&gaussian(&turned(&image), sigma), &turned(&gaussian(&image, sigma))));
+            prop_assert!(same(&median3(&turned(&image)), &turned(&median3(&image))));
+        }
+    }
+
+    #[test]
+    fn a_constant_stays_and_gaps_are_filled() {
+        let mut image = Image::filled(30, 20, 7.0);
+        assert!(gaussian(&image, 2.5).data.iter().all(|v| (v - 7.0).abs() < 1e-5));
+        image.data[10 * 30 + 15] = f32::NAN;
+        assert!(gaussian(&image, 2.5).data.iter().all(|v| (v - 7.0).abs() < 1e-5));
+        let all_missing = Image::filled(6, 6, f32::NAN);
+        assert!(gaussian(&all_missing, 1.0).data.iter().chain(&median3(&all_missing).data).all(|v| v.is_nan()));
+        assert_eq!(gaussian(&image, 1e9).data.len(), 600);
+    }
+
+    #[test]
+    fn trivial_input_comes_back() {
+        assert_eq!(gaussian(&Image::default(), 2.0), Image::default());
+        assert_eq!(median3(&Image::default()), Image::default());
+        let one = Image::filled(1, 1, 3.0);
+        assert_eq!((gaussian(&one, 2.0), median3(&one)), (one.clone(), one.clone()));
+        let image = Image::filled(3, 3, 1.0);
+        assert_eq!((gaussian(&image, 0.0), gaussian(&image, f64::NAN)), (image.clone(), image.clone()));
+    }
+}

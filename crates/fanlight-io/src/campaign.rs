@@ -1,0 +1,480 @@
+//! The campaign file: what the user knows of comet, site, camera and catalogue, in TOML.
+
+use std::collections::BTreeMap;
+use std::path::{Path, PathBuf};
+
+use fanlight_sky::{OrbitElements, Site};
+use serde::Deserialize;
+
+use crate::campaign_keys::KeyPlaces;
+use crate::error::nearest_name;
+
+/// A campaign file that is wrong, or lacks what a command needs.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[error("{message}")]
+pub struct CampaignError {
+    /// File, line, dotted key, and what is wrong with it.
+    pub message: String,
+    /// What to do.
+    pub hint: Option<String>,
+}
+
+/// A checked campaign file. A section that is absent is `None` or has nothing set.
+#[derive(Debug, Clone, PartialEq, Default, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Campaign {
+    /// `[object]`: the comet.
+    pub object: Option<ObjectSection>,
+    /// `[site]`: the place of observation.
+    pub site: Option<SiteSection>,
+    /// `[camera]`: what overrides the frames' headers.
+    #[serde(default)]
+    pub camera: CameraSection,
+    /// `[photometry]`: catalogue and apertures.
+    #[serde(default)]
+    pub photometry: PhotometrySection,
+    /// `[telescope]`: for figures and reports.
+    #[serde(default)]
+    pub telescope: TelescopeSection,
+    /// `[observer]`: for figures and reports.
+    #[serde(default)]
+    pub observer: ObserverSection,
+    #[serde(skip)]
+    path: PathBuf,
+}
+
+/// `[object]`.
+#[derive(Debug, Clone, PartialEq, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct ObjectSection {
+    /// The comet's designation, free text.
+    pub designation: String,
+    /// `[object.orbit]`.
+    pub orbit: Option<OrbitSection>,
+}
+
+/// `[object.orbit]`: osculating elements, heliocentric, ecliptic and equinox J2000.
+#[derive(Debug, Clone, Copy, PartialEq, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct OrbitSection {
+    /// Epoch of osculation, Julian date in TDB.
+    pub epoch_jd_tdb: f64,
+    /// Time of perihelion, Julian date in TDB.
+    pub perihelion_jd_tdb: f64,
+    /// Perihelion distance, positive.
+    pub q_au: f64,
+    /// Eccentricity, 0 or more.
+    pub e: f64,
+    /// Inclination, 0 to 180.
+    pub inclination_deg: f64,
+    /// Longitude of the ascending node.
+    pub node_deg: f64,
+    /// Argument of perihelion.
+    pub argument_of_perihelion_deg: f64,
+    /// Radial non-gravitational parameter A1.
+    #[serde(default)]
+    pub a1_au_d2: f64,
+    /// Transverse non-gravitational parameter A2.
+    #[serde(default)]
+    pub a2_au_d2: f64,
+    /// Normal non-gravitational parameter A3.
+    #[serde(default)]
+    pub a3_au_d2: f64,
+}
+
+/// `[site]`.
+#[derive(Debug, Clone, PartialEq, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct SiteSection {
+    /// Its name, for figures.
+    pub name: Option<String>,
+    /// Geodetic longitude, WGS 84, east positive.
+    pub longitude_deg: f64,
+    /// Geodetic latitude, WGS 84.
+    pub latitude_deg: f64,
+    /// Height above the ellipsoid.
+    pub height_m: f64,
+}
+
+/// `[camera]`. What is set here wins over a frame's header.
+#[derive(Debug, Clone, PartialEq, Default, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct CameraSection {
+    /// Electrons per ADU, positive.
+    pub gain_e_per_adu: Option<f64>,
+    /// Read noise, not negative.
+    pub read_noise_e: Option<f64>,
+    /// Level at which a pixel counts as saturated, positive.
+    pub saturation_adu: Option<f64>,
+    /// Pixel scale, positive; used only where a frame has no WCS.
+    pub pixel_scale_arcsec: Option<f64>,
+}
+
+/// `[photometry]`.
+#[derive(Debug, Clone, PartialEq, Default, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct PhotometrySection {
+    /// The star catalogue, made absolute or relative to the working folder.
+    pub catalogue: Option<PathBuf>,
+    /// The catalogue's band to calibrate to.
+    pub band: Option<String>,
+    /// Apparent magnitude of the Sun at 1 au in that band.
+    pub solar_magnitude: Option<f64>,
+    /// Aperture radii at the comet, each positive; at least one where the key is given.
+    #[serde(default)]
+    pub apertures_km: Vec<f64>,
+    /// FILTER value of the frames to band.
+    #[serde(default)]
+    pub filters: BTreeMap<String, String>,
+}
+
+/// `[telescope]`.
+#[derive(Debug, Clone, PartialEq, Default, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct TelescopeSection {
+    /// Its name.
+    pub name: Option<String>,
+    /// Clear aperture, positive.
+    pub aperture_m: Option<f64>,
+    /// Optical design, such as `reflector`.
+    pub design: Option<String>,
+    /// Detector code, such as `CMO`.
+    pub detector: Option<String>,
+    /// What was tracked; measured from the frames where it is not given.
+    pub tracking: Option<Tracking>,
+}
+
+/// What the mount followed during an exposure.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Tracking {
+    /// The stars.
+    Stars,
+    /// The comet's motion.
+    Comet,
+}
+
+/// `[observer]`.
+#[derive(Debug, Clone, PartialEq, Default, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct ObserverSection {
+    /// Who observed.
+    #[serde(default)]
+    pub names: Vec<String>,
+    /// Observatory code of the Minor Planet Center.
+    pub mpc_code: Option<String>,
+}
+
+/// Reads and checks a campaign file.
+///
+/// # Errors
+/// The file cannot be read or is not TOML; a key is unknown, missing in its section, of the wrong type, or has a
+/// value that cannot be. The message names file, line and dotted key.
+pub fn load_campaign(path: &Path) -> Result<Campaign, CampaignError> {
+    let bytes = std::fs::read(path).map_err(|e| CampaignError {
+        message: format!("cannot read campaign file {}: {e}", path.display()),
+        hint: Some("`fanlight init` writes one to start from".to_owned()),
+    })?;
+    let text = String::from_utf8(bytes).map_err(|e| {
+        let line = 1 + e.as_bytes()[..e.utf8_error().valid_up_to()].iter().filter(|b| **b == b'\n').count();
+        CampaignError {
+            message: format!("{}:{line}: not UTF-8 text", path.display()),
+            hint: Some("save the file as UTF-8".to_owned()),
+        }
+    })?;
+    Campaign::from_toml(&text, path)
+}
+
+impl Campaign {
+    /// Checks the text of a campaign file; `path` is used in messages and for the catalogue's place.
+    ///
+    /// # Errors
+    /// As [`load_campaign`].
+    pub fn from_toml(text: &str, path: &Path) -> Result<Self, CampaignError> {
+        let text = text.strip_prefix('\u{feff}').unwrap_or(text);
+        let places = KeyPlaces::of(text);
+        let mut campaign: Self = toml::from_str(text).map_err(|e| parse_error(&e, &places, path))?;
+        campaign.path = path.to_owned();
+        Checks { places: &places, path }.all(&campaign)?;
+        if let Some(catalogue) = &mut campaign.photometry.catalogue {
+            *catalogue = path.parent().unwrap_or(Path::new("")).join(&*catalogue);
+        }
+        Ok(campaign)
+    }
+
+    /// The file this came from.
+    pub fn path(&self) -> &Path {
+        &self.path
+    }
+
+    /// The comet's designation.
+    ///
+    /// # Errors
+    /// There is no `[object]` section.
+    pub fn designation(&self) -> Result<&str, CampaignError> {
+        Ok(&self.needed(self.object.as_ref(), "[object]", "designation and [object.orbit]")?.designation)
+    }
+
+    /// The comet's orbit.
+    ///
+    /// # Errors
+    /// There is no `[object.orbit]` section, or its elements contradict each other.
+    pub fn orbit(&self) -> Result<OrbitElements, CampaignError> {
+        let orbit = self.object.as_ref().and_then(|o| o.orbit.as_ref());
+        let o = self.needed(orbit, "[object.orbit]", "the comet's osculating elements")?;
+        let elements = OrbitElements {
+            epoch_jd_tdb: o.epoch_jd_tdb,
+            perihelion_jd_tdb: o.perihelion_jd_tdb,
+            q_au: o.q_au,
+            e: o.e,
+            inclination_deg: o.inclination_deg,
+            node_deg: o.node_deg,
+            argument_of_perihelion_deg: o.argument_of_perihelion_deg,
+            a1_au_d2: o.a1_au_d2,
+            a2_au_d2: o.a2_au_d2,
+            a3_au_d2: o.a3_au_d2,
+        };
+        elements.validate().map_err(|e| CampaignError {
+            message: format!("{}: object.orbit: {e}", self.path.display()),
+            hint: None,
+        })?;
+        Ok(elements)
+    }
+
+    /// The place of observation.
+    ///
+    /// # Errors
+    /// There is no `[site]` section.
+    pub fn site(&self) -> Result<Site, CampaignError> {
+        let s = self.needed(self.site.as_ref(), "[site]", "longitude_deg (east positive), latitude_deg and height_m")?;
+        Ok(Site { longitude_deg: s.longitude_deg, latitude_deg: s.latitude_deg, height_m: s.height_m })
+    }
+
+    /// The band that a frame's FILTER stands for: the one that `[photometry.filters]` gives, else the filter's own
+    /// name.
+    pub fn band_of_filter<'a>(&'a self, filter: &'a str) -> &'a str {
+        self.photometry.filters.get(filter).map_or(filter, String::as_str)
+    }
+
+    fn needed<'a, T>(&self, section: Option<&'a T>, name: &str, holds: &str) -> Result<&'a T, CampaignError> {
+        section.ok_or_else(|| CampaignError {
+            message: format!("{}: section {name} is missing", self.path.display()),
+            hint: Some(format!("add {name} with {holds}")),
+        })
+    }
+}
+
+fn parse_error(error: &toml::de::Error, places: &KeyPlaces, path: &Path) -> CampaignError {
+    let span = error.span().unwrap_or(0..0);
+    let line = places.line_at(span.start);
+    let key = places.key_at(&span).unwrap_or_default();
+    let what = error.message().trim();
+    let quoted: Vec<&str> = what.split('`').skip(1).step_by(2).collect();
+    let at = format!("{}:{line}", path.display());
+    if what.starts_with("unknown field")
+        && let [wrong, known @ ..] = &quoted[..]
+    {
+        let hint = match nearest_name(wrong, known.iter().copied()) {
+            Some(near) => format!("did you mean `{near}`?"),
+            None => format!("the keys there are: {}", known.join(", ")),
+        };
+        let key = if key.is_empty() { wrong } else { key };
+        return CampaignError { message: format!("{at}: unknown key {key}"), hint: Some(hint) };
+    }
+    if let Some(missing) = quoted.first().filter(|_| what.starts_with("missing field")) {
+        let dotted = if key.is_empty() { (*missing).to_owned() } else { format!("{key}.{missing}") };
+        return CampaignError { message: format!("{at}: {dotted} is missing"), hint: Some(format!("add {missing} = ...")) };
+    }
+    let what = what.lines().collect::<Vec<_>>().join(", ");
+    let message = if key.is_empty() { format!("{at}: {what}") } else { format!("{at}: {key}: {what}") };
+    CampaignError { message, hint: None }
+}
+
+struct Checks<'a> {
+    places: &'a KeyPlaces,
+    path: &'a Path,
+}
+
+impl Checks<'_> {
+    fn all(&self, campaign: &Campaign) -> Result<(), CampaignError> {
+        if let Some(object) = &campaign.object {
+            self.text("object.designation", Some(&object.designation))?;
+            if let Some(orbit) = &object.orbit {
+                self.orbit(orbit)?;
+            }
+        }
+        if let Some(site) = &campaign.site {
+            self.range("site.longitude_deg", site.longitude_deg, -180.0, 360.0)?;
+            self.range("site.latitude_deg", site.latitude_deg, -90.0, 90.0)?;
+            // From below the Dead Sea's shore to above any mountain.
+            self.range("site.height_m", site.height_m, -500.0, 9000.0)?;
+        }
+        let camera = &campaign.camera;
+        self.positive("camera.gain_e_per_adu", camera.gain_e_per_adu)?;
+        if let Some(noise) = camera.read_noise_e {
+            self.range("camera.read_noise_e", noise, 0.0, 1e4)?;
+        }
+        self.positive("camera.saturation_adu", camera.saturation_adu)?;
+        self.positive("camera.pixel_scale_arcsec", camera.pixel_scale_arcsec)?;
+        self.photometry(&campaign.photometry)?;
+        self.positive("telescope.aperture_m", campaign.telescope.aperture_m)?;
+        if let Some(code) = &campaign.observer.mpc_code
+            && !(matches!(code.len(), 3 | 4) && code.bytes().all(|b| b.is_ascii_alphanumeric()))
+        {
+            return self.bad("observer.mpc_code", format!("is \"{code}\"; a code has three or four letters or digits"));
+        }
+        Ok(())
+    }
+
+    fn orbit(&self, orbit: &OrbitSection) -> Result<(), CampaignError> {
+        // The years 763 to 3501; a modified Julian date falls far below.
+        for (key, jd) in [("epoch_jd_tdb", orbit.epoch_jd_tdb), ("perihelion_jd_tdb", orbit.perihelion_jd_tdb)] {
+            self.range(&format!("object.orbit.{key}"), jd, 2e6, 3e6)?;
+        }
+        self.positive("object.orbit.q_au", Some(orbit.q_au))?;
+        self.range("object.orbit.e", orbit.e, 0.0, 1e3)?;
+        self.range("object.orbit.inclination_deg", orbit.inclination_deg, 0.0, 180.0)?;
+        self.range("object.orbit.node_deg", orbit.node_deg, -360.0, 360.0)?;
+        self.range("object.orbit.argument_of_perihelion_deg", orbit.argument_of_perihelion_deg, -360.0, 360.0)?;
+        for (key, a) in [("a1_au_d2", orbit.a1_au_d2), ("a2_au_d2", orbit.a2_au_d2), ("a3_au_d2", orbit.a3_au_d2)] {
+            // The largest published values are some 1e-5; the usual table prints them times 1e8.
+            self.range(&format!("object.orbit.{key}"), a, -1e-3, 1e-3)?;
+        }
+        Ok(())
+    }
+
+    fn photometry(&self, photometry: &PhotometrySection) -> Result<(), CampaignError> {
+        self.text("photometry.band", photometry.band.as_ref())?;
+        if let Some(magnitude) = photometry.solar_magnitude {
+            self.range("photometry.solar_magnitude", magnitude, -30.0, -20.0)?;
+        }
+        let key = "photometry.apertures_km";
+        for radius in &photometry.apertures_km {
+            self.positive(key, Some(*radius))?;
+        }
+        if photometry.apertures_km.is_empty() && self.places.line_of(key).is_some() {
+            return self.bad(key, "is empty; give at least one radius".to_owned());
+        }
+        for (filter, band) in &photometry.filters {
+            self.text(&format!("photometry.filters.{filter}"), Some(band))?;
+        }
+        Ok(())
+    }
+
+    fn range(&self, key: &str, value: f64, low: f64, high: f64) -> Result<(), CampaignError> {
+        if (low..=high).contains(&value) {
+            return Ok(());
+        }
+        self.bad(key, format!("is {value}; it must be between {low} and {high}"))
+    }
+
+    fn positive(&self, key: &str, value: Option<f64>) -> Result<(), CampaignError> {
+        match value {
+            Some(v) if !v.is_finite() || v <= 0.0 => self.bad(key, format!("is {v}; it must be a positive number")),
+            _ => Ok(()),
+        }
+    }
+
+    fn text(&self, key: &str, value: Option<&String>) -> Result<(), CampaignError> {
+        match value {
+            Some(text) if text.trim().is_empty() => self.bad(key, "is empty".to_owned()),
+            _ => Ok(()),
+        }
+    }
+
+    fn bad(&self, key: &str, problem: String) -> Result<(), CampaignError> {
+        let line = self.places.line_of(key).map(|l| format!(":{l}")).unwrap_or_default();
+        Err(CampaignError { message: format!("{}{line}: {key} {problem}", self.path.display()), hint: None })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Every key of the format.
+    const WHOLE: &str = include_str!("../tests/data/campaign.toml");
+
+    fn parse(text: &str) -> Result<Campaign, CampaignError> {
+        Campaign::from_toml(text, Path::new("comets/c.toml"))
+    }
+
+    #[test]
+    fn every_key_is_read() {
+        let campaign = parse(WHOLE).unwrap();
+        assert_eq!(campaign.designation().unwrap(), "C/2031 Z2");
+        let orbit = campaign.object.as_ref().unwrap().orbit.unwrap();
+        assert_eq!((orbit.q_au, orbit.e, orbit.a2_au_d2), (1.2345, 1.0002, -2e-9));
+        assert_eq!(campaign.orbit().unwrap().node_deg, 120.2);
+        assert_eq!(campaign.site().unwrap().longitude_deg, -3.25);
+        assert_eq!(campaign.camera.saturation_adu, Some(60000.0), "an integer is a number too");
+        assert_eq!(campaign.photometry.catalogue, Some(PathBuf::from("comets/field.csv")));
+        assert_eq!(campaign.photometry.apertures_km, [5000.0, 10000.0, 20000.0]);
+        assert_eq!((campaign.band_of_filter("Sloan r"), campaign.band_of_filter("g")), ("r", "g"));
+        assert_eq!(campaign.telescope.tracking, Some(Tracking::Stars));
+        assert_eq!(campaign.observer.names, ["A. Observer"]);
+    }
+
+    #[test]
+    fn sections_may_be_absent_until_they_are_needed() {
+        let campaign = parse("").unwrap();
+        let error = campaign.site().unwrap_err();
+        assert_eq!(error.message, "comets/c.toml: section [site] is missing");
+        assert!(error.hint.unwrap().contains("latitude_deg"));
+        assert!(campaign.orbit().unwrap_err().message.contains("[object.orbit]"));
+        assert!(campaign.designation().is_err());
+        assert!(parse("[object]\ndesignation = \"x\"").unwrap().orbit().is_err());
+    }
+
+    fn check(from: &str, to: &str, message: &str, hint: Option<&str>) {
+        assert!(WHOLE.contains(from), "{from}");
+        let error = parse(&WHOLE.replacen(from, to, 1)).unwrap_err();
+        assert_eq!(error.message, format!("comets/c.toml:{message}"));
+        assert_eq!(error.hint.as_deref(), hint);
+    }
+
+    #[test]
+    fn unknown_keys_name_their_neighbour() {
+        check("a1_au_d2", "a1_au_d", "12: unknown key object.orbit.a1_au_d", Some("did you mean `a1_au_d2`?"));
+        check("designation", "desigantion", "2: unknown key object.desigantion", Some("did you mean `designation`?"));
+        check("[camera]", "[kamera]", "22: unknown key kamera", Some("did you mean `camera`?"));
+        check("read_noise_e", "colour", "24: unknown key camera.colour", Some("the keys there are: gain_e_per_adu, read_noise_e, saturation_adu, pixel_scale_arcsec"));
+    }
+
+    #[test]
+    fn impossible_values_name_their_key() {
+        check("q_au = 1.2345", "q_au = -1", "7: object.orbit.q_au is -1; it must be a positive number", None);
+        check("q_au = 1.2345", "q_au = nan", "7: object.orbit.q_au is NaN; it must be a positive number", None);
+        check("q_au = 1.2345", "q_au = inf", "7: object.orbit.q_au is inf; it must be a positive number", None);
+        check("e = 1.0002", "e = -0.1", "8: object.orbit.e is -0.1; it must be between 0 and 1000", None);
+        check("45.1", "181.0", "9: object.orbit.inclination_deg is 181; it must be between 0 and 180", None);
+        check("2463000.5", "63000.5", "5: object.orbit.epoch_jd_tdb is 63000.5; it must be between 2000000 and 3000000", None);
+        check("51.2", "91.0", "19: site.latitude_deg is 91; it must be between -90 and 90", None);
+        check("1.2 ", "0 ", "23: camera.gain_e_per_adu is 0; it must be a positive number", None);
+        check("[5000,", "[-5,", "32: photometry.apertures_km is -5; it must be a positive number", None);
+        check("[5000, 10000, 20000]", "[]", "32: photometry.apertures_km is empty; give at least one radius", None);
+        check("\"XXX\"", "\"X\"", "46: observer.mpc_code is \"X\"; a code has three or four letters or digits", None);
+        check("\"C/2031 Z2\"", "\" \"", "2: object.designation is empty", None);
+    }
+
+    #[test]
+    fn missing_and_mistyped_keys_are_named() {
+        let error = parse(&WHOLE.replacen("q_au = 1.2345", "", 1)).unwrap_err();
+        assert!(error.message.contains("object.orbit.q_au is missing"), "{error}");
+        let error = parse(&WHOLE.replacen("q_au = 1.2345", "q_au = \"near\"", 1)).unwrap_err();
+        assert!(error.message.starts_with("comets/c.toml:7: object.orbit.q_au: invalid type"), "{error}");
+        let error = parse(&WHOLE.replacen("\"stars\"", "\"moon\"", 1)).unwrap_err();
+        assert!(error.message.contains("telescope.tracking"), "{error}");
+        let error = parse("[object\n").unwrap_err();
+        assert!(error.message.starts_with("comets/c.toml:1: "), "{error}");
+    }
+
+    #[test]
+    fn files_that_cannot_be_read_are_named() {
+        let dir = tempfile::tempdir().unwrap();
+        let path = dir.path().join("c.toml");
+        assert!(load_campaign(&path).unwrap_err().message.contains("c.toml"));
+        std::fs::write(&path, b"[object]\ndesignation = \"\xff\"").unwrap();
+        assert!(load_campaign(&path).unwrap_err().message.ends_with("c.toml:2: not UTF-8 text"));
+    }
+}

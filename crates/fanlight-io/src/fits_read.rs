@@ -1,0 +1,146 @@
+//! Reading images: plain, tile-compressed (`.fits.fz`) and gzip-compressed (`.fits.gz`).
+//!
+//! Pixels come out as physical values, `BZERO + BSCALE * stored`, with `BLANK` and NaN as NaN.
+//!
+//! # Accuracy
+//! Exact for integers up to 24 bits and for `f32`; `f64` and longer integers are rounded once to `f32`.
+//!
+//! # Source
+//! FITS standard 4.0, section 4.4.2.5 (scaling) and table 11 (unsigned integers).
+
+use std::fs::File;
+use std::io::{Cursor, Read, Seek, SeekFrom};
+use std::path::Path;
+
+use fanlight_image::Image;
+
+use crate::error::IoError;
+use crate::fits_crate;
+use crate::hdu::{ImageHdu, find_image};
+use crate::header::Header;
+
+/// Bytes decoded at a time: small enough to stay in the processor's cache between reading and byte swapping.
+const CHUNK_BYTES: usize = 128 * 1024;
+
+/// An image with its header.
+#[derive(Debug, Clone, PartialEq)]
+pub struct FitsImage {
+    /// The header of the image's HDU, as an uncompressed file would hold it, with those cards of the primary header
+    /// that it lacks.
+    pub header: Header,
+    /// The pixels in physical values.
+    pub image: Image,
+}
+
+/// Reads the first HDU that holds a two-dimensional image (or one of more axes, all but two of length 1).
+///
+/// # Errors
+/// The file cannot be opened, is not FITS, is truncated or damaged, or holds no image or a cube; each names the file.
+pub fn read_image(path: &Path) -> Result<FitsImage, IoError> {
+    let mut image = Image::default();
+    let header = read_image_into(path, &mut image)?;
+    Ok(FitsImage { header, image })
+}
+
+/// As [`read_image`], into an image whose memory is used again when it is large enough. After an error its pixels
+/// are meaningless.
+pub fn read_image_into(path: &Path, image: &mut Image) -> Result<Header, IoError> {
+    with_source(path, |source, len| {
+        let hdu = find_image(source, len, path)?;
+        let n = hdu.width * hdu.height;
+        // A new zeroed vector costs nothing until it is written; growing an old one would write it twice.
+        if image.data.capacity() < n {
+            image.data = vec![0.0; n];
+        } else {
+            image.data.resize(n, 0.0);
+        }
+        (image.width, image.height) = (hdu.width, hdu.height);
+        source.seek(SeekFrom::Start(hdu.data_start)).map_err(|e| IoError::read(path, e))?;
+        if hdu.tiled {
+            let mut data = vec![0; hdu.data_len as usize];
+            source.read_exact(&mut data).map_err(|e| IoError::read(path, e))?;
+            fits_crate::decode_tiled(&data, &hdu.stored_header, path, &mut image.data)?;
+        } else {
+            decode_plain(source, &hdu, &mut image.data).map_err(|e| IoError::read(path, e))?;
+        }
+        Ok(hdu.header)
+    })
+}
+
+/// The header that [`read_image`] would return, without reading pixels. The file's length is checked all the same.
+///
+/// # Errors
+/// As [`read_image`], but for damage inside compressed pixels.
+pub fn read_header(path: &Path) -> Result<Header, IoError> {
+    with_source(path, |source, len| Ok(find_image(source, len, path)?.header))
+}
+
+/// A file, or the unpacked contents of one.
+pub(crate) trait Source: Read + Seek {}
+
+impl<T: Read + Seek> Source for T {}
+
+/// Opens a file, unpacks it if it is gzip, and hands it over with its length.
+pub(crate) fn with_source<T>(
+    path: &Path,
+    work: impl FnOnce(&mut dyn Source, u64) -> Result<T, IoError>,
+) -> Result<T, IoError> {
+    let read = |e| IoError::read(path, e);
+    let mut file = File::open(path).map_err(read)?;
+    let metadata = file.metadata().map_err(read)?;
+    if metadata.is_dir() {
+        return Err(IoError::Folder { path: path.to_owned(), problem: "is a folder, not a file".to_owned() });
+    }
+    let len = metadata.len();
+    let mut magic = [0; 2];
+    if len >= 2 {
+        file.read_exact(&mut magic).map_err(read)?;
+        file.rewind().map_err(read)?;
+    }
+    if magic != [0x1f, 0x8b] {
+        return work(&mut file, len);
+    }
+    let mut packed = Vec::with_capacity(len as usize);
+    file.read_to_end(&mut packed).map_err(read)?;
+    let bytes = fits_crate::unpack_gzip(&packed, path)?;
+    let len = bytes.len() as u64;
+    work(&mut Cursor::new(bytes), len)
+}
+
+fn decode_plain<R: Read + ?Sized>(reader: &mut R, hdu: &ImageHdu, out: &mut [f32]) -> std::io::Result<()> {
+    let scale = hdu.header.number("BSCALE").unwrap_or(1.0);
+    let zero = hdu.header.number("BZERO").unwrap_or(0.0);
+    let blank = if hdu.bitpix > 0 { hdu.header.integer("BLANK") } else { None };
+    let plain = scale == 1.0 && zero == 0.0;
+    let whole = |stored: i64| {
+        if Some(stored) == blank { f32::NAN } else { (zero + scale * stored as f64) as f32 }
+    };
+    match hdu.bitpix {
+        16 if scale == 1.0 && zero == 32768.0 && blank.is_none() => {
+            decode(reader, out, |b| (i32::from(i16::from_be_bytes(b)) + 32768) as f32)
+        }
+        -32 if plain => decode(reader, out, f32::from_be_bytes),
+        8 => decode(reader, out, |b: [u8; 1]| whole(i64::from(b[0]))),
+        16 => decode(reader, out, |b| whole(i64::from(i16::from_be_bytes(b)))),
+        32 => decode(reader, out, |b| whole(i64::from(i32::from_be_bytes(b)))),
+        64 => decode(reader, out, |b| whole(i64::from_be_bytes(b))),
+        -32 => decode(reader, out, |b| (zero + scale * f64::from(f32::from_be_bytes(b))) as f32),
+        _ => decode(reader, out, |b| (zero + scale * f64::from_be_bytes(b)) as f32),
+    }
+}
+
+fn decode<R: Read + ?Sized, const N: usize>(
+    reader: &mut R,
+    out: &mut [f32],
+    convert: impl Fn([u8; N]) -> f32,
+) -> std::io::Result<()> {
+    let mut bytes = vec![0; CHUNK_BYTES.min(out.len() * N)];
+    for pixels in out.chunks_mut(CHUNK_BYTES / N) {
+        let stored = &mut bytes[..pixels.len() * N];
+        reader.read_exact(stored)?;
+        for (pixel, stored) in pixels.iter_mut().zip(stored.as_chunks::<N>().0) {
+            *pixel = convert(*stored);
+        }
+    }
+    Ok(())
+}

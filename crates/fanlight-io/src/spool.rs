@@ -1,0 +1,253 @@
+//! Resampled frames on disk, written frame by frame and read back as rows of all frames, so that a stack's memory
+//! does not grow with the number of frames.
+
+use std::fs::File;
+use std::io;
+use std::ops::Range;
+use std::path::{Path, PathBuf};
+use std::sync::Mutex;
+
+use rayon::prelude::*;
+
+use crate::error::IoError;
+
+/// Bytes of one pixel: its value and the upper half of its variance.
+const PIXEL_BYTES: usize = 4 + 2;
+
+/// Frames of one size in a temporary file, values exactly, variances to 16 bits. The file has no name on systems
+/// that allow it and is gone when the spool is dropped or the program ends.
+#[derive(Debug)]
+pub struct Spool {
+    file: File,
+    folder: PathBuf,
+    width: usize,
+    height: usize,
+    written: Mutex<Vec<bool>>,
+}
+
+/// A band of rows of every frame.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct SpoolRows {
+    /// One vector per frame: the rows one after the other.
+    pub values: Vec<Vec<f32>>,
+    /// The variances likewise.
+    pub variances: Vec<Vec<f32>>,
+}
+
+impl Spool {
+    /// A spool for `n_frames` frames of `width` by `height` pixels in a temporary file in `folder`.
+    ///
+    /// # Errors
+    /// The folder cannot be written to, or the frames have no pixels.
+    pub fn new(folder: &Path, n_frames: usize, width: usize, height: usize) -> Result<Self, IoError> {
+        let file = tempfile::tempfile_in(folder).map_err(|e| IoError::write(&name_of(folder), e))?;
+        Self::on_file(file, folder, n_frames, (width, height))
+    }
+
+    /// Writes one frame. Frames may come in any order and from several threads.
+    ///
+    /// # Accuracy
+    /// Values are kept exactly, NaN included; variances are rounded to 8 significant bits (relative error at most
+    /// 0.2 %).
+    ///
+    /// # Errors
+    /// An index or a number of pixels that does not fit this spool, or a full disk.
+    pub fn append_frame(&self, index: usize, values: &[f32], variances: &[f32]) -> Result<(), IoError> {
+        let n = self.width * self.height;
+        if values.len() != n || variances.len() != n {
+            return Err(self.bad(format!("a frame has {} values and {} variances for {n} pixels", values.len(), variances.len())));
+        }
+        if index >= self.frames() {
+            return Err(self.bad(format!("frame {index} of {}", self.frames())));
+        }
+        // Each row's values, then its variances: any band of rows is then one piece of the file.
+        let mut bytes = Vec::with_capacity(n * PIXEL_BYTES);
+        for (values, variances) in values.chunks_exact(self.width).zip(variances.chunks_exact(self.width)) {
+            bytes.extend(values.iter().flat_map(|v| v.to_le_bytes()));
+            bytes.extend(variances.iter().flat_map(|v| upper_half(*v).to_le_bytes()));
+        }
+        let start = (index * n * PIXEL_BYTES) as u64;
+        write_at(&self.file, &bytes, start).map_err(|e| IoError::write(&name_of(&self.folder), e))?;
+        self.lock()[index] = true;
+        Ok(())
+    }
+
+    /// Reads the rows `rows` of every frame.
+    ///
+    /// # Errors
+    /// Rows outside the frames, a frame that was never written, or a file that cannot be read.
+    pub fn read_rows(&self, rows: Range<usize>) -> Result<SpoolRows, IoError> {
+        let mut out = SpoolRows::default();
+        self.read_rows_into(rows, &mut out)?;
+        Ok(out)
+    }
+
+    /// As [`Spool::read_rows`], into vectors whose memory is used again.
+    pub fn read_rows_into(&self, rows: Range<usize>, out: &mut SpoolRows) -> Result<(), IoError> {
+        if rows.start > rows.end || rows.end > self.height {
+            return Err(self.bad(format!("rows {} to {} of {}", rows.start, rows.end, self.height)));
+        }
+        if let Some(missing) = self.lock().iter().position(|written| !written) {
+            return Err(self.bad(format!("frame {missing} was never written")));
+        }
+        let frames = self.frames();
+        out.values.resize_with(frames, Vec::new);
+        out.variances.resize_with(frames, Vec::new);
+        let row_bytes = self.width * PIXEL_BYTES;
+        let read_frame = |bytes: &mut Vec<u8>, (index, (values, variances)): (usize, (&mut Vec<f32>, &mut Vec<f32>))| {
+            bytes.resize(rows.len() * row_bytes, 0);
+            read_at(&self.file, bytes, ((index * self.height + rows.start) * row_bytes) as u64)?;
+            values.clear();
+            variances.clear();
+            for row in bytes.chunks_exact(row_bytes) {
+                let (stored_values, stored_variances) = row.split_at(self.width * 4);
+                values.extend(stored_values.as_chunks::<4>().0.iter().map(|b| f32::from_le_bytes(*b)));
+                let whole = |b: &[u8; 2]| f32::from_bits(u32::from(u16::from_le_bytes(*b)) << 16);
+                variances.extend(stored_variances.as_chunks::<2>().0.iter().map(whole));
+            }
+            Ok(())
+        };
+        out.values
+            .par_iter_mut()
+            .zip(out.variances.par_iter_mut())
+            .enumerate()
+            .map_init(Vec::new, read_frame)
+            .collect::<io::Result<()>>()
+            .map_err(|e| IoError::read(&name_of(&self.folder), e))
+    }
+
+    /// Frames that the spool has room for.
+    pub fn frames(&self) -> usize {
+        self.lock().len()
+    }
+
+    fn on_file(file: File, folder: &Path, n_frames: usize, size: (usize, usize)) -> Result<Self, IoError> {
+        let (width, height) = size;
+        let spool = Self { file, folder: folder.to_owned(), width, height, written: Mutex::new(vec![false; n_frames]) };
+        match width * height {
+            0 => Err(spool.bad(format!("frames of {width} x {height} pixels"))),
+            _ => Ok(spool),
+        }
+    }
+
+    fn lock(&self) -> std::sync::MutexGuard<'_, Vec<bool>> {
+        // The flags are plain values: a thread that panicked elsewhere cannot have left them half set.
+        self.written.lock().unwrap_or_else(std::sync::PoisonError::into_inner)
+    }
+
+    fn bad(&self, problem: String) -> IoError {
+        IoError::Spool { path: self.folder.clone(), problem }
+    }
+}
+
+/// What an error message calls the nameless file.
+fn name_of(folder: &Path) -> PathBuf {
+    folder.join("(temporary file of resampled frames)")
+}
+
+/// The upper 16 bits of a number, rounded to nearest; NaN stays NaN.
+fn upper_half(value: f32) -> u16 {
+    let bits = value.to_bits();
+    if value.is_nan() {
+        return (bits >> 16) as u16 | 0x0040;
+    }
+    let rounding = 0x7fff + ((bits >> 16) & 1);
+    ((bits + rounding) >> 16) as u16
+}
+
+#[cfg(unix)]
+fn write_at(file: &File, bytes: &[u8], start: u64) -> io::Result<()> {
+    std::os::unix::fs::FileExt::write_all_at(file, bytes, start)
+}
+
+#[cfg(unix)]
+fn read_at(file: &File, bytes: &mut [u8], start: u64) -> io::Result<()> {
+    std::os::unix::fs::FileExt::read_exact_at(file, bytes, start)
+}
+
+#[cfg(windows)]
+fn write_at(file: &File, mut bytes: &[u8], mut start: u64) -> io::Result<()> {
+    while !bytes.is_empty() {
+        let n = std::os::windows::fs::FileExt::seek_write(file, bytes, start)?;
+        if n == 0 {
+            return Err(io::ErrorKind::WriteZero.into());
+        }
+        (bytes, start) = (&bytes[n..], start + n as u64);
+    }
+    Ok(())
+}
+
+#[cfg(windows)]
+fn read_at(file: &File, mut bytes: &mut [u8], mut start: u64) -> io::Result<()> {
+    while !bytes.is_empty() {
+        let n = std::os::windows::fs::FileExt::seek_read(file, bytes, start)?;
+        if n == 0 {
+            return Err(io::ErrorKind::UnexpectedEof.into());
+        }
+        (bytes, start) = (&mut bytes[n..], start + n as u64);
+    }
+    Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn frames_come_back_as_rows() {
+        let dir = tempfile::tempdir().unwrap();
+        let spool = Spool::new(dir.path(), 3, 4, 5).unwrap();
+        for index in [2, 0, 1] {
+            let values: Vec<f32> = (0..20).map(|i| (100 * index + i) as f32 + 0.123).collect();
+            let mut variances: Vec<f32> = values.iter().map(|v| v * 3.7).collect();
+            variances[6] = f32::NAN;
+            spool.append_frame(index, &values, &variances).unwrap();
+        }
+        let rows = spool.read_rows(1..3).unwrap();
+        assert_eq!(rows.values[2], (4..12).map(|i| (200 + i) as f32 + 0.123).collect::<Vec<_>>());
+        for (value, variance) in rows.values.concat().iter().zip(rows.variances.concat()) {
+            // Eight significant bits rounded to nearest: half a unit of the last is 2^-9.
+            let relative = variance / (value * 3.7) - 1.0;
+            assert!(relative.is_nan() || relative.abs() <= 1.0 / 512.0, "{value} {variance}");
+        }
+        assert!(rows.variances.iter().all(|v| v[2].is_nan() && v.iter().filter(|x| x.is_nan()).count() == 1));
+        assert_eq!(std::fs::read_dir(dir.path()).unwrap().count(), 0, "the file must have no name");
+    }
+
+    #[test]
+    fn special_values() {
+        let back = |v: f32| f32::from_bits(u32::from(upper_half(v)) << 16);
+        assert!(back(f32::from_bits(0x7f80_0001)).is_nan());
+        assert!(back(f32::NAN).is_nan());
+        assert_eq!(back(f32::INFINITY), f32::INFINITY);
+        assert_eq!((back(0.0), back(1.0), back(-2.0)), (0.0, 1.0, -2.0));
+    }
+
+    #[test]
+    fn what_does_not_fit_is_refused() {
+        let dir = tempfile::tempdir().unwrap();
+        assert!(Spool::new(dir.path(), 1, 0, 5).is_err());
+        assert!(Spool::new(&dir.path().join("none"), 1, 2, 2).unwrap_err().to_string().contains("none"));
+        let spool = Spool::new(dir.path(), 2, 2, 2).unwrap();
+        let check = |result: Result<(), IoError>, expected: &str| {
+            let message = result.unwrap_err().to_string();
+            assert!(message.contains(expected), "{message}");
+        };
+        check(spool.append_frame(2, &[0.0; 4], &[0.0; 4]), "frame 2 of 2");
+        check(spool.append_frame(0, &[0.0; 3], &[0.0; 4]), "3 values and 4 variances");
+        spool.append_frame(0, &[0.0; 4], &[0.0; 4]).unwrap();
+        check(spool.read_rows(0..1).map(drop), "frame 1 was never written");
+        check(spool.read_rows(1..3).map(drop), "rows 1 to 3 of 2");
+    }
+
+    #[test]
+    #[cfg(target_os = "linux")]
+    fn a_full_disk_is_told() {
+        // /dev/full answers every write with "no space left on device".
+        let full = File::options().write(true).open("/dev/full").unwrap();
+        let spool = Spool::on_file(full, Path::new("/scratch"), 1, (2, 2)).unwrap();
+        let error = spool.append_frame(0, &[0.0; 4], &[0.0; 4]).unwrap_err();
+        assert!(error.to_string().contains("/scratch"), "{error}");
+        assert!(error.hint().unwrap().contains("free some space on the disk of /scratch"));
+    }
+}

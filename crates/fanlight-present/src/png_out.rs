@@ -1,0 +1,108 @@
+//! From an SVG figure to a PNG for slides and print.
+
+use crate::PresentError;
+use resvg::{tiny_skia, usvg};
+use std::sync::{Arc, OnceLock};
+
+/// Least and most pixels per inch.
+const RESOLUTION: (f64, f64) = (24.0, 1200.0);
+/// CSS pixels per inch, in which a parsed SVG is measured.
+const CSS_PER_INCH: f64 = 96.0;
+
+/// Draws an SVG at its size on paper with the bundled Noto Sans; the PNG carries its resolution. A figure of 170 mm
+/// at 300 pixels per inch is 2008 pixels wide.
+///
+/// # Errors
+/// When the text is no SVG, or the resolution is outside 24 to 1200.
+pub fn svg_to_png(svg: &str, pixels_per_inch: f64) -> Result<Vec<u8>, PresentError> {
+    let (least, most) = RESOLUTION;
+    if !(pixels_per_inch.is_finite() && (least..=most).contains(&pixels_per_inch)) {
+        return Err(PresentError::BadResolution { pixels_per_inch, least, most });
+    }
+    let tree = parse(svg)?;
+    let scale = pixels_per_inch / CSS_PER_INCH;
+    let pixels = |css: f32| (f64::from(css) * scale).round().max(1.0) as u32;
+    let (width, height) = (pixels(tree.size().width()), pixels(tree.size().height()));
+    let mut pixmap = tiny_skia::Pixmap::new(width, height)
+        .ok_or_else(|| PresentError::Png { reason: format!("{width} × {height} pixels are too many") })?;
+    resvg::render(&tree, tiny_skia::Transform::from_scale(scale as f32, scale as f32), &mut pixmap.as_mut());
+    encode(&pixmap, pixels_per_inch)
+}
+
+/// The figure's tree with all text laid out in the bundled face.
+pub(crate) fn parse(svg: &str) -> Result<usvg::Tree, PresentError> {
+    static FONTS: OnceLock<Arc<usvg::fontdb::Database>> = OnceLock::new();
+    let fonts = FONTS.get_or_init(|| {
+        let mut fonts = usvg::fontdb::Database::new();
+        fonts.load_font_data(notosans::REGULAR_TTF.to_vec());
+        fonts.load_font_data(notosans::BOLD_TTF.to_vec());
+        fonts.set_sans_serif_family("Noto Sans");
+        Arc::new(fonts)
+    });
+    let options =
+        usvg::Options { fontdb: fonts.clone(), font_family: "Noto Sans".to_string(), ..usvg::Options::default() };
+    usvg::Tree::from_str(svg, &options).map_err(|e| PresentError::BadSvg { reason: e.to_string() })
+}
+
+fn encode(pixmap: &tiny_skia::Pixmap, pixels_per_inch: f64) -> Result<Vec<u8>, PresentError> {
+    let failed = |e: png::EncodingError| PresentError::Png { reason: e.to_string() };
+    // figures have an opaque sheet behind them, so colour alone is enough
+    let rgb: Vec<u8> = pixmap.pixels().iter().flat_map(|p| { let c = p.demultiply(); [c.red(), c.green(), c.blue()] }).collect();
+    let per_metre = (pixels_per_inch / 0.0254).round() as u32;
+    let mut out = Vec::new();
+    let mut encoder = png::Encoder::new(&mut out, pixmap.width(), pixmap.height());
+    encoder.set_color(png::ColorType::Rgb);
+    encoder.set_depth(png::BitDepth::Eight);
+    encoder.set_compression(png::Compression::Fast);
+    encoder.set_pixel_dims(Some(png::PixelDimensions { xppu: per_metre, yppu: per_metre, unit: png::Unit::Meter }));
+    let mut writer = encoder.write_header().map_err(failed)?;
+    writer.write_image_data(&rgb).map_err(failed)?;
+    writer.finish().map_err(failed)?;
+    Ok(out)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::svg::{Anchor, Canvas, TextStyle, text_width};
+    use crate::theme::LIGHT;
+
+    fn size(png: &[u8]) -> (u32, u32) {
+        let reader = png::Decoder::new(std::io::Cursor::new(png)).read_info().expect("png");
+        (reader.info().width, reader.info().height)
+    }
+
+    #[test]
+    fn a_figure_is_two_thousand_pixels_wide_at_300_per_inch() {
+        let svg = Canvas::new(&LIGHT, 200.0).finish("empty");
+        // 170 mm / 25.4 mm · 300 = 2007.9
+        assert_eq!(size(&svg_to_png(&svg, 300.0).expect("png")), (2008, 591));
+    }
+
+    #[test]
+    fn nonsense_is_refused_with_a_reason() {
+        assert!(matches!(svg_to_png("no svg", 300.0), Err(PresentError::BadSvg { .. })));
+        for bad in [0.0, -1.0, f64::NAN, 1e9] {
+            assert!(matches!(svg_to_png("<svg/>", bad), Err(PresentError::BadResolution { .. })));
+        }
+    }
+
+    #[test]
+    fn estimated_text_widths_agree_with_the_laid_out_face() {
+        let text = "Sphinx of black quartz, judge my vow: 0.1234567 (±5 km) × 10";
+        let mut canvas = Canvas::new(&LIGHT, 100.0);
+        canvas.text((0.0, 50.0), TextStyle::new(10.0, LIGHT.ink).anchor(Anchor::Start), text);
+        let tree = parse(&canvas.finish("width")).expect("svg");
+        let laid_out = tree
+            .root()
+            .children()
+            .iter()
+            .find_map(|node| match node {
+                usvg::Node::Text(t) => Some(f64::from(t.bounding_box().width())),
+                _ => None,
+            })
+            .expect("one text");
+        // the box leaves out the side bearings of the first and last letter and kerning: under 2 % here
+        assert!((laid_out / text_width(text, 10.0) - 1.0).abs() < 0.02, "{laid_out} {}", text_width(text, 10.0));
+    }
+}

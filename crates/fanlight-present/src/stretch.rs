@@ -1,0 +1,191 @@
+//! From brightness to colours: stretches that never fail, and the raster as an indexed PNG.
+
+use crate::PresentError;
+use crate::colour::ColourMap;
+use fanlight_image::Image;
+
+/// Colours of the map that a raster uses; the two left of the 256 draw the hatching of missing pixels.
+const LEVELS: usize = 254;
+/// Dark and light bands of the hatching.
+const HATCH: [[u8; 3]; 2] = [[92, 92, 92], [150, 150, 150]];
+
+/// A monotonic rule from a value to a place on a colour map.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) enum Stretch {
+    /// asinh((v − low) / soft), scaled to reach 1 at `high`: linear near `low`, logarithmic far above.
+    Asinh { low: f64, high: f64, soft: f64 },
+    /// Linear from `low` to `high`.
+    Linear { low: f64, high: f64 },
+}
+
+impl Stretch {
+    /// An asinh stretch that shows the sky's noise and does not burn out the centre: from 2.5 σ under the sky (or the
+    /// darkest half per cent, where all is brighter) to the brightest of 20 000 pixels, softened at 4 σ.
+    pub fn neutral(image: &Image, sky_noise: f64) -> Self {
+        let values = finite(image);
+        let (Some(darkest), Some(middle), Some(high)) =
+            (quantile(&values, 0.005), quantile(&values, 0.5), quantile(&values, 0.999_95))
+        else {
+            return Self::Asinh { low: 0.0, high: 1.0, soft: 1.0 };
+        };
+        let noise = if sky_noise.is_finite() && sky_noise > 0.0 { sky_noise } else { (middle - darkest) / 2.5 };
+        let mut low = if darkest > -2.5 * noise { darkest } else { -2.5 * noise };
+        if high <= low {
+            low = darkest;
+        }
+        if high > low {
+            let soft = if noise > 0.0 { 4.0 * noise } else { (high - low) / 10.0 };
+            Self::Asinh { low, high, soft }
+        } else {
+            // one constant value: shown in the middle of the map
+            let room = if low == 0.0 { 1.0 } else { low.abs() };
+            Self::Asinh { low: low - room, high: low + room, soft: 1e3 * room }
+        }
+    }
+
+    /// A symmetric stretch that holds 99 % of the pixels.
+    pub fn symmetric(image: &Image) -> Self {
+        let mut sizes = finite(image);
+        sizes.iter_mut().for_each(|v| *v = v.abs());
+        sizes.sort_by(f32::total_cmp);
+        let limit = quantile(&sizes, 0.99).filter(|l| *l > 0.0).or_else(|| quantile(&sizes, 1.0).filter(|l| *l > 0.0));
+        let limit = limit.unwrap_or(1.0);
+        Self::Linear { low: -limit, high: limit }
+    }
+
+    /// Place on the map, 0 to 1; `None` for what is not finite.
+    pub fn place(&self, value: f64) -> Option<f64> {
+        let place = match *self {
+            Self::Asinh { low, high, soft } => ((value - low) / soft).asinh() / ((high - low) / soft).asinh(),
+            Self::Linear { low, high } => (value - low) / (high - low),
+        };
+        value.is_finite().then(|| place.clamp(0.0, 1.0))
+    }
+
+    /// Values at the ends of the map.
+    pub fn range(&self) -> (f64, f64) {
+        match *self {
+            Self::Asinh { low, high, .. } | Self::Linear { low, high } => (low, high),
+        }
+    }
+}
+
+/// The image as a PNG of indexed colours; missing pixels are hatched in grey.
+pub(crate) fn raster(image: &Image, stretch: &Stretch, map: &ColourMap) -> Result<Vec<u8>, PresentError> {
+    let mut palette: Vec<u8> = Vec::with_capacity(768);
+    for level in 0..LEVELS {
+        palette.extend(map.table[(level * 255 + (LEVELS - 1) / 2) / (LEVELS - 1)]);
+    }
+    HATCH.iter().for_each(|c| palette.extend(c));
+    let indices: Vec<u8> = (image.data.iter().enumerate())
+        .map(|(i, v)| match stretch.place(f64::from(*v)) {
+            Some(place) => (place * (LEVELS - 1) as f64).round() as u8,
+            None => LEVELS as u8 + u8::from((i % image.width + i / image.width) % 12 < 4),
+        })
+        .collect();
+    let mut out = Vec::new();
+    let failed = |e: png::EncodingError| PresentError::Png { reason: e.to_string() };
+    let mut encoder = png::Encoder::new(&mut out, image.width as u32, image.height as u32);
+    encoder.set_color(png::ColorType::Indexed);
+    encoder.set_depth(png::BitDepth::Eight);
+    encoder.set_palette(palette);
+    encoder.set_filter(png::Filter::NoFilter);
+    encoder.set_compression(png::Compression::High);
+    let mut writer = encoder.write_header().map_err(failed)?;
+    writer.write_image_data(&indices).map_err(failed)?;
+    writer.finish().map_err(failed)?;
+    Ok(out)
+}
+
+/// The map as a strip of one row, for colour bars.
+pub(crate) fn strip(map: &ColourMap) -> Result<Vec<u8>, PresentError> {
+    let ramp = (0..256).map(|i| i as f32 / 255.0).collect();
+    let image = Image::from_pixels(256, 1, ramp).unwrap_or_default();
+    raster(&image, &Stretch::Linear { low: 0.0, high: 1.0 }, map)
+}
+
+/// Finite values in ascending order.
+fn finite(image: &Image) -> Vec<f32> {
+    let mut values: Vec<f32> = image.data.iter().copied().filter(|v| v.is_finite()).collect();
+    values.sort_unstable_by(f32::total_cmp);
+    values
+}
+
+/// The value below which a share of the sorted values lies.
+fn quantile(sorted: &[f32], share: f64) -> Option<f64> {
+    let last = sorted.len().checked_sub(1)?;
+    Some(f64::from(sorted[(share * last as f64).round() as usize]))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::colour;
+
+    fn image(data: Vec<f32>) -> Image {
+        Image::from_pixels(data.len(), 1, data).expect("size")
+    }
+
+    fn decode(png: &[u8]) -> (u32, u32, Vec<u8>) {
+        let mut decoder = png::Decoder::new(std::io::Cursor::new(png));
+        decoder.set_transformations(png::Transformations::EXPAND);
+        let mut reader = decoder.read_info().expect("header");
+        let mut pixels = vec![0; reader.output_buffer_size().expect("size")];
+        let info = reader.next_frame(&mut pixels).expect("pixels");
+        (info.width, info.height, pixels)
+    }
+
+    #[test]
+    fn odd_images_give_a_rule_and_a_raster() {
+        for data in [
+            vec![f32::NAN; 9],
+            vec![0.0; 9],
+            vec![5.0; 9],
+            vec![-5.0; 9],
+            vec![-3.0, -2.0, -1.0],
+            vec![f32::INFINITY, 1.0, f32::NEG_INFINITY],
+            vec![1e-30, 2e-30, 1e30],
+        ] {
+            let image = image(data);
+            for noise in [0.0, 0.1, f64::NAN, 1e9] {
+                for stretch in [Stretch::neutral(&image, noise), Stretch::symmetric(&image)] {
+                    let (low, high) = stretch.range();
+                    assert!(low < high, "{stretch:?} {:?}", image.data);
+                    let places: Vec<_> = image.data.iter().map(|v| stretch.place(f64::from(*v))).collect();
+                    for (value, place) in image.data.iter().zip(&places) {
+                        assert_eq!(place.is_some(), value.is_finite());
+                        assert!(place.is_none_or(|p| (0.0..=1.0).contains(&p)), "{place:?}");
+                    }
+                    let png = raster(&image, &stretch, &colour::grey()).expect("png");
+                    assert_eq!(decode(&png).0 as usize, image.width);
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn the_stretch_is_monotonic_and_spans_the_map() {
+        let image = image((0..2000).map(|i| -0.2 + (i as f32 / 100.0).powi(3)).collect());
+        let stretch = Stretch::neutral(&image, 0.1);
+        let places: Vec<f64> = image.data.iter().filter_map(|v| stretch.place(f64::from(*v))).collect();
+        assert!(places.windows(2).all(|w| w[1] >= w[0]));
+        assert!(places[0] < 0.01 && places[1999] > 0.99);
+    }
+
+    #[test]
+    fn missing_pixels_are_grey_bands_whatever_the_map() {
+        let all_missing = Image::filled(24, 24, f32::NAN);
+        let png = raster(&all_missing, &Stretch::neutral(&all_missing, 0.1), &colour::dusk()).expect("png");
+        let (_, _, pixels) = decode(&png);
+        let colours: std::collections::BTreeSet<&[u8]> = pixels.chunks(3).collect();
+        assert_eq!(colours.into_iter().collect::<Vec<_>>(), [&HATCH[0][..], &HATCH[1][..]]);
+    }
+
+    #[test]
+    fn the_colour_bar_runs_through_the_whole_map() {
+        let (width, height, pixels) = decode(&strip(&colour::dusk()).expect("png"));
+        assert_eq!((width, height), (256, 1));
+        assert_eq!(pixels[..3], colour::dusk().table[0]);
+        assert_eq!(pixels[765..], colour::dusk().table[255]);
+    }
+}

@@ -1,0 +1,535 @@
+//! Numbers, dates and sentences in words that the evidence supports.
+//!
+//! Everything that is read by people is worded here once, so that the page, the figures and `night.json` agree.
+
+use crate::{NightRecord, PhotometryRecord};
+
+/// The space between a number and its unit: thin, and never broken at the end of a line.
+pub const THIN_SPACE: char = '\u{202f}';
+
+/// One or two plain sentences: which comet, when, how bright and how dusty at the middle aperture with 1σ errors,
+/// from how many frames in what seeing, and what was (or was not) done about structure.
+///
+/// Says so where the comet was not found, no frame could be used, or nothing was calibrated.
+pub fn night_summary(night: &NightRecord) -> String {
+    let when = format_utc_long(&night.mid_utc);
+    let total = night.frames.len();
+    let used = night.frames.iter().filter(|f| f.used).count();
+    let object = &night.object;
+    if used == 0 {
+        return format!("{object}, {when}: none of {} could be used, so nothing was measured.", frames(total));
+    }
+    let from = match median_seeing_arcsec(night) {
+        Some(seeing) => format!("{used} of {} in seeing of {}″", frames(total), fixed(seeing, 1)),
+        None => format!("{used} of {}", frames(total)),
+    };
+    if night.astrometry.is_none() {
+        return format!("{object} was not found on {when}, in a stack of {from}.");
+    }
+    let brightness = match middle_aperture(night) {
+        None => format!("{object} was recorded on {when}; its brightness was not calibrated ({from})."),
+        Some(light) => format!("{object} on {when}: {}, from {from}.", brightness_words(light)),
+    };
+    format!("{brightness} {}", structure_words(night))
+}
+
+/// What a reader might take from the page and may not: one sentence each, most important first. The record's own
+/// `notes` are not repeated here.
+pub fn cannot_say(night: &NightRecord) -> Vec<String> {
+    let mut out = Vec::new();
+    if !night.morphology.analysed {
+        out.push(
+            "Whether the coma holds jets, fans or any other structure: it was not analysed, so an empty list of \
+             features says nothing either way."
+                .to_string(),
+        );
+        out.push(
+            "Whether a ray in the rotational gradient is real: no featureless twin was made for this night, and a \
+             misplaced centre or an elongated star image draws rays of its own."
+                .to_string(),
+        );
+    }
+    if night.astrometry.is_none() {
+        out.push("Where the comet was: no light was found that could be measured near the predicted place.".to_string());
+    }
+    if night.photometry.is_empty() {
+        out.push("How bright the comet was: the night was not calibrated to a catalogue.".to_string());
+    } else {
+        if night.photometry.iter().any(|p| p.mag.is_none()) {
+            out.push(
+                "The magnitude where only a limit is given: the light there is less than three times its error."
+                    .to_string(),
+            );
+        }
+        if night.photometry.iter().any(|p| p.afrho_cm.is_some()) {
+            out.push(
+                "How much of the light is gas: one band cannot tell it from dust, and Afρ counts all of it as dust."
+                    .to_string(),
+            );
+        }
+        if night.photometry.iter().any(|p| p.a0frho_cm.is_some()) {
+            out.push(
+                "How this comet's dust scatters at other phase angles: A(0°)fρ takes a general phase function, whose \
+                 own uncertainty is not in the error."
+                    .to_string(),
+            );
+        }
+    }
+    out
+}
+
+/// The aperture in the middle of the list sorted by radius (the inner of the two middle ones): the one that
+/// summaries quote. `None` when nothing was calibrated.
+pub fn middle_aperture(night: &NightRecord) -> Option<&PhotometryRecord> {
+    let mut sorted: Vec<_> = night.photometry.iter().collect();
+    sorted.sort_by(|a, b| a.aperture_km.total_cmp(&b.aperture_km));
+    sorted.get(sorted.len().saturating_sub(1) / 2).copied()
+}
+
+/// Median of the used frames' star widths.
+pub fn median_seeing_arcsec(night: &NightRecord) -> Option<f64> {
+    let mut widths: Vec<f64> =
+        night.frames.iter().filter(|f| f.used).filter_map(|f| f.fwhm_arcsec).filter(|w| w.is_finite()).collect();
+    widths.sort_by(f64::total_cmp);
+    let upper = *widths.get(widths.len() / 2)?;
+    Some(if widths.len() % 2 == 0 { (widths[widths.len() / 2 - 1] + upper) / 2.0 } else { upper })
+}
+
+/// A value and its 1σ error as `12.34 ± 0.05`, both to the same place: two digits of the error when they are 10 to
+/// 35, else one. Errors below 10⁻⁶ are written with a power of ten. An error that is not a positive number is left
+/// out and the value given to four digits.
+///
+/// # Source
+/// The rounding is that of the Particle Data Group's reviews (introduction, section 5.3).
+pub fn format_measured(value: f64, sigma: f64) -> String {
+    if !value.is_finite() {
+        return "not measured".to_string();
+    }
+    if !(sigma.is_finite() && sigma > 0.0) {
+        return format_value(value, 4);
+    }
+    let places = places_for_error(sigma);
+    if places > 7 {
+        let power = value.abs().max(sigma).log10().floor();
+        let scale = 10f64.powf(power);
+        return format!("({}) × 10{}", format_measured(value / scale, sigma / scale), superscript(power as i32));
+    }
+    format!("{} ± {}", fixed(value, places), fixed(sigma, places))
+}
+
+/// A value to so many significant digits, with a true minus sign and thin spaces between thousands from 10 000 on.
+pub fn format_value(value: f64, digits: i32) -> String {
+    if !value.is_finite() {
+        return "not measured".to_string();
+    }
+    if value == 0.0 {
+        return "0".to_string();
+    }
+    let power = value.abs().log10().floor() as i32;
+    if power < -5 {
+        let text = fixed(value / 10f64.powi(power), digits - 1);
+        return format!("{text} × 10{}", superscript(power));
+    }
+    fixed(value, digits - 1 - power)
+}
+
+/// A value to so many decimal places (negative: tens, hundreds …), with a true minus sign, never `−0`, and thin
+/// spaces between thousands from 10 000 on.
+pub fn fixed(value: f64, places: i32) -> String {
+    let coarse = 10f64.powi((-places).max(0));
+    // the formatter rounds decimal places exactly, but halves of whole numbers to even
+    let rounded = if places <= 0 { (value.abs() / coarse).round() * coarse } else { value.abs() };
+    let plain = format!("{rounded:.*}", places.max(0) as usize);
+    let (whole, fraction) = plain.split_once('.').map_or((plain.as_str(), None), |(w, f)| (w, Some(f)));
+    let mut out = String::new();
+    if value < 0.0 && plain.bytes().any(|b| (b'1'..=b'9').contains(&b)) {
+        out.push('−');
+    }
+    for (i, digit) in whole.chars().enumerate() {
+        if i > 0 && whole.len() > 4 && (whole.len() - i).is_multiple_of(3) {
+            out.push(THIN_SPACE);
+        }
+        out.push(digit);
+    }
+    if let Some(fraction) = fraction {
+        out.push('.');
+        out.push_str(fraction);
+    }
+    out
+}
+
+/// Days from 1970-01-01T00:00 UTC (leap seconds not counted) to an ISO 8601 instant as the records write it; `None`
+/// when it is not one.
+pub fn utc_days(iso: &str) -> Option<f64> {
+    let (date, time) = iso.trim().trim_end_matches('Z').split_once(['T', ' '])?;
+    let mut ymd = date.splitn(3, '-').map(|p| p.parse::<i64>().ok());
+    let (year, month, day) = (ymd.next()??, ymd.next()??, ymd.next()??);
+    let mut hms = time.splitn(3, ':').map(|p| p.parse::<f64>().ok());
+    let (hour, minute, second) = (hms.next()??, hms.next()??, hms.next().unwrap_or(Some(0.0))?);
+    let ok = (1..=12).contains(&month)
+        && (1..=31).contains(&day)
+        && (0.0..24.0).contains(&hour)
+        && (0.0..60.0).contains(&minute)
+        && (0.0..61.0).contains(&second)
+        && year.abs() < 100_000;
+    ok.then(|| days_from_civil(year, month, day) as f64 + (hour * 3600.0 + minute * 60.0 + second) / 86_400.0)
+}
+
+/// `2031-03-04 21:10 UTC`, to the nearest minute; text that is no instant comes back as it is.
+pub fn format_utc(iso: &str) -> String {
+    match to_minute(iso) {
+        Some((y, m, d, hh, mm)) => format!("{y:04}-{m:02}-{d:02} {hh:02}:{mm:02} UTC"),
+        None => iso.to_string(),
+    }
+}
+
+/// `4 March 2031, 21:10 UTC`, to the nearest minute; text that is no instant comes back as it is.
+pub fn format_utc_long(iso: &str) -> String {
+    const MONTHS: [&str; 12] = [
+        "January",
+        "February",
+        "March",
+        "April",
+        "May",
+        "June",
+        "July",
+        "August",
+        "September",
+        "October",
+        "November",
+        "December",
+    ];
+    match to_minute(iso) {
+        Some((y, m, d, hh, mm)) => format!("{d} {} {y}, {hh:02}:{mm:02} UTC", MONTHS[m as usize - 1]),
+        None => iso.to_string(),
+    }
+}
+
+fn brightness_words(light: &PhotometryRecord) -> String {
+    let mut parts = Vec::new();
+    match (light.mag, light.limit_3sigma_mag) {
+        (Some(mag), _) => parts.push(format!(
+            "{} = {}{THIN_SPACE}mag",
+            light.band,
+            format_measured(mag, light.mag_err.unwrap_or(f64::NAN))
+        )),
+        (None, Some(limit)) => {
+            parts.push(format!("{} fainter than {}{THIN_SPACE}mag (3σ)", light.band, fixed(limit, 2)));
+        }
+        (None, None) => parts.push(format!("{} not measured", light.band)),
+    }
+    if let Some(afrho) = light.afrho_cm {
+        parts.push(format!(
+            "Afρ = {}{THIN_SPACE}cm",
+            format_measured(afrho, light.afrho_err_cm.unwrap_or(f64::NAN))
+        ));
+    }
+    format!(
+        "{} within {}{THIN_SPACE}km of the centre ({}″)",
+        parts.join(" and "),
+        fixed(light.aperture_km, 0),
+        fixed(light.aperture_arcsec, 1)
+    )
+}
+
+fn structure_words(night: &NightRecord) -> String {
+    if !night.morphology.analysed {
+        return "The structure of the coma was not analysed.".to_string();
+    }
+    let supported: Vec<String> = night
+        .morphology
+        .features
+        .iter()
+        .filter(|f| f.verdict == "supported")
+        .map(|f| {
+            let pa = format_measured(f.pa_deg, f.pa_err_deg);
+            let chance = format_value(f.false_alarm_probability, 1);
+            format!("a {} at PA ({pa})° (false-alarm probability {chance})", f.kind)
+        })
+        .collect();
+    if supported.is_empty() {
+        "No structure in the coma was supported.".to_string()
+    } else {
+        format!("Supported: {}.", supported.join("; "))
+    }
+}
+
+fn frames(n: usize) -> String {
+    if n == 1 { "1 frame".to_string() } else { format!("{n} frames") }
+}
+
+/// Decimal places at which an error is written.
+fn places_for_error(sigma: f64) -> i32 {
+    let power = sigma.log10().floor() as i32;
+    let lead = sigma / 10f64.powi(power);
+    if lead < 3.55 { 1 - power } else { -power }
+}
+
+fn superscript(power: i32) -> String {
+    power
+        .to_string()
+        .chars()
+        .map(|c| match c {
+            '-' => '⁻',
+            '1' => '¹',
+            '2' => '²',
+            '3' => '³',
+            digit => char::from_u32('⁰' as u32 + digit as u32 - '0' as u32).unwrap_or(digit),
+        })
+        .collect()
+}
+
+fn to_minute(iso: &str) -> Option<(i64, i64, i64, i64, i64)> {
+    let minutes = (utc_days(iso)? * 1440.0).round() as i64;
+    let (year, month, day) = civil_from_days(minutes.div_euclid(1440));
+    let of_day = minutes.rem_euclid(1440);
+    Some((year, month, day, of_day / 60, of_day % 60))
+}
+
+/// Days from 1970-01-01 in the proleptic Gregorian calendar; years counted from March so that the leap day ends one.
+fn days_from_civil(year: i64, month: i64, day: i64) -> i64 {
+    let y = if month <= 2 { year - 1 } else { year };
+    let month_from_march = (month + 9) % 12;
+    let day_of_year = (153 * month_from_march + 2) / 5 + day - 1;
+    365 * y + y.div_euclid(4) - y.div_euclid(100) + y.div_euclid(400) + day_of_year - 719_468
+}
+
+/// The inverse of [`days_from_civil`]: year, month, day.
+fn civil_from_days(days: i64) -> (i64, i64, i64) {
+    // the mean year finds the year within one; two corrections settle it without a table of leap years
+    let mut year = 1970 + (days as f64 / 365.2425).floor() as i64;
+    while days_from_civil(year, 1, 1) > days {
+        year -= 1;
+    }
+    while days_from_civil(year + 1, 1, 1) <= days {
+        year += 1;
+    }
+    let month = (2..=12).rev().find(|m| days_from_civil(year, *m, 1) <= days).unwrap_or(1);
+    (year, month, days - days_from_civil(year, month, 1) + 1)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::{FrameRecord, GeometryRecord, MorphologyRecord, Provenance, SetupRecord, StackRecord};
+
+    fn night() -> NightRecord {
+        let frame = |i: usize| FrameRecord {
+            file: format!("light-{i:03}.fits"),
+            mid_utc: Some("2031-03-04T21:10:00.000Z".into()),
+            exposure_s: Some(60.0),
+            filter: Some("r".into()),
+            used: i != 2,
+            rejected_because: (i == 2).then(|| "clouds".into()),
+            fwhm_arcsec: Some(2.5 + 0.2 * i as f64),
+            elongation: Some(1.05),
+            elongation_pa_deg: Some(80.0),
+            sky_e_per_s_arcsec2: Some(12.0),
+            zero_point_mag: None,
+            zero_point_err_mag: None,
+            zero_point_stars: None,
+            comet_ra_deg: None,
+            comet_dec_deg: None,
+            comet_err_arcsec: None,
+            altitude_deg: Some(40.0),
+        };
+        NightRecord {
+            schema: crate::NIGHT_SCHEMA.into(),
+            object: "C/2031 Z2".into(),
+            mid_utc: "2031-03-04T21:10:00.000Z".into(),
+            geometry: GeometryRecord {
+                utc: "2031-03-04T21:10:00.000Z".into(),
+                ra_deg: 10.0,
+                dec_deg: 20.0,
+                r_au: 1.4,
+                delta_au: 0.9,
+                phase_deg: 31.0,
+                elongation_deg: 90.0,
+                motion_arcsec_per_min: 1.0,
+                motion_pa_deg: 100.0,
+                sunward_pa_deg: 260.0,
+                antisolar_pa_deg: 80.0,
+                negative_velocity_pa_deg: 120.0,
+                orbit_plane_angle_deg: 5.0,
+                km_per_arcsec: 652.7,
+                altitude_deg: 40.0,
+                azimuth_deg: 200.0,
+                sun_altitude_deg: -30.0,
+                moon_separation_deg: 60.0,
+                moon_illuminated_fraction: 0.3,
+                orbit_model: "two_body".into(),
+            },
+            frames: (0..4).map(frame).collect(),
+            astrometry: Some(crate::AstrometryRecord {
+                mid_utc: "2031-03-04T21:10:00.000Z".into(),
+                ra_deg: 10.0,
+                dec_deg: 20.0,
+                err_arcsec: 0.1,
+                o_minus_c_arcsec: [0.1, -0.2],
+            }),
+            photometry: [5000.0, 10_000.0, 20_000.0]
+                .into_iter()
+                .map(|km: f64| PhotometryRecord {
+                    aperture_km: km,
+                    aperture_arcsec: km / 652.7,
+                    band: "r".into(),
+                    mag: Some(16.2 - (km / 5000.0).log2()),
+                    mag_err: Some(0.041),
+                    limit_3sigma_mag: None,
+                    afrho_cm: Some(812.4),
+                    afrho_err_cm: Some(24.3),
+                    a0frho_cm: Some(1610.0),
+                    a0frho_err_cm: Some(45.0),
+                    error_terms_mag: Vec::new(),
+                    filled_fraction: 0.0,
+                })
+                .collect(),
+            phase_function: None,
+            morphology: MorphologyRecord {
+                optocentre_err_arcsec: None,
+                psf: None,
+                detection_limit: Vec::new(),
+                features: Vec::new(),
+                analysed: false,
+            },
+            profile: Vec::new(),
+            zero_point: None,
+            stack: StackRecord {
+                n_frames: 3,
+                exposure_s: 180.0,
+                first_utc: "2031-03-04T21:10:00.000Z".into(),
+                last_utc: "2031-03-04T21:10:00.000Z".into(),
+                n_substacks: 3,
+                width_px: 10,
+                height_px: 10,
+                centre_x_px: 5.0,
+                centre_y_px: 5.0,
+                arcsec_per_px: [[-1.5, 0.0], [0.0, 1.5]],
+                residual_sky_e_per_s_arcsec2: 0.0,
+                residual_sky_err_e_per_s_arcsec2: 0.0,
+                sky_noise_e_per_s_px: 0.1,
+            },
+            setup: SetupRecord {
+                site: None,
+                longitude_deg: 0.0,
+                latitude_deg: 0.0,
+                height_m: 0.0,
+                telescope: None,
+                filter: None,
+                observers: Vec::new(),
+            },
+            notes: Vec::new(),
+            provenance: Provenance {
+                program: "fanlight 0.1.0".into(),
+                command: String::new(),
+                inputs: Vec::new(),
+                methods: Vec::new(),
+            },
+            summary: String::new(),
+        }
+    }
+
+    #[test]
+    fn the_summary_gives_the_middle_aperture_with_errors() {
+        let expected = "C/2031 Z2 on 4 March 2031, 21:10 UTC: r = 15.20 ± 0.04\u{202f}mag and \
+            Afρ = 812 ± 24\u{202f}cm within 10\u{202f}000\u{202f}km of the centre (15.3″), from 3 of 4 frames in \
+            seeing of 2.7″. The structure of the coma was not analysed.";
+        assert_eq!(night_summary(&night()), expected);
+    }
+
+    #[test]
+    fn an_uncalibrated_night_says_so_and_gives_no_number_for_the_light() {
+        let mut night = night();
+        night.photometry.clear();
+        let text = night_summary(&night);
+        assert!(text.contains("was not calibrated") && !text.contains("mag"), "{text}");
+        assert!(cannot_say(&night).iter().any(|s| s.starts_with("How bright")));
+    }
+
+    #[test]
+    fn a_comet_not_found_and_a_night_without_frames_say_so() {
+        let mut night = night();
+        night.astrometry = None;
+        let text = night_summary(&night);
+        assert!(text.contains("was not found") && !text.contains("Afρ"), "{text}");
+        assert!(cannot_say(&night).iter().any(|s| s.starts_with("Where the comet was")));
+        night.frames.iter_mut().for_each(|f| f.used = false);
+        assert!(night_summary(&night).contains("none of 4 frames could be used"));
+        night.frames.clear();
+        assert!(night_summary(&night).contains("none of 0 frames could be used"));
+    }
+
+    #[test]
+    fn a_limit_is_called_fainter_than() {
+        let mut night = night();
+        for p in &mut night.photometry {
+            (p.mag, p.mag_err, p.afrho_cm, p.a0frho_cm, p.limit_3sigma_mag) = (None, None, None, None, Some(19.456));
+        }
+        let text = night_summary(&night);
+        assert!(text.contains("r fainter than 19.46\u{202f}mag (3σ)"), "{text}");
+        let not = cannot_say(&night);
+        assert!(not.iter().any(|s| s.contains("only a limit")) && !not.iter().any(|s| s.contains("gas")));
+    }
+
+    #[test]
+    fn structure_that_was_not_analysed_is_the_first_thing_that_cannot_be_said() {
+        assert!(cannot_say(&night())[0].contains("not analysed"));
+        assert!(cannot_say(&night())[1].contains("no featureless twin"));
+        let mut analysed = night();
+        analysed.morphology.analysed = true;
+        assert!(!cannot_say(&analysed).iter().any(|s| s.contains("twin")));
+        assert!(night_summary(&analysed).ends_with("No structure in the coma was supported."));
+    }
+
+    #[test]
+    fn measured_values_are_rounded_to_their_error() {
+        let check = |value, sigma, expected: &str| assert_eq!(format_measured(value, sigma), expected);
+        check(12.3412, 0.0512, "12.34 ± 0.05");
+        check(12.3412, 0.0212, "12.341 ± 0.021");
+        check(812.44, 24.3, "812 ± 24");
+        check(812.44, 3.54, "812.4 ± 3.5");
+        check(812.44, 3.56, "812 ± 4");
+        check(812.44, 0.96, "812.4 ± 1.0");
+        check(1612.0, 45.0, "1610 ± 50");
+        check(-0.004, 0.2, "0.00 ± 0.20");
+        check(-1.26, 0.4, "−1.3 ± 0.4");
+        check(123_456.0, 12.0, "123\u{202f}456 ± 12");
+        check(1.234e-9, 5e-11, "(1.23 ± 0.05) × 10⁻⁹");
+        check(271.3, f64::NAN, "271.3");
+        check(271.3, 0.0, "271.3");
+        check(f64::NAN, 0.1, "not measured");
+    }
+
+    #[test]
+    fn values_have_true_minus_signs_and_grouped_thousands() {
+        assert_eq!(fixed(-1234.5, 1), "−1234.5");
+        assert_eq!(fixed(1_234_567.0, 0), "1\u{202f}234\u{202f}567");
+        assert_eq!(fixed(-0.001, 2), "0.00");
+        assert_eq!(fixed(1650.0, -2), "1700");
+        assert_eq!(format_value(2.0e-5, 1), "0.00002");
+        assert_eq!(format_value(2.34e-7, 1), "2 × 10⁻⁷");
+        assert_eq!(format_value(0.0, 3), "0");
+    }
+
+    #[test]
+    fn dates_are_rounded_to_the_minute_across_midnight_and_years() {
+        assert_eq!(format_utc("2031-03-04T21:10:29.999Z"), "2031-03-04 21:10 UTC");
+        assert_eq!(format_utc("2031-12-31T23:59:45Z"), "2032-01-01 00:00 UTC");
+        assert_eq!(format_utc("2032-02-28T23:59:59.9Z"), "2032-02-29 00:00 UTC");
+        assert_eq!(format_utc_long("2100-02-28T23:59:59.9Z"), "1 March 2100, 00:00 UTC");
+        assert_eq!(format_utc_long("not a date"), "not a date");
+        assert_eq!(utc_days("1970-01-02T12:00:00Z"), Some(1.5));
+        // Julian date 2451545.0 is 2000-01-01T12:00, and that of the civil epoch 2440587.5
+        assert_eq!(utc_days("2000-01-01T12:00:00Z"), Some(2_451_545.0 - 2_440_587.5));
+        assert_eq!(utc_days("2000-13-01T12:00:00Z"), None);
+        assert_eq!(utc_days("2000-01-01"), None);
+    }
+
+    #[test]
+    fn every_day_of_eight_centuries_survives_the_round_trip() {
+        for days in -146_097..146_097 {
+            let (y, m, d) = civil_from_days(days);
+            assert_eq!(days_from_civil(y, m, d), days);
+        }
+    }
+}

@@ -1,0 +1,134 @@
+//! Arguments of the command and where they lead.
+
+use crate::messages::Verbosity;
+use crate::{Failure, demo, geometry, init, night, simulate};
+use clap::{CommandFactory, Parser, Subcommand};
+use std::path::PathBuf;
+
+/// From a night of raw comet frames to a measured, publishable page.
+#[derive(Debug, Parser)]
+#[command(name = "fanlight", version, about, propagate_version = true, max_term_width = 100)]
+#[command(after_help = "Examples:
+  fanlight demo                                              simulate three nights and measure them
+  fanlight init frames/ --orbit orbits.txt --object \"C/2031 Z2\" --out campaign.toml
+  fanlight night frames/ --campaign campaign.toml --out night-1
+  fanlight geometry --campaign campaign.toml --utc 2031-03-04T21:10:00
+
+Exit status: 0 done; 1 the data do not allow it; 2 the call or the campaign file is wrong.")]
+pub struct Arguments {
+    /// Say nothing but errors and safety warnings
+    #[arg(long, short, global = true, conflicts_with = "verbose")]
+    quiet: bool,
+    /// Say every step, with its time in UTC
+    #[arg(long, short, global = true)]
+    verbose: bool,
+    #[command(subcommand)]
+    command: Command,
+}
+
+impl Arguments {
+    /// How much to say.
+    pub fn verbosity(&self) -> Verbosity {
+        match (self.quiet, self.verbose) {
+            (true, _) => Verbosity::Quiet,
+            (_, true) => Verbosity::Verbose,
+            _ => Verbosity::Normal,
+        }
+    }
+}
+
+#[derive(Debug, Subcommand)]
+enum Command {
+    /// Reduce and measure one night: from raw frames to night.json, stacks, figures and report.html
+    #[command(after_help = "Example:
+  fanlight night 2031-03-04/ --campaign campaign.toml --out results/2031-03-04
+
+Frames are found by their headers (IMAGETYP, FILTER, EXPTIME, DATE-OBS in UTC) in all sub-folders. A frame that
+cannot be used is left out with a reason; the page lists it.")]
+    Night {
+        /// Folder with light, bias, dark and flat frames, in any sub-folders
+        frames_dir: PathBuf,
+        /// The campaign file
+        #[arg(long)]
+        campaign: PathBuf,
+        /// Folder for the products; made if need be
+        #[arg(long)]
+        out: PathBuf,
+    },
+    /// Where the comet is and how it is seen from the site
+    #[command(after_help = "Example:
+  fanlight geometry --campaign campaign.toml --utc 2031-03-04T21:10:00Z --utc 2031-03-05T21:10:00Z --json")]
+    Geometry {
+        /// The campaign file; [object] and [site] are enough
+        #[arg(long)]
+        campaign: PathBuf,
+        /// Instant, ISO 8601, UTC; may be given more than once
+        #[arg(long, required = true)]
+        utc: Vec<String>,
+        /// Write an array of geometry records
+        #[arg(long)]
+        json: bool,
+    },
+    /// Simulate frames of a comet with known truth
+    #[command(after_help = "Example:
+  fanlight simulate scenario.toml --out simulated
+
+Writes frames/, campaign.toml, field.csv and, beside them, truth.json.")]
+    Simulate {
+        /// What to simulate
+        scenario: PathBuf,
+        /// Folder for the frames; made if need be
+        #[arg(long)]
+        out: PathBuf,
+    },
+    /// Simulate a small campaign and run the main job on each night
+    #[command(after_help = "Example:
+  fanlight demo --out demo")]
+    Demo {
+        /// Folder for the campaign; a folder that demo did not make is never overwritten
+        #[arg(long, default_value = "fanlight-demo")]
+        out: PathBuf,
+    },
+    /// Write a campaign file from frame headers and an orbit
+    #[command(after_help = "Example:
+  fanlight init frames/ --orbit orbits.txt --object \"C/1995 O1\" --out campaign.toml
+
+ORBITS is a text file in the Minor Planet Center's one-line comet format. What the headers do not say stands in the
+file as a comment to fill in.")]
+    Init {
+        /// Folder with the frames
+        frames_dir: PathBuf,
+        /// File of one-line orbits
+        #[arg(long)]
+        orbit: PathBuf,
+        /// The comet: its name or designation as the orbit file spells it, or a part of it
+        #[arg(long)]
+        object: String,
+        /// The campaign file to write; an existing one is not overwritten
+        #[arg(long)]
+        out: PathBuf,
+    },
+    /// Write a completion script for a shell to standard output
+    Completions {
+        /// The shell
+        shell: clap_complete::Shell,
+    },
+}
+
+/// Carries a command out.
+///
+/// # Errors
+/// Says what is wrong; its status is the process's exit status.
+pub fn run(arguments: Arguments) -> Result<(), Failure> {
+    match arguments.command {
+        Command::Night { frames_dir, campaign, out } => night::command(&night::Options { frames_dir, campaign, out }),
+        Command::Geometry { campaign, utc, json } => geometry::command(&campaign, &utc, json),
+        Command::Simulate { scenario, out } => simulate::command(&scenario, &out),
+        Command::Demo { out } => demo::command(&out),
+        Command::Init { frames_dir, orbit, object, out } => init::command(&frames_dir, &orbit, &object, &out),
+        Command::Completions { shell } => {
+            clap_complete::generate(shell, &mut Arguments::command(), "fanlight", &mut std::io::stdout());
+            Ok(())
+        }
+    }
+}

@@ -1,0 +1,51 @@
+//! `fanlight demo`: an invented campaign, simulated and measured.
+
+use crate::night::{self, products};
+use crate::{Failure, messages, simulate};
+use fanlight_io::OutputFolder;
+use fanlight_record::NightRecord;
+use fanlight_sim::{Scenario, Simulation};
+use std::path::Path;
+
+/// The file that marks a folder as one that demo made.
+const MARK: &str = "made-by-fanlight-demo.txt";
+
+/// Runs the command.
+///
+/// # Errors
+/// When the folder holds something that demo did not make, or a night fails.
+pub fn command(out: &Path) -> Result<(), Failure> {
+    let occupied = out.exists() && !out.join(MARK).is_file() && !is_empty_folder(out);
+    if occupied {
+        return Err(Failure::call(format!("{} exists and was not made by fanlight demo", out.display()))
+            .hint("choose another folder with --out"));
+    }
+    let folder = OutputFolder::create_or_open(out).map_err(Failure::data)?;
+    folder.write(MARK, b"Simulated frames and their results; fanlight demo may overwrite this folder.\n").map_err(Failure::data)?;
+    messages::tell("Three simulated nights of an invented comet, each measured from its raw frames:")?;
+    for (name, scenario) in fanlight_sim::demo_scenarios() {
+        let record = night(&name, &scenario, out)?;
+        messages::tell(&describe(&name, &record, out))?;
+    }
+    Ok(())
+}
+
+fn is_empty_folder(path: &Path) -> bool {
+    std::fs::read_dir(path).is_ok_and(|mut entries| entries.next().is_none())
+}
+
+fn night(name: &str, scenario: &Scenario, out: &Path) -> Result<NightRecord, Failure> {
+    let place = out.join(name);
+    let simulation = Simulation::new(scenario).map_err(|e| Failure::data(format!("{name}: {e}")))?;
+    simulate::write(&simulation, &place)?;
+    night::run(&night::Options {
+        frames_dir: place.join("frames"),
+        campaign: place.join("campaign.toml"),
+        out: place.join("result"),
+    })
+}
+
+fn describe(name: &str, record: &NightRecord, out: &Path) -> String {
+    let page = out.join(name).join("result").join(products::PAGE);
+    format!("\n{name}  {}\n            page: {}", record.summary, page.display())
+}

@@ -1,0 +1,180 @@
+//! `fanlight init`: a campaign file from frame headers and a one-line orbit.
+
+use crate::{Failure, messages};
+use fanlight_io::{FrameFile, Header};
+use fanlight_sky::{HeaderCards, OneLineOrbit};
+use std::collections::BTreeSet;
+use std::fmt::Write;
+use std::path::Path;
+
+/// Runs the command.
+///
+/// # Errors
+/// When the orbit is not in the file, no frame is found, or the campaign file exists already.
+pub fn command(frames_dir: &Path, orbits: &Path, object: &str, out: &Path) -> Result<(), Failure> {
+    if out.exists() {
+        return Err(Failure::call(format!("{} exists already", out.display())).hint("choose another --out"));
+    }
+    let text = std::fs::read(orbits).map_err(|e| Failure::call(format!("{}: {e}", orbits.display())))?;
+    let orbit = find_orbit(&String::from_utf8_lossy(&text), orbits, object)?;
+    let found = fanlight_io::find_frames(frames_dir).map_err(Failure::data)?;
+    let light = found.lights.first().ok_or_else(|| {
+        Failure::data(format!("{}: no light frame found", frames_dir.display()))
+            .hint("light frames are FITS files with IMAGETYP 'Light Frame'")
+    })?;
+    let file = campaign_text(&orbit, light, &found.lights);
+    let name = out.file_name().map_or_else(|| "campaign.toml".into(), |n| n.to_string_lossy().into_owned());
+    let parent = out.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
+    let folder = fanlight_io::OutputFolder::create_or_open(parent).map_err(Failure::data)?;
+    folder.write(&name, file.as_bytes()).map_err(Failure::data)?;
+    let open = file.lines().filter(|l| l.contains(FILL_IN)).count();
+    messages::tell(&format!("{}: {} for you to fill in", out.display(), if open == 1 { "1 line".into() } else { format!("{open} lines") }))
+}
+
+/// What marks a line that the user must complete.
+const FILL_IN: &str = "FILL IN";
+
+fn find_orbit(text: &str, path: &Path, object: &str) -> Result<OneLineOrbit, Failure> {
+    let wanted = object.trim().to_lowercase();
+    let mut matches = Vec::new();
+    for (i, line) in text.lines().enumerate() {
+        if !line.to_lowercase().contains(&wanted) {
+            continue;
+        }
+        let orbit = fanlight_sky::parse_one_line_orbit(line)
+            .map_err(|e| Failure::call(format!("{}, line {}: {e}", path.display(), i + 1)))?;
+        matches.push(orbit);
+    }
+    if let Some(exact) = matches.iter().find(|o| o.name.trim().to_lowercase() == wanted) {
+        return Ok(exact.clone());
+    }
+    match matches.as_slice() {
+        [one] => Ok(one.clone()),
+        [] => Err(Failure::call(format!("{}: no orbit of \"{object}\"", path.display()))
+            .hint("--object takes the comet's designation as the file spells it, such as \"C/1995 O1\"")),
+        many => {
+            let names: Vec<&str> = many.iter().map(|o| o.name.trim()).collect();
+            Err(Failure::call(format!("{}: \"{object}\" fits {} orbits", path.display(), many.len()))
+                .hint(format!("give one of these in full: {}", names.join("; "))))
+        }
+    }
+}
+
+fn campaign_text(orbit: &OneLineOrbit, light: &FrameFile, lights: &[FrameFile]) -> String {
+    let mut t = String::new();
+    let header = &light.header;
+    let e = &orbit.elements;
+    let first = |keys: &[&str]| keys.iter().find_map(|k| header.number(k));
+    let quoted = |s: &str| format!("\"{}\"", s.replace('\\', "\\\\").replace('"', "\\\""));
+    // writing to a string cannot fail
+    let mut line = |s: String| drop(writeln!(t, "{s}"));
+    line("[object]".into());
+    line(format!("designation = {}", quoted(orbit.name.trim())));
+    line(String::new());
+    let epoch = if orbit.epoch_is_perihelion {
+        "  # the orbit line names no epoch: the time of perihelion stands for it"
+    } else {
+        ""
+    };
+    line(format!("[object.orbit]  # {}", orbit.reference.as_deref().unwrap_or("no reference on the orbit line").trim()));
+    line(format!("epoch_jd_tdb = {:?}{epoch}", e.epoch_jd_tdb));
+    line(format!("perihelion_jd_tdb = {:?}", e.perihelion_jd_tdb));
+    for (key, value) in [
+        ("q_au", e.q_au),
+        ("e", e.e),
+        ("inclination_deg", e.inclination_deg),
+        ("node_deg", e.node_deg),
+        ("argument_of_perihelion_deg", e.argument_of_perihelion_deg),
+    ] {
+        line(format!("{key} = {value:?}"));
+    }
+    line(String::new());
+    line("[site]".into());
+    line(format!("name = {}", quoted(&header.text("OBSERVAT").unwrap_or_else(|| "my observatory".into()))));
+    let angle = |keys: &[&str]| first(keys).or_else(|| keys.iter().find_map(|k| sexagesimal(&header.text(k)?)));
+    let longitude = angle(&["SITELONG", "LONG-OBS", "OBSGEO-L"]);
+    let latitude = angle(&["SITELAT", "LAT-OBS", "OBSGEO-B"]);
+    let height = first(&["SITEELEV", "ALT-OBS", "OBSGEO-H"]);
+    line(value_or_ask("longitude_deg", longitude, "east positive, degrees", "from the header; check that east is positive"));
+    line(value_or_ask("latitude_deg", latitude, "degrees", "from the header"));
+    line(value_or_ask("height_m", height, "metres", "from the header"));
+    line(String::new());
+    line("[camera]".into());
+    line(value_or_ask("gain_e_per_adu", first(&["EGAIN"]), "electrons per count", "from EGAIN"));
+    line(value_or_ask("read_noise_e", first(&["RDNOISE", "READNOIS"]), "electrons", "from the header"));
+    line(value_or_ask("saturation_adu", first(&["SATURATE"]), "counts at which a pixel is no longer linear", "from SATURATE"));
+    if let Some(scale) = first(&["PIXSCALE", "SECPIX"]).or_else(|| scale_from_optics(header)) {
+        line(format!("pixel_scale_arcsec = {scale:.4}  # from the header"));
+    }
+    line(String::new());
+    let names: BTreeSet<&str> = lights.iter().filter_map(|f| f.filter.as_deref()).collect();
+    line("[photometry]".into());
+    line(format!("# {FILL_IN}: catalogue of the field (columns ra_deg, dec_deg, the band, its _err; other bands for colours)"));
+    line("# catalogue = \"field.csv\"".into());
+    line(format!("band = \"r\"  # {FILL_IN}: the catalogue's column to calibrate to"));
+    line("apertures_km = [5000, 10000, 20000]  # radius at the comet".into());
+    line("[photometry.filters]".into());
+    if names.is_empty() {
+        line("# the frames name no filter".into());
+    }
+    for name in names {
+        line(format!("{} = \"r\"  # {FILL_IN}: the catalogue band that this filter is nearest to", quoted(name)));
+    }
+    line(String::new());
+    line("[telescope]".into());
+    line(format!("name = {}", quoted(&header.text("TELESCOP").unwrap_or_else(|| "my telescope".into()))));
+    if let Some(mm) = first(&["APTDIA"]) {
+        line(format!("aperture_m = {:?}", mm / 1000.0));
+    }
+    if let Some(observer) = header.text("OBSERVER") {
+        line(String::new());
+        line("[observer]".into());
+        line(format!("names = [{}]", quoted(observer.trim())));
+    }
+    t
+}
+
+fn value_or_ask(key: &str, value: Option<f64>, ask: &str, source: &str) -> String {
+    match value {
+        Some(v) => format!("{key} = {v:?}  # {source}"),
+        None => format!("# {FILL_IN}: {key} = …  ({ask})"),
+    }
+}
+
+/// Degrees from `51 12 00`, `-3:15:00` or `51 12 00.5`.
+fn sexagesimal(text: &str) -> Option<f64> {
+    let clean = text.trim();
+    let negative = clean.starts_with('-');
+    let parts: Vec<f64> = clean
+        .trim_start_matches(['-', '+'])
+        .split(|c: char| c == ':' || c.is_whitespace())
+        .filter(|p| !p.is_empty())
+        .map(|p| p.parse().ok())
+        .collect::<Option<_>>()?;
+    if parts.is_empty() || parts.len() > 3 || parts.iter().any(|p| !p.is_finite() || *p < 0.0) {
+        return None;
+    }
+    let value: f64 = parts.iter().zip([1.0, 60.0, 3600.0]).map(|(p, d)| p / d).sum();
+    Some(if negative { -value } else { value })
+}
+
+/// Arcsec per pixel from focal length (mm) and pixel size (µm).
+fn scale_from_optics(header: &Header) -> Option<f64> {
+    let focal_mm = header.number("FOCALLEN").filter(|f| *f > 0.0)?;
+    let pixel_um = header.number("XPIXSZ").filter(|p| *p > 0.0)?;
+    Some(pixel_um / focal_mm * 206.264_806)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn reads_angles_as_capture_programs_write_them() {
+        assert_eq!(sexagesimal("51 12 00"), Some(51.2));
+        assert_eq!(sexagesimal("-3:15:00"), Some(-3.25));
+        assert_eq!(sexagesimal("-00 30 00"), Some(-0.5));
+        assert_eq!(sexagesimal("north"), None);
+        assert_eq!(sexagesimal(""), None);
+    }
+}

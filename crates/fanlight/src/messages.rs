@@ -1,0 +1,90 @@
+//! What a person at the terminal sees: diagnostics with hints, log lines with UTC times, progress bars.
+
+use crate::Failure;
+use anstyle::{AnsiColor, Style};
+use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
+use std::io::{IsTerminal, Write};
+use std::sync::atomic::{AtomicBool, Ordering};
+use tracing_subscriber::filter::LevelFilter;
+
+/// How much is said on standard error.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Verbosity {
+    /// Errors and safety warnings only.
+    Quiet,
+    /// Warnings, and bars on a terminal.
+    Normal,
+    /// Every step, with its time in UTC.
+    Verbose,
+}
+
+static QUIET: AtomicBool = AtomicBool::new(false);
+
+const ERROR: Style = AnsiColor::Red.on_default().bold();
+const WARNING: Style = AnsiColor::Yellow.on_default().bold();
+const HINT: Style = AnsiColor::Cyan.on_default().bold();
+
+/// Sets up logging; called once.
+pub fn start(verbosity: Verbosity) {
+    QUIET.store(verbosity == Verbosity::Quiet, Ordering::Relaxed);
+    let level = match verbosity {
+        Verbosity::Verbose => LevelFilter::DEBUG,
+        _ => LevelFilter::OFF,
+    };
+    // the subscriber's own clock writes UTC
+    let logging = tracing_subscriber::fmt()
+        .with_max_level(level)
+        .with_writer(std::io::stderr)
+        .with_ansi(std::io::stderr().is_terminal() && std::env::var_os("NO_COLOR").is_none_or(|v| v.is_empty()))
+        .with_target(false)
+        .try_init();
+    // a second start in one process (tests) keeps the first one's settings
+    drop(logging);
+}
+
+/// Writes why a command failed, and what to do.
+pub fn report(failure: &Failure) {
+    say(ERROR, "error", &failure.message);
+    if let Some(hint) = &failure.hint {
+        say(HINT, "hint", hint);
+    }
+}
+
+/// Something that a person must know although the job goes on.
+pub fn warn(message: &str) {
+    if !QUIET.load(Ordering::Relaxed) {
+        say(WARNING, "warning", message);
+    }
+}
+
+/// A warning about people's safety: said even when quiet.
+pub fn warn_always(message: &str) {
+    say(WARNING, "warning", message);
+}
+
+fn say(style: Style, label: &str, message: &str) {
+    // a closed standard error leaves nobody to tell
+    let _ = writeln!(anstream::stderr(), "{style}{label}:{style:#} {message}");
+}
+
+/// A bar over a known number of steps: drawn on a terminal, silent in a pipe or when quiet.
+pub fn bar(steps: usize, what: &'static str) -> ProgressBar {
+    let hidden = QUIET.load(Ordering::Relaxed) || !std::io::stderr().is_terminal();
+    let target = if hidden { ProgressDrawTarget::hidden() } else { ProgressDrawTarget::stderr() };
+    let bar = ProgressBar::with_draw_target(Some(steps as u64), target);
+    let style = ProgressStyle::with_template("{msg:<22} {wide_bar} {pos}/{len} {elapsed}");
+    bar.set_style(style.unwrap_or_else(|_| ProgressStyle::default_bar()));
+    bar.set_message(what);
+    bar
+}
+
+/// What the command found: data, so it goes to standard output.
+///
+/// # Errors
+/// When standard output cannot be written; a reader that closed the pipe has seen enough.
+pub fn tell(text: &str) -> Result<(), Failure> {
+    match writeln!(anstream::stdout(), "{text}") {
+        Err(e) if e.kind() != std::io::ErrorKind::BrokenPipe => Err(Failure::data(format!("standard output: {e}"))),
+        _ => Ok(()),
+    }
+}

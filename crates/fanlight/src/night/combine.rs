@@ -1,0 +1,135 @@
+//! Frames spooled to a scratch file and combined row by row: memory does not grow with their number.
+
+use crate::{Failure, messages};
+use fanlight_coma::ComaError;
+use fanlight_image::combine::{self, CombineConfig, RowOut, RowSamples};
+use fanlight_image::{Image, Mask, flag};
+use fanlight_io::{FrameFile, IoError, Spool, SpoolRows};
+use std::path::Path;
+
+/// One frame on a stack's grid: values and their variances, `NaN` where there is no trusted pixel.
+pub struct Layers {
+    /// Row-major values.
+    pub values: Vec<f32>,
+    /// Row-major variances.
+    pub variances: Vec<f32>,
+}
+
+/// How one spooled frame enters a stack.
+#[derive(Debug, Clone, Copy)]
+pub struct Share {
+    /// Index in the spool.
+    pub index: usize,
+    /// Factor that brings it to the stack's zero point.
+    pub scale: f32,
+    /// Weight.
+    pub weight: f32,
+    /// Sub-stack it belongs to.
+    pub group: usize,
+}
+
+/// A combined stack.
+pub struct Stacked {
+    /// Robust weighted mean.
+    pub image: Image,
+    /// Its variance, pixel by pixel.
+    pub variance: Image,
+    /// Pixels without any good sample.
+    pub mask: Mask,
+    /// Samples used per pixel.
+    pub n_used: Vec<u16>,
+    /// Sub-stacks from the same samples.
+    pub substacks: Vec<Image>,
+}
+
+/// Rows combined at a time: 60 frames of 2048 px and 16 rows take 16 MB.
+const ROWS_AT_ONCE: usize = 16;
+
+/// Combines spooled frames.
+///
+/// # Errors
+/// When the scratch file cannot be read back.
+pub fn combine(
+    spool: &Spool,
+    shares: &[Share],
+    size: (usize, usize),
+    n_groups: usize,
+    config: &CombineConfig,
+) -> Result<Stacked, Failure> {
+    let (width, height) = size;
+    let empty = || Image { width, height, data: Vec::with_capacity(width * height) };
+    let (mut image, mut variance) = (empty(), empty());
+    let mut substacks: Vec<Image> = (0..n_groups).map(|_| empty()).collect();
+    let mut n_used = Vec::with_capacity(width * height);
+    let weights: Vec<f32> = shares.iter().map(|s| s.weight).collect();
+    let groups: Vec<usize> = shares.iter().map(|s| s.group).collect();
+    let mut rows = SpoolRows::default();
+    let mut out = RowOut::new(0, n_groups);
+    let bar = messages::bar(height.div_ceil(ROWS_AT_ONCE), "combining");
+    for y in (0..height).step_by(ROWS_AT_ONCE) {
+        spool.read_rows_into(y..(y + ROWS_AT_ONCE).min(height), &mut rows).map_err(scratch_failure)?;
+        for s in shares.iter().filter(|s| s.scale != 1.0) {
+            rows.values[s.index].iter_mut().for_each(|v| *v *= s.scale);
+            rows.variances[s.index].iter_mut().for_each(|v| *v *= s.scale * s.scale);
+        }
+        let values: Vec<&[f32]> = shares.iter().map(|s| rows.values[s.index].as_slice()).collect();
+        let variances: Vec<&[f32]> = shares.iter().map(|s| rows.variances[s.index].as_slice()).collect();
+        let samples =
+            RowSamples { values: &values, variances: &variances, weights: &weights, group: &groups, n_groups };
+        combine::combine_rows(&samples, config, &mut out);
+        image.data.extend_from_slice(&out.mean);
+        variance.data.extend_from_slice(&out.variance);
+        n_used.extend_from_slice(&out.n_used);
+        for (substack, mean) in substacks.iter_mut().zip(&out.group_mean) {
+            substack.data.extend_from_slice(mean);
+        }
+        bar.inc(1);
+    }
+    bar.finish_and_clear();
+    let mut mask = Mask::clear(width, height);
+    mask.bits.iter_mut().zip(&n_used).filter(|(_, n)| **n == 0).for_each(|(b, _)| *b = flag::NO_DATA);
+    Ok(Stacked { image, variance, mask, n_used, substacks })
+}
+
+/// Reads calibration frames, prepares each, and combines them; a frame that cannot be read is a note. `None` when none
+/// was left.
+///
+/// # Errors
+/// When the scratch file cannot be written.
+pub fn combine_files(
+    files: &[FrameFile],
+    size: (usize, usize),
+    scratch: &Path,
+    what: &'static str,
+    notes: &mut Vec<String>,
+    prepare: impl Fn(Image) -> Result<Image, ComaError>,
+) -> Result<Option<Image>, Failure> {
+    let spool = Spool::new(scratch, files.len(), size.0, size.1).map_err(scratch_failure)?;
+    let bar = messages::bar(files.len(), what);
+    let unknown_variance = vec![0.0; size.0 * size.1];
+    let mut shares = Vec::new();
+    for (index, file) in files.iter().enumerate() {
+        let prepared = fanlight_io::read_image(&file.path)
+            .map_err(|e| e.to_string())
+            .and_then(|f| prepare(f.image).map_err(|e| e.to_string()));
+        match prepared {
+            Ok(image) => {
+                spool.append_frame(index, &image.data, &unknown_variance).map_err(scratch_failure)?;
+                shares.push(Share { index, scale: 1.0, weight: 1.0, group: 0 });
+            }
+            Err(reason) => notes.push(format!("{} was not used for the {what}: {reason}.", file.name)),
+        }
+        bar.inc(1);
+    }
+    bar.finish_and_clear();
+    if shares.is_empty() {
+        return Ok(None);
+    }
+    let config = CombineConfig { relative_tolerance: 0.0, ..CombineConfig::default() };
+    combine(&spool, &shares, size, 0, &config).map(|s| Some(s.image))
+}
+
+/// A scratch file that failed: usually a full disk.
+pub fn scratch_failure(error: IoError) -> Failure {
+    Failure::data(error).hint("the output folder's disk needs room for the night's frames while they are combined")
+}

@@ -1,0 +1,369 @@
+//! The first look at every frame: calibrated, its stars measured, tied to the catalogue, the comet found, and laid
+//! onto the grid of the star-registered stack.
+
+use super::combine::Layers;
+use super::inputs::Light;
+use crate::messages;
+use fanlight_coma::calibrate::{self, Calibrated, Detector, Masters};
+use fanlight_coma::measure::{self, MeasureConfig, RingProfile};
+use fanlight_coma::register::{self, CentroidConfig, Vote};
+use fanlight_coma::tie::{self, Found, Predicted, TieConfig};
+use fanlight_coma::zero_point::{self, Standard, StarFlux, Target};
+use fanlight_coma::{ComaError, stack};
+use fanlight_image::cosmic::{self, CosmicConfig};
+use fanlight_image::moffat::{NoiseModel, ShapeFit};
+use fanlight_image::resample;
+use fanlight_image::{Image, Mask};
+use fanlight_io::CatalogueStar;
+use fanlight_sky::{OrbitElements, PixelXy, Site, SkyPosition, Wcs};
+use rayon::prelude::*;
+use std::path::Path;
+
+/// What every frame of the night needs.
+pub struct Context<'a> {
+    /// Masters of the night.
+    pub masters: &'a Masters,
+    /// The camera.
+    pub detector: Detector,
+    /// The orbit.
+    pub orbit: &'a OrbitElements,
+    /// The site.
+    pub site: &'a Site,
+    /// Catalogue stars of the night's band, at the night's epoch; empty without a catalogue.
+    pub field: &'a [FieldEntry],
+}
+
+/// A catalogue star at the night's epoch.
+#[derive(Debug, Clone, Copy)]
+pub struct FieldEntry {
+    /// Its place.
+    pub place: SkyPosition,
+    /// Its brightness.
+    pub standard: Standard,
+}
+
+impl FieldEntry {
+    /// A catalogue star's entry; `None` where the catalogue has no magnitude in the band.
+    pub fn new(star: &CatalogueStar, epoch_yr: f64, band: usize, colour: Option<(usize, usize)>) -> Option<Self> {
+        let (magnitude, magnitude_err) = star.mags.get(band).copied().flatten()?;
+        let magnitude_in = |i: usize| star.mags.get(i).copied().flatten().map(|m| m.0);
+        let colour = colour.and_then(|(blue, red)| Some(magnitude_in(blue)? - magnitude_in(red)?));
+        let standard = Standard { magnitude, magnitude_err, colour };
+        Some(Self { place: star.position_at(epoch_yr), standard })
+    }
+}
+
+/// What the first look found in one frame.
+pub struct FirstLook {
+    /// The frame.
+    pub light: Light,
+    /// The WCS, tied to the catalogue where that was possible.
+    pub wcs: Wcs,
+    /// Error per axis of the WCS where the comet is; absent where it could not be tied.
+    pub wcs_sigma_px: Option<f64>,
+    /// Ephemeris place.
+    pub predicted: SkyPosition,
+    /// The place measured, with its vote.
+    pub place: Option<(SkyPosition, Vote)>,
+    /// Sky level, electrons per pixel and exposure.
+    pub sky_e: f64,
+    /// Pixel scale at the comet.
+    pub scale_arcsec: f64,
+    /// Star image.
+    pub shape: Option<ShapeFit>,
+    /// Coma over the sky level in rings, electrons per pixel and exposure.
+    pub coma: RingProfile,
+    /// Standards measured.
+    pub fluxes: Vec<StarFlux>,
+    /// Cosmic-ray pixels.
+    pub cosmic_ray_pixels: usize,
+}
+
+/// A star width to look for before anything is known, arcsec. Common seeing of small observatories.
+const FIRST_FWHM_ARCSEC: f64 = 3.5;
+/// How far from the ephemeris the comet is sought.
+const SEARCH_ARCSEC: f64 = 30.0;
+/// How far off a header's WCS may be and still be tied.
+const TIE_SEARCH_ARCSEC: f64 = 45.0;
+/// Brightest catalogue stars measured per frame.
+const MAX_STANDARDS: usize = 400;
+/// Cosmic rays are flagged above this many sigmas of their Laplacian.
+const COSMIC_SIGMA: f64 = 6.0;
+
+/// Reads and calibrates one frame; cosmic rays flagged, the surroundings of `protect_px` (the nucleus) excepted.
+///
+/// # Errors
+/// Why the frame cannot be used.
+pub fn read_calibrated(
+    light: &Light,
+    context: &Context,
+    protect_px: (f64, f64),
+    fwhm_px: f64,
+) -> Result<(Calibrated, usize), String> {
+    let raw = fanlight_io::read_image(&light.file.path).map_err(|e| e.to_string())?;
+    let mut frame = calibrate::calibrate(&raw.image, light.exposure_s, context.masters, &context.detector)
+        .map_err(|e| e.to_string())?;
+    let sky_variance = measure::typical_variance(&frame.variance_e2);
+    let config = CosmicConfig {
+        noise: NoiseModel { sky_variance, variance_per_unit: 1.0 },
+        threshold_sigma: COSMIC_SIGMA,
+        fwhm_px,
+        protect: Some((protect_px.0, protect_px.1, 4.0 * fwhm_px)),
+    };
+    let n = cosmic::flag_cosmic_rays(&frame.image_e, &mut frame.mask, &config);
+    Ok((frame, n))
+}
+
+/// Looks at one frame. With a grid, the frame is also laid onto it for the star-registered stack.
+///
+/// # Errors
+/// Why the frame cannot be used.
+pub fn look(light: &Light, context: &Context, grid: Option<&StarGrid>) -> Result<(FirstLook, Option<Layers>), String> {
+    let predicted = fanlight_sky::comet_position(context.orbit, context.site, light.mid).map_err(|e| e.to_string())?;
+    let header_px = light.wcs.pixel_from_sky(predicted).map_err(|_| {
+        "the ephemeris puts the comet on the other side of the sky from this frame".to_string()
+    })?;
+    let (width, height) = (light.file.width, light.file.height);
+    let scale_arcsec = light.wcs.pixel_scale_arcsec(header_px);
+    let inside = |p: PixelXy| {
+        p.x_px >= 0.0 && p.y_px >= 0.0 && p.x_px <= width as f64 - 1.0 && p.y_px <= height as f64 - 1.0
+    };
+    if !inside(header_px) {
+        return Err(ComaError::CometOutside { x_px: header_px.x_px, y_px: header_px.y_px, width, height }.to_string());
+    }
+    let fwhm_px = (FIRST_FWHM_ARCSEC / scale_arcsec).clamp(1.8, 8.0);
+    let (frame, cosmic_ray_pixels) = read_calibrated(light, context, (header_px.x_px, header_px.y_px), fwhm_px)?;
+    let config = MeasureConfig {
+        comet_px: (header_px.x_px, header_px.y_px),
+        search_px: SEARCH_ARCSEC / scale_arcsec,
+        fwhm_px,
+    };
+    let measured = measure::measure(&frame, &config);
+    let found: Vec<Found> = measured
+        .detections
+        .iter()
+        .filter(|d| !d.saturated)
+        .map(|d| Found { x_px: d.x_px, y_px: d.y_px, flux: d.flux })
+        .collect();
+    let (wcs, wcs_sigma_px) = tied(light, context, &found, scale_arcsec);
+    let shape = measured.shape;
+    let fwhm_px = shape.as_ref().map_or(fwhm_px, |s| s.shape.fwhm_px());
+
+    let comet_px = wcs.pixel_from_sky(predicted).map_err(|e| e.to_string())?;
+    let start = measured.condensation_px.unwrap_or((comet_px.x_px, comet_px.y_px));
+    let centroid = register::centroid(
+        &frame.image_e,
+        &frame.variance_e2,
+        &frame.mask,
+        CentroidConfig { x_px: start.0, y_px: start.1, fwhm_px },
+    );
+    let place = centroid.ok().map(|p| {
+        let sky = wcs.sky_from_pixel(PixelXy { x_px: p.x_px, y_px: p.y_px });
+        let (east_arcsec, north_arcsec) = predicted.tangent_offset_arcsec(&sky);
+        let photon_px = (0.5 * (p.x_sigma_px.powi(2) + p.y_sigma_px.powi(2))).sqrt();
+        let sigma_arcsec = scale_arcsec * photon_px.hypot(wcs_sigma_px.unwrap_or(UNTIED_WCS_SIGMA_PX));
+        (sky, Vote { east_arcsec, north_arcsec, sigma_arcsec })
+    });
+
+    let fluxes = shape.as_ref().map_or_else(Vec::new, |s| {
+        standards_in(&frame, &measured.flattened, s, &wcs, context, light, start)
+    });
+    let layers = grid.map(|g| lay_on_stars(&frame, measured.sky_e, light.exposure_s, &wcs, g));
+    let look = FirstLook {
+        light: light.clone(),
+        wcs,
+        wcs_sigma_px,
+        predicted,
+        place,
+        sky_e: measured.sky_e,
+        scale_arcsec,
+        shape,
+        coma: measured.coma,
+        fluxes,
+        cosmic_ray_pixels,
+    };
+    Ok((look, layers))
+}
+
+/// Error assumed for a header's WCS that could not be tied to the catalogue, per axis.
+const UNTIED_WCS_SIGMA_PX: f64 = 0.3;
+
+/// The header's WCS corrected by catalogue stars; as it is where they do not agree.
+fn tied(light: &Light, context: &Context, found: &[Found], scale_arcsec: f64) -> (Wcs, Option<f64>) {
+    let (width, height) = (light.file.width as f64, light.file.height as f64);
+    let margin = TIE_SEARCH_ARCSEC / scale_arcsec;
+    let predicted: Vec<Predicted> = context
+        .field
+        .iter()
+        .filter_map(|e| {
+            let p = light.wcs.pixel_from_sky(e.place).ok()?;
+            let near = p.x_px > -margin && p.y_px > -margin && p.x_px < width + margin && p.y_px < height + margin;
+            near.then_some(Predicted { x_px: p.x_px, y_px: p.y_px, magnitude: e.standard.magnitude })
+        })
+        .collect();
+    let config = TieConfig { search_px: margin, match_px: 2.0 };
+    match tie::tie(&predicted, found, config) {
+        Some(t) => {
+            let about = PixelXy { x_px: t.about_px[0], y_px: t.about_px[1] };
+            (light.wcs.with_correction(t.offset_px, t.matrix, about), Some(t.sigma_px()))
+        }
+        None => (light.wcs.clone(), None),
+    }
+}
+
+/// Fluxes of the frame's lone catalogue stars.
+fn standards_in(
+    frame: &Calibrated,
+    flattened: &Image,
+    shape: &ShapeFit,
+    wcs: &Wcs,
+    context: &Context,
+    light: &Light,
+    comet_px: (f64, f64),
+) -> Vec<StarFlux> {
+    let fwhm_px = shape.shape.fwhm_px();
+    let edge = 3.0 * fwhm_px;
+    let (width, height) = (light.file.width as f64, light.file.height as f64);
+    let mut inside: Vec<(usize, PixelXy, f64)> = context
+        .field
+        .iter()
+        .enumerate()
+        .filter_map(|(i, e)| {
+            let p = wcs.pixel_from_sky(e.place).ok()?;
+            let on = p.x_px > edge && p.y_px > edge && p.x_px < width - edge && p.y_px < height - edge;
+            on.then_some((i, p, e.standard.magnitude))
+        })
+        .collect();
+    inside.sort_by(|a, b| a.2.total_cmp(&b.2).then(a.0.cmp(&b.0)));
+    let targets: Vec<Target> = inside
+        .iter()
+        .filter(|(_, p, _)| {
+            (p.x_px - comet_px.0).hypot(p.y_px - comet_px.1) > measure::COMET_KEEP_OUT_FWHM * fwhm_px
+        })
+        .filter(|(_, p, _)| core_is_good(&frame.mask, p, fwhm_px))
+        .filter(|(i, p, magnitude)| neighbour_share(&inside, *i, p, *magnitude, fwhm_px) < MAX_NEIGHBOUR_SHARE)
+        .take(MAX_STANDARDS)
+        .map(|(standard, p, _)| Target { standard: *standard, x_px: p.x_px, y_px: p.y_px })
+        .collect();
+    let sky_variance = measure::typical_variance(&frame.variance_e2);
+    let noise = NoiseModel { sky_variance, variance_per_unit: 1.0 };
+    zero_point::star_fluxes(flattened, &frame.mask, &shape.shape, &targets, noise, light.exposure_s)
+}
+
+/// A standard whose catalogued neighbours within 2.5 widths give more of its light than this is not used.
+const MAX_NEIGHBOUR_SHARE: f64 = 0.02;
+
+fn neighbour_share(
+    stars: &[(usize, PixelXy, f64)],
+    of: usize,
+    at: &PixelXy,
+    magnitude: f64,
+    fwhm_px: f64,
+) -> f64 {
+    let near = |p: &PixelXy| (p.x_px - at.x_px).hypot(p.y_px - at.y_px) < 2.5 * fwhm_px;
+    let others = stars.iter().filter(|(i, p, _)| *i != of && near(p));
+    others.map(|(_, _, m)| 10f64.powf(-0.4 * (m - magnitude))).sum()
+}
+
+fn core_is_good(mask: &Mask, at: &PixelXy, fwhm_px: f64) -> bool {
+    fanlight_image::PixelBox::around(at.x_px, at.y_px, fwhm_px, mask.width, mask.height)
+        .is_some_and(|b| (b.y0..b.y1).all(|y| (b.x0..b.x1).all(|x| mask.is_good(x, y))))
+}
+
+/// The grid of the star-registered stack: the pixels of one frame.
+pub struct StarGrid {
+    /// Its WCS.
+    pub wcs: Wcs,
+    /// Columns.
+    pub width: usize,
+    /// Rows.
+    pub height: usize,
+}
+
+fn lay_on_stars(frame: &Calibrated, sky_e: f64, exposure_s: f64, wcs: &Wcs, grid: &StarGrid) -> Layers {
+    let at = |x: f64, y: f64| {
+        let sky = grid.wcs.sky_from_pixel(PixelXy { x_px: x, y_px: y });
+        // a place behind the tangent plane is outside any frame
+        wcs.pixel_from_sky(sky).map_or((-1e6, -1e6), |p| (p.x_px, p.y_px))
+    };
+    let middle = PixelXy { x_px: 0.5 * grid.width as f64, y_px: 0.5 * grid.height as f64 };
+    let ratio = (grid.wcs.pixel_scale_arcsec(middle) / wcs.pixel_scale_arcsec(middle)).powi(2);
+    let placement = stack::place(at, ratio, grid.width, grid.height);
+    lay(frame, sky_e, exposure_s, &placement, grid.width, grid.height)
+}
+
+/// Samples a frame onto a grid, in electrons per second and grid pixel, the sky level taken off.
+pub fn lay(
+    frame: &Calibrated,
+    sky_e: f64,
+    exposure_s: f64,
+    placement: &stack::Placement,
+    width: usize,
+    height: usize,
+) -> Layers {
+    let input = resample::Frame { image: &frame.image_e, variance: &frame.variance_e2, mask: &frame.mask };
+    let sampled = resample::lanczos3(&input, &placement.mapping, width, height);
+    let scale = (placement.area_ratio / exposure_s) as f32;
+    let sky = sky_e as f32;
+    let mut values = sampled.image.data;
+    let mut variances = sampled.variance.data;
+    values.par_iter_mut().zip(&mut variances).zip(&sampled.mask.bits).for_each(|((v, s), bits)| {
+        if *bits == 0 {
+            *v = (*v - sky) * scale;
+            *s *= scale * scale;
+        } else {
+            *v = f32::NAN;
+            *s = f32::NAN;
+        }
+    });
+    Layers { values, variances }
+}
+
+/// Looks at all frames, two at a time, in order of time; what cannot be used comes back with its reason.
+///
+/// # Errors
+/// When the scratch file cannot be written.
+pub fn look_at_all(
+    lights: &[Light],
+    context: &Context,
+    grid: &StarGrid,
+    scratch: &Path,
+) -> Result<(Vec<Result<FirstLook, String>>, fanlight_io::Spool), crate::Failure> {
+    let mut spool = fanlight_io::Spool::new(scratch, lights.len(), grid.width, grid.height)
+        .map_err(super::combine::scratch_failure)?;
+    let bar = messages::bar(lights.len(), "measuring frames");
+    let mut looks = Vec::with_capacity(lights.len());
+    for (chunk, pair) in lights.chunks(FRAMES_AT_ONCE).enumerate() {
+        let results: Vec<_> = pair.par_iter().map(|l| look(l, context, Some(grid))).collect();
+        for (i, result) in results.into_iter().enumerate() {
+            let index = chunk * FRAMES_AT_ONCE + i;
+            match result {
+                Ok((look, layers)) => {
+                    if let Some(l) = layers {
+                        spool
+                            .append_frame(index, &l.values, &l.variances)
+                            .map_err(super::combine::scratch_failure)?;
+                    }
+                    tracing::debug!(
+                        "{}: {} standards, tied {}, cosmic-ray pixels {}",
+                        look.light.file.name,
+                        look.fluxes.len(),
+                        look.wcs_sigma_px.is_some(),
+                        look.cosmic_ray_pixels
+                    );
+                    looks.push(Ok(look));
+                }
+                Err(reason) => {
+                    tracing::debug!("{}: left out: {reason}", lights[index].file.name);
+                    looks.push(Err(reason));
+                }
+            }
+            bar.inc(1);
+        }
+    }
+    bar.finish_and_clear();
+    Ok((looks, spool))
+}
+
+/// Frames in memory at one time: one per core of a small machine. A 2048² frame takes about 120 MB while it is worked on.
+pub const FRAMES_AT_ONCE: usize = 2;

@@ -1,0 +1,111 @@
+//! What the comet-registered stack says.
+
+use super::second_pass::{CometGrid, CometStack};
+use crate::Failure;
+use fanlight_coma::gradient::{self, GradientConfig};
+use fanlight_coma::kernel::{self, KernelShape};
+use fanlight_coma::measure::RingProfile;
+use fanlight_coma::optocentre::{self, Optocentre};
+use fanlight_coma::photometry::{ApertureLight, Stack};
+use fanlight_coma::profile::{self, SkyFitConfig, SkyPlane};
+use fanlight_coma::register::CentroidConfig;
+use fanlight_image::Image;
+use fanlight_image::polar::Ring;
+
+/// The measured stack. Its image has the fitted sky taken off.
+pub struct MeasuredStack {
+    /// Image, variance, mask, sub-stacks.
+    pub comet: CometStack,
+    /// The grid.
+    pub grid: CometGrid,
+    /// The optocentre, where a condensation stands out.
+    pub optocentre: Option<Optocentre>,
+    /// Where the profile and the apertures are centred.
+    pub centre_px: (f64, f64),
+    /// The kernel.
+    pub kernel: Option<KernelShape>,
+    /// The sky that was fitted and taken off.
+    pub sky: Option<SkyPlane>,
+    /// Azimuthal rings.
+    pub rings: Vec<Ring>,
+    /// Ring medians, to fill masked pixels.
+    pub fill: RingProfile,
+    /// Noise per pixel far from the comet.
+    pub sky_noise: f64,
+}
+
+/// Flat-field error of a cell of the sky fit, as a share of the sky. A tenth of a per cent is common for twilight flats;
+/// the sky fit's errors grow with it.
+const FLAT_ERROR: f64 = 3e-4;
+
+/// Measures a stack; `sky_per_px` is the typical sky of its frames in the stack's unit.
+pub fn measure(mut comet: CometStack, grid: CometGrid, sky_per_px: f64) -> MeasuredStack {
+    let kernel = kernel::kernel_shape(&comet.kernel);
+    let fwhm_px = kernel.map_or(3.0, |k| k.fwhm_px());
+    let start = CentroidConfig { x_px: grid.local.x_px, y_px: grid.local.y_px, fwhm_px };
+    let stacked = &mut comet.stacked;
+    let found =
+        optocentre::optocentre(&stacked.image, &stacked.variance, &stacked.mask, &stacked.substacks, start).ok();
+    let centre_px = found.map_or((grid.local.x_px, grid.local.y_px), |o| (o.x_px, o.y_px));
+    let config =
+        SkyFitConfig { x_px: centre_px.0, y_px: centre_px.1, fwhm_px, cell_floor: FLAT_ERROR * sky_per_px.abs() };
+    let sky = profile::fit_sky(&stacked.image, &stacked.mask, &config).ok();
+    if let Some(plane) = &sky {
+        profile::subtract_plane(&mut stacked.image, plane, centre_px.0, centre_px.1);
+        for substack in &mut stacked.substacks {
+            profile::subtract_plane(substack, plane, centre_px.0, centre_px.1);
+        }
+    }
+    let rings = profile::rings(&stacked.image, &stacked.variance, &stacked.mask, centre_px.0, centre_px.1);
+    let reach = rings.last().map_or(0.0, |r| r.outer_px);
+    let fill = RingProfile::measure(&stacked.image, &stacked.mask, centre_px, reach);
+    let sky_noise = fanlight_coma::measure::typical_variance(&stacked.variance).sqrt();
+    MeasuredStack { comet, grid, optocentre: found, centre_px, kernel, sky, rings, fill, sky_noise }
+}
+
+impl MeasuredStack {
+    /// Pixel scale at the comet.
+    pub fn scale_arcsec(&self) -> f64 {
+        let m = self.grid.local.arcsec_per_px;
+        (m[0][0] * m[1][1] - m[0][1] * m[1][0]).abs().sqrt()
+    }
+
+    /// Error of the centre per axis.
+    pub fn centre_sigma_px(&self) -> f64 {
+        self.optocentre.map_or(0.5, |o| o.sigma_px())
+    }
+
+    /// Light in a circle about the optocentre; `None` when it is not wholly on the stack.
+    pub fn aperture(&self, radius_px: f64) -> Option<ApertureLight> {
+        let stacked = &self.comet.stacked;
+        let view = Stack {
+            image: &stacked.image,
+            variance: &stacked.variance,
+            mask: &stacked.mask,
+            x_px: self.centre_px.0,
+            y_px: self.centre_px.1,
+            centre_sigma_px: self.centre_sigma_px(),
+            // without a fit the sky is known to what is left of the pixel noise over a large area
+            sky_sigma: self.sky.map_or(0.05 * self.sky_noise, |s| s.level.sigma),
+            correlation: self.comet.correlation,
+        };
+        fanlight_coma::photometry::aperture_light(&view, &self.fill, radius_px)
+    }
+
+    /// The rotational gradient that the page shows.
+    ///
+    /// # Errors
+    /// None that the measured centre can cause.
+    pub fn rotational_gradient(&self) -> Result<Image, Failure> {
+        let config = GradientConfig {
+            centre_x_px: self.centre_px.0,
+            centre_y_px: self.centre_px.1,
+            rotation_deg: GRADIENT_ROTATION_DEG,
+            radial_shift_px: 0.0,
+        };
+        gradient::rotational_gradient(&self.comet.stacked.image, &config).map_err(Failure::data)
+    }
+}
+
+/// Rotation of the gradient's copies: about a common jet's width, so that a jet and its copies do not overlap.
+pub const GRADIENT_ROTATION_DEG: f64 = 25.0;

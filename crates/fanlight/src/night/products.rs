@@ -1,0 +1,179 @@
+//! Writing what the night gave: stacks, figures, page and record, each whole or not at all.
+
+use super::measure_stack::GRADIENT_ROTATION_DEG;
+use super::{Night, StarStacked};
+use crate::Failure;
+use crate::night::first_pass::StarGrid;
+use fanlight_io::{Card, CardValue, HduData, HduOut, OutputFolder};
+use fanlight_present::{Figure, NightPictures, SkyPicture};
+use fanlight_record::NightRecord;
+use fanlight_sky::{PixelXy, Wcs, WcsValue};
+use rayon::prelude::*;
+
+/// The page.
+pub const PAGE: &str = "report.html";
+/// The record.
+pub const RECORD: &str = "night.json";
+/// Resolution of the figures' raster version.
+const PIXELS_PER_INCH: f64 = 300.0;
+
+/// Writes everything; the record last, so that a record always has its products beside it.
+///
+/// # Errors
+/// When a file cannot be written.
+pub fn write(
+    night: &Night,
+    record: &NightRecord,
+    stars: &StarStacked,
+    grid: &StarGrid,
+    folder: &OutputFolder,
+) -> Result<(), Failure> {
+    let figures = figures(night, record)?;
+    write_comet(night, record, folder)?;
+    write_stars(record, stars, grid, folder)?;
+    let rasters = figures
+        .par_iter()
+        .flat_map_iter(|f| [(f.name.clone(), &f.svg_light), (format!("{}-dark", f.name), &f.svg_dark)])
+        .map(|(name, svg)| {
+            let png = fanlight_present::svg_to_png(svg, PIXELS_PER_INCH).map_err(Failure::data)?;
+            Ok((name, svg, png))
+        })
+        .collect::<Result<Vec<_>, Failure>>()?;
+    for (name, svg, png) in rasters {
+        folder.write(&format!("figures/{name}.svg"), svg.as_bytes()).map_err(Failure::data)?;
+        folder.write(&format!("figures/{name}.png"), &png).map_err(Failure::data)?;
+    }
+    folder.write(PAGE, fanlight_present::night_page(record, &figures).as_bytes()).map_err(Failure::data)?;
+    folder.write_json(RECORD, record).map_err(Failure::data)
+}
+
+fn figures(night: &Night, record: &NightRecord) -> Result<Vec<Figure>, Failure> {
+    let gradient = night.stack.rotational_gradient()?;
+    let stacked = &night.stack.comet.stacked;
+    let pictures = NightPictures {
+        light: SkyPicture {
+            image: &stacked.image,
+            mask: &stacked.mask,
+            centre_x_px: night.stack.centre_px.0,
+            centre_y_px: night.stack.centre_px.1,
+            arcsec_per_px: night.stack.grid.local.arcsec_per_px,
+            zero_point_mag: night.stack_zero_point_mag,
+        },
+        rotational_gradient: &gradient,
+        gradient_description: format!(
+            "twice the light minus two copies turned by {GRADIENT_ROTATION_DEG}° either way about the optocentre"
+        ),
+        orbit_plan: super::plan::orbit_plan(night),
+    };
+    fanlight_present::night_figures(record, &pictures).map_err(Failure::data)
+}
+
+fn number(key: &str, value: f64, comment: &str) -> Card {
+    Card { key: key.into(), value: CardValue::Number(value), comment: comment.into() }
+}
+
+fn text(key: &str, value: &str, comment: &str) -> Card {
+    Card { key: key.into(), value: CardValue::Text(value.into()), comment: comment.into() }
+}
+
+fn wcs_cards(wcs: &Wcs) -> Vec<Card> {
+    wcs.cards()
+        .into_iter()
+        .map(|(key, value)| {
+            let value = match value {
+                WcsValue::Number(v) => CardValue::Number(v),
+                WcsValue::Integer(v) => CardValue::Integer(v),
+                WcsValue::Text(v) => CardValue::Text(v),
+            };
+            Card { key, value, comment: String::new() }
+        })
+        .collect()
+}
+
+fn common_cards(record: &NightRecord) -> Vec<Card> {
+    let mut cards = vec![
+        text("OBJECT", &record.object, "comet"),
+        text("DATE-AVG", record.mid_utc.trim_end_matches('Z'), "UTC, exposure-weighted mean of the mid-times"),
+        number("XPOSURE", record.stack.exposure_s, "[s] sum of the exposures"),
+        Card {
+            key: "NCOMBINE".into(),
+            value: CardValue::Integer(record.stack.n_frames as i64),
+            comment: "frames combined".into(),
+        },
+        text("BUNIT", "electron/s", "per pixel, sky subtracted"),
+        text("CREATOR", &record.provenance.program, "program that made this file"),
+    ];
+    if let Some(z) = &record.zero_point {
+        cards.push(number("MAGZERO", z.stack_zero_point_mag, "[mag] magnitude of 1 electron/s"));
+        cards.push(number("MAGZERR", z.stack_zero_point_err_mag, "[mag] its error"));
+        cards.push(text("MAGBAND", &z.band, "band of the catalogue"));
+    }
+    if let Some(filter) = &record.setup.filter {
+        cards.push(text("FILTER", filter, "filter as the frames name it"));
+    }
+    cards
+}
+
+fn history(record: &NightRecord) -> Vec<String> {
+    let mut lines = vec![record.provenance.command.clone()];
+    lines.extend(record.provenance.methods.iter().cloned());
+    lines.extend(record.frames.iter().filter(|f| f.used).map(|f| format!("frame {}", f.file)));
+    lines
+}
+
+/// `comet.fits`: image, variance, mask; `substacks.fits`: the sub-stacks on the same grid.
+fn write_comet(night: &Night, record: &NightRecord, folder: &OutputFolder) -> Result<(), Failure> {
+    let stacked = &night.stack.comet.stacked;
+    let place = match &record.astrometry {
+        Some(a) => fanlight_sky::SkyPosition::new(a.ra_deg, a.dec_deg),
+        None => fanlight_sky::SkyPosition::new(record.geometry.ra_deg, record.geometry.dec_deg),
+    };
+    let m = night.stack.grid.local.arcsec_per_px;
+    let cd = [[m[0][0] / 3600.0, m[0][1] / 3600.0], [m[1][0] / 3600.0, m[1][1] / 3600.0]];
+    let centre = PixelXy { x_px: night.stack.centre_px.0, y_px: night.stack.centre_px.1 };
+    let wcs = Wcs::tangent(place, centre, cd).map_err(Failure::data)?;
+    let mut cards = common_cards(record);
+    cards.push(number("COMETX", centre.x_px + 1.0, "optocentre, column, first pixel is 1"));
+    cards.push(number("COMETY", centre.y_px + 1.0, "optocentre, row, first pixel is 1"));
+    cards.extend(wcs_cards(&wcs));
+    let mut image = HduOut::new("COMET", HduData::F32(&stacked.image));
+    image.cards.clone_from(&cards);
+    image.history = history(record);
+    let mut variance = HduOut::new("VARIANCE", HduData::F32(&stacked.variance));
+    variance.cards = wcs_cards(&wcs);
+    let mut mask = HduOut::new("MASK", HduData::U8(&stacked.mask));
+    mask.cards = wcs_cards(&wcs);
+    mask.comments = vec!["0 is a good pixel; 8: no frame has a trusted pixel here".into()];
+    fanlight_io::write_fits(&folder.path("comet.fits"), &[image, variance, mask]).map_err(Failure::data)?;
+
+    let names: Vec<String> = (1..=stacked.substacks.len()).map(|i| format!("SUBSTACK{i}")).collect();
+    let parts: Vec<HduOut> = stacked
+        .substacks
+        .iter()
+        .zip(&names)
+        .map(|(image, name)| {
+            let mut hdu = HduOut::new(name, HduData::F32(image));
+            hdu.cards.clone_from(&cards);
+            hdu
+        })
+        .collect();
+    fanlight_io::write_fits(&folder.path("substacks.fits"), &parts).map_err(Failure::data)
+}
+
+/// `stars.fits`: the star-registered stack.
+fn write_stars(
+    record: &NightRecord,
+    stars: &StarStacked,
+    grid: &StarGrid,
+    folder: &OutputFolder,
+) -> Result<(), Failure> {
+    let mut image = HduOut::new("STARS", HduData::F32(&stars.stacked.image));
+    image.cards = common_cards(record);
+    image.cards.extend(wcs_cards(&grid.wcs));
+    image.history = history(record);
+    let mut variance = HduOut::new("VARIANCE", HduData::F32(&stars.stacked.variance));
+    variance.cards = wcs_cards(&grid.wcs);
+    let mut mask = HduOut::new("MASK", HduData::U8(&stars.stacked.mask));
+    mask.cards = wcs_cards(&grid.wcs);
+    fanlight_io::write_fits(&folder.path("stars.fits"), &[image, variance, mask]).map_err(Failure::data)
+}

@@ -1,0 +1,423 @@
+//! Turning results into the night's record: the only place where it is done.
+
+use super::first_pass::FirstLook;
+use super::{Night, Options};
+use crate::{Failure, geometry};
+use fanlight_coma::afrho::{self, AfrhoInput};
+use fanlight_coma::phase_function::PhaseFunction;
+use fanlight_coma::photometry::{self, Brightness};
+use fanlight_coma::solar;
+use fanlight_image::Measured;
+use fanlight_record::*;
+use fanlight_sky::{OrbitElements, PixelXy, Site};
+use rayon::prelude::*;
+use std::path::{Path, PathBuf};
+
+/// Position angle, in `[0, 180)`, of a direction in a frame's pixel axes at the comet.
+pub fn sky_angle_deg(look: &FirstLook, angle_rad: f64) -> f64 {
+    let at = look.wcs.pixel_from_sky(look.predicted).unwrap_or(PixelXy { x_px: 0.0, y_px: 0.0 });
+    angle_on_sky_deg(look.wcs.arcsec_per_px(at), angle_rad)
+}
+
+fn angle_on_sky_deg(arcsec_per_px: [[f64; 2]; 2], angle_rad: f64) -> f64 {
+    let (sin, cos) = angle_rad.sin_cos();
+    let (east, north) = fanlight_coma::stack::apply(arcsec_per_px, (cos, sin));
+    east.atan2(north).to_degrees().rem_euclid(180.0)
+}
+
+/// Error of the colour assumed for the comet: dusty comae are redder than the Sun by 0 to 0.3 mag in g − r.
+const COLOUR_SIGMA_MAG: f64 = 0.15;
+/// Error of a magnitude whose colour term is not known, for a comet of nearly solar colour.
+const NO_COLOUR_TERM_MAG: f64 = 0.01;
+
+/// The record of a measured night.
+///
+/// # Errors
+/// When the geometry cannot be computed or an input cannot be read for its checksum.
+pub fn night_record(
+    night: &Night,
+    orbit: &OrbitElements,
+    site: &Site,
+    options: &Options,
+    catalogue: Option<PathBuf>,
+) -> Result<NightRecord, Failure> {
+    let (view, geometry) = geometry::at(orbit, site, night.mid)?;
+    let mut notes = night.notes.clone();
+    for warning in fanlight_sky::orbit_warnings(orbit, &view, night.mid) {
+        notes.push(sentence(&warning));
+    }
+    let (photometry, phase_function) = photometry_records(night, &geometry, &mut notes);
+    let mut record = NightRecord {
+        schema: NIGHT_SCHEMA.to_string(),
+        object: night.campaign.object.designation.clone(),
+        mid_utc: night.mid.to_iso(),
+        frames: frame_records(night, orbit, site),
+        astrometry: astrometry(night, orbit, site),
+        photometry,
+        phase_function,
+        morphology: morphology(night),
+        profile: profile(night),
+        zero_point: zero_point(night),
+        stack: stack(night),
+        setup: setup(night, site),
+        notes,
+        provenance: provenance(night, options, catalogue)?,
+        summary: String::new(),
+        geometry,
+    };
+    record.summary = sentences::night_summary(&record);
+    Ok(record)
+}
+
+fn sentence(text: &str) -> String {
+    let mut letters = text.chars();
+    let start: String = letters.next().map(|c| c.to_uppercase().collect()).unwrap_or_default();
+    let end = if text.ends_with('.') { "" } else { "." };
+    format!("{start}{}{end}", letters.as_str())
+}
+
+fn frame_records(night: &Night, orbit: &OrbitElements, site: &Site) -> Vec<FrameRecord> {
+    let residual_sky = night.stack.sky.map_or(0.0, |s| s.level.value);
+    let mut frames: Vec<(f64, FrameRecord)> = night
+        .looks
+        .iter()
+        .enumerate()
+        .map(|(i, look)| {
+            let area = look.scale_arcsec.powi(2);
+            let zero_point = night.zero_points[i];
+            let scale = match (night.stack_zero_point_mag, zero_point) {
+                (Some(stack), Some(z)) => 10f64.powf(0.4 * (stack - z.zero_point_mag.value)),
+                _ => 1.0,
+            };
+            let sky = (look.sky_e / look.light.exposure_s + residual_sky / scale) / area;
+            let shape = look.shape.as_ref().map(|s| s.shape);
+            let altitude = fanlight_sky::viewing_geometry(orbit, site, look.light.mid).ok().map(|g| g.altitude_deg);
+            let record = FrameRecord {
+                file: look.light.file.name.clone(),
+                mid_utc: Some(look.light.mid.to_iso()),
+                exposure_s: Some(look.light.exposure_s),
+                filter: look.light.file.filter.clone(),
+                used: night.rejected[i].is_none(),
+                rejected_because: night.rejected[i].clone(),
+                fwhm_arcsec: shape.map(|s| s.fwhm_px() * look.scale_arcsec),
+                elongation: shape.map(|s| s.elongation()),
+                elongation_pa_deg: shape.map(|s| sky_angle_deg(look, s.angle_rad)),
+                sky_e_per_s_arcsec2: Some(sky),
+                zero_point_mag: zero_point.map(|z| z.zero_point_mag.value),
+                zero_point_err_mag: zero_point.map(|z| z.zero_point_mag.sigma),
+                zero_point_stars: zero_point.map(|z| z.n_stars),
+                comet_ra_deg: look.place.map(|(p, _)| p.ra_deg),
+                comet_dec_deg: look.place.map(|(p, _)| p.dec_deg),
+                comet_err_arcsec: look.place.map(|(_, v)| v.sigma_arcsec),
+                altitude_deg: altitude,
+            };
+            (look.light.mid.jd(), record)
+        })
+        .collect();
+    frames.extend(night.inputs.left_out.iter().map(|l| {
+        let record = FrameRecord {
+            file: l.file.name.clone(),
+            mid_utc: l.mid.map(|m| m.to_iso()),
+            exposure_s: l.file.exposure_s,
+            filter: l.file.filter.clone(),
+            used: false,
+            rejected_because: Some(l.reason.clone()),
+            fwhm_arcsec: None,
+            elongation: None,
+            elongation_pa_deg: None,
+            sky_e_per_s_arcsec2: None,
+            zero_point_mag: None,
+            zero_point_err_mag: None,
+            zero_point_stars: None,
+            comet_ra_deg: None,
+            comet_dec_deg: None,
+            comet_err_arcsec: None,
+            altitude_deg: None,
+        };
+        (l.mid.map_or(f64::INFINITY, |m| m.jd()), record)
+    }));
+    frames.sort_by(|a, b| a.0.total_cmp(&b.0).then_with(|| a.1.file.cmp(&b.1.file)));
+    frames.into_iter().map(|f| f.1).collect()
+}
+
+fn astrometry(night: &Night, orbit: &OrbitElements, site: &Site) -> Option<AstrometryRecord> {
+    let offset = night.offset.as_ref()?;
+    let computed = fanlight_sky::comet_position(orbit, site, night.mid).ok()?;
+    let place = computed.offset_by_arcsec(offset.east_arcsec, offset.north_arcsec);
+    Some(AstrometryRecord {
+        mid_utc: night.mid.to_iso(),
+        ra_deg: place.ra_deg,
+        dec_deg: place.dec_deg,
+        err_arcsec: offset.sigma_arcsec,
+        o_minus_c_arcsec: [offset.east_arcsec, offset.north_arcsec],
+    })
+}
+
+/// Zero point of the stack with the error that all its frames share.
+fn stack_zero_point(night: &Night) -> Option<Measured> {
+    let solution = night.solution.as_ref()?;
+    let used: Vec<f64> = night
+        .zero_points
+        .iter()
+        .zip(&night.rejected)
+        .filter(|(_, r)| r.is_none())
+        .filter_map(|(z, _)| z.map(|z| z.zero_point_mag.sigma))
+        .collect();
+    let frames = used.iter().map(|s| s * s).sum::<f64>().sqrt() / used.len().max(1) as f64;
+    Some(Measured::new(night.stack_zero_point_mag?, solution.common_sigma_mag.hypot(frames)))
+}
+
+fn photometry_records(
+    night: &Night,
+    geometry: &GeometryRecord,
+    notes: &mut Vec<String>,
+) -> (Vec<PhotometryRecord>, Option<PhaseFunctionRecord>) {
+    let Some(section) = &night.campaign.photometry else {
+        notes.push("The campaign file has no [photometry] section: there are no magnitudes and no Afρ.".into());
+        return (Vec::new(), None);
+    };
+    let Some(zero_point) = stack_zero_point(night) else { return (Vec::new(), None) };
+    let term = night.solution.as_ref().and_then(|s| s.colour_term);
+    let colour_sigma = term.map_or(NO_COLOUR_TERM_MAG, |t| t.value.abs().max(t.sigma) * COLOUR_SIGMA_MAG);
+    match (&night.colour, term) {
+        (Some(c), Some(t)) => notes.push(format!(
+            "Magnitudes are for a comet of the Sun's colour, {} = {:.2}; the colour term is {:+.3} ± {:.3}.",
+            c.name, c.solar_mag, t.value, t.sigma
+        )),
+        _ => notes.push(
+            "No colour term could be fitted; magnitudes are for a source of the comparison stars' mean colour.".into(),
+        ),
+    }
+    let solar_magnitude = section.solar_magnitude.or_else(|| solar::solar_magnitude(&section.band));
+    match (section.solar_magnitude, solar_magnitude) {
+        (Some(m), _) => notes.push(format!("Afρ uses the campaign file's solar magnitude, {m:.2} in {}.", section.band)),
+        (None, Some(m)) => notes.push(format!(
+            "Afρ uses a solar magnitude of {m:.2} in {} ({}).",
+            section.band,
+            solar::SOLAR_MAGNITUDE_SOURCE
+        )),
+        (None, None) => notes.push(format!(
+            "No solar magnitude is known for band {}: there is no Afρ; set photometry.solar_magnitude.",
+            section.band
+        )),
+    }
+    let function = PhaseFunction::HalleyQuadratic;
+    let phase = function.value(geometry.phase_deg).ok();
+    if phase.is_none() {
+        notes.push(format!(
+            "The phase angle, {:.1}°, is outside the phase function's range: there is no A(0°)fρ.",
+            geometry.phase_deg
+        ));
+    }
+    let scale_arcsec = night.stack.scale_arcsec();
+    let fwhm_arcsec = night.stack.kernel.map(|k| k.fwhm_px() * scale_arcsec);
+    let mut records = Vec::new();
+    for aperture_km in &section.apertures_km {
+        let aperture_arcsec = aperture_km / geometry.km_per_arcsec;
+        let Some(light) = night.stack.aperture(aperture_arcsec / scale_arcsec) else {
+            notes.push(format!(
+                "The aperture of {aperture_km} km ({aperture_arcsec:.1}″) is not wholly on the stack and was left out."
+            ));
+            continue;
+        };
+        if fwhm_arcsec.is_some_and(|f| aperture_arcsec < f) {
+            notes.push(format!(
+                "The aperture of {aperture_km} km ({aperture_arcsec:.1}″) is smaller than the star image: seeing scatters \
+                 light out of it, and its Afρ is too low."
+            ));
+        }
+        let as_mag = |flux_error: f64| 1.0857 * flux_error / light.flux.abs().max(1e-30);
+        let error_terms_mag = [
+            ("photon and read noise", as_mag(light.noise)),
+            ("sky", as_mag(light.sky)),
+            ("zero point", zero_point.sigma),
+            ("colour", colour_sigma),
+            ("centring", as_mag(light.centring)),
+            ("filled pixels", as_mag(light.filled)),
+        ]
+        .map(|(name, mag)| ErrorTerm { name: name.to_string(), mag })
+        .to_vec();
+        let (mag, limit) = match photometry::brightness(&light, zero_point, colour_sigma) {
+            Brightness::Magnitude(m) => (Some(m), None),
+            Brightness::FainterThan(limit) => (None, Some(limit)),
+        };
+        let afrho = mag.zip(solar_magnitude).and_then(|(magnitude, solar_magnitude)| {
+            let (r_au, delta_au, radius_km) = (geometry.r_au, geometry.delta_au, *aperture_km);
+            afrho::afrho_cm(&AfrhoInput { magnitude, solar_magnitude, r_au, delta_au, radius_km }).ok()
+        });
+        records.push(PhotometryRecord {
+            aperture_km: *aperture_km,
+            aperture_arcsec,
+            band: section.band.clone(),
+            mag: mag.map(|m| m.value),
+            mag_err: mag.map(|m| m.sigma),
+            limit_3sigma_mag: limit,
+            afrho_cm: afrho.map(|a| a.value),
+            afrho_err_cm: afrho.map(|a| a.sigma),
+            a0frho_cm: afrho.zip(phase).map(|(a, p)| a.value / p),
+            a0frho_err_cm: afrho.zip(phase).map(|(a, p)| a.sigma / p),
+            error_terms_mag,
+            filled_fraction: light.filled_fraction,
+        });
+    }
+    let record = phase.map(|value| PhaseFunctionRecord {
+        name: function.name().to_string(),
+        source: function.source().to_string(),
+        value,
+    });
+    (records, record)
+}
+
+fn morphology(night: &Night) -> MorphologyRecord {
+    let scale = night.stack.scale_arcsec();
+    MorphologyRecord {
+        optocentre_err_arcsec: night.stack.optocentre.map(|o| o.sigma_px() * scale),
+        psf: night.stack.kernel.map(|k| KernelRecord {
+            fwhm_arcsec: k.fwhm_px() * scale,
+            elongation: k.elongation(),
+            pa_deg: angle_on_sky_deg(night.stack.grid.local.arcsec_per_px, k.angle_rad),
+        }),
+        detection_limit: Vec::new(),
+        features: Vec::new(),
+        analysed: false,
+    }
+}
+
+fn profile(night: &Night) -> Vec<ProfileRecord> {
+    let scale = night.stack.scale_arcsec();
+    let area = scale * scale;
+    let zero_point = night.stack_zero_point_mag;
+    let sky_sigma = night.stack.sky.map_or(0.0, |s| s.level.sigma);
+    night
+        .stack
+        .rings
+        .iter()
+        .filter(|r| r.n_good > 0 && r.mean.is_finite())
+        .map(|r| {
+            let mean = r.mean / area;
+            let err = r.sigma_of_mean.hypot(sky_sigma) / area;
+            ProfileRecord {
+                rho_arcsec: r.mean_radius_px * scale,
+                inner_arcsec: r.inner_px * scale,
+                outer_arcsec: r.outer_px * scale,
+                mean_e_per_s_arcsec2: mean,
+                err_e_per_s_arcsec2: err,
+                mag_per_arcsec2: zero_point.filter(|_| mean > 3.0 * err).map(|z| z - 2.5 * mean.log10()),
+                enclosed_e_per_s: night.stack.aperture(r.outer_px).map_or(0.0, |a| a.flux),
+            }
+        })
+        .filter(|p| p.enclosed_e_per_s != 0.0)
+        .collect()
+}
+
+fn zero_point(night: &Night) -> Option<ZeroPointRecord> {
+    let solution = night.solution.as_ref()?;
+    let zero_point = stack_zero_point(night)?;
+    Some(ZeroPointRecord {
+        band: night.campaign.photometry.as_ref()?.band.clone(),
+        stack_zero_point_mag: zero_point.value,
+        stack_zero_point_err_mag: zero_point.sigma,
+        colour_term: solution.colour_term.map(|t| t.value),
+        colour: night.colour.as_ref().map(|c| c.name.clone()),
+        comet_colour_mag: night.colour.as_ref().map(|c| c.solar_mag),
+        stars: solution
+            .stars
+            .iter()
+            .map(|s| ZeroPointStar {
+                catalogue_mag: night.standards[s.standard].magnitude,
+                colour_mag: night.standards[s.standard].colour,
+                residual_mag: s.residual_mag,
+                err_mag: s.sigma_mag,
+                used: s.used,
+            })
+            .collect(),
+    })
+}
+
+fn stack(night: &Night) -> StackRecord {
+    let kept: Vec<&FirstLook> =
+        night.looks.iter().zip(&night.rejected).filter(|(_, r)| r.is_none()).map(|(l, _)| l).collect();
+    let scale = night.stack.scale_arcsec();
+    let area = scale * scale;
+    let stacked = &night.stack.comet.stacked;
+    StackRecord {
+        n_frames: kept.len() - night.stack.comet.lost.len(),
+        exposure_s: kept.iter().map(|l| l.light.exposure_s).sum(),
+        first_utc: kept.first().map_or_else(String::new, |l| l.light.mid.to_iso()),
+        last_utc: kept.last().map_or_else(String::new, |l| l.light.mid.to_iso()),
+        n_substacks: stacked.substacks.len(),
+        width_px: stacked.image.width,
+        height_px: stacked.image.height,
+        centre_x_px: night.stack.centre_px.0,
+        centre_y_px: night.stack.centre_px.1,
+        arcsec_per_px: night.stack.grid.local.arcsec_per_px,
+        residual_sky_e_per_s_arcsec2: night.stack.sky.map_or(0.0, |s| s.level.value / area),
+        residual_sky_err_e_per_s_arcsec2: night.stack.sky.map_or(0.0, |s| s.level.sigma / area),
+        sky_noise_e_per_s_px: night.stack.sky_noise,
+    }
+}
+
+fn setup(night: &Night, site: &Site) -> SetupRecord {
+    let campaign = &night.campaign;
+    SetupRecord {
+        site: campaign.site.as_ref().and_then(|s| s.name.clone()),
+        longitude_deg: site.longitude_deg,
+        latitude_deg: site.latitude_deg,
+        height_m: site.height_m,
+        telescope: campaign.telescope.as_ref().and_then(|t| t.name.clone()),
+        filter: night.inputs.filter.clone(),
+        observers: campaign.observer.as_ref().map_or_else(Vec::new, |o| o.names.clone()),
+    }
+}
+
+fn provenance(night: &Night, options: &Options, catalogue: Option<PathBuf>) -> Result<Provenance, Failure> {
+    let role = |files: &[fanlight_io::FrameFile], role: &'static str| -> Vec<(PathBuf, String, &'static str)> {
+        files.iter().map(|f| (f.path.clone(), f.name.clone(), role)).collect()
+    };
+    let file_name = |p: &Path| p.file_name().map_or_else(String::new, |n| n.to_string_lossy().into_owned());
+    let mut inputs = vec![(options.campaign.clone(), file_name(&options.campaign), "campaign")];
+    inputs.extend(catalogue.map(|p| (p.clone(), file_name(&p), "catalogue")));
+    let lights: Vec<_> = night.looks.iter().map(|l| l.light.file.clone()).collect();
+    inputs.extend(role(&lights, "light"));
+    inputs.extend(role(&night.inputs.biases, "bias"));
+    inputs.extend(role(&night.inputs.darks, "dark"));
+    inputs.extend(role(&night.inputs.flats, "flat"));
+    let inputs = inputs
+        .into_par_iter()
+        .map(|(path, file, role)| {
+            let sha256 = fanlight_io::sha256_file(&path).map_err(Failure::data)?;
+            Ok(InputFile { file, role: role.to_string(), sha256 })
+        })
+        .collect::<Result<Vec<_>, Failure>>()?;
+    let quoted = |p: &Path| format!("\"{}\"", p.display());
+    Ok(Provenance {
+        program: format!("fanlight {}", env!("CARGO_PKG_VERSION")),
+        command: format!(
+            "fanlight night {} --campaign {} --out {}",
+            quoted(&options.frames_dir),
+            quoted(&options.campaign),
+            quoted(&options.out)
+        ),
+        inputs,
+        methods: METHODS.iter().map(|m| m.to_string()).collect(),
+    })
+}
+
+/// The methods, each with its source.
+const METHODS: &[&str] = &[
+    "Geometry: two-body motion with iterated light time; the Earth from the SOFA routine epv00, time scales and Earth \
+     rotation from SOFA-derived routines (not endorsed by SOFA).",
+    "Cosmic rays: Laplacian edge detection (van Dokkum 2001, PASP 113, 1420).",
+    "Star images: one elliptical Moffat function per frame (Moffat 1969, A&A 3, 455), integrated over pixels.",
+    "Zero points: total star light by star-image fits against catalogue magnitudes, weighted and robust, with a colour \
+     term where the catalogue has two bands.",
+    "Registration: ephemeris motion plus one constant offset for the night; Lanczos-3 resampling with weights of sum one.",
+    "Stars: found in the star-registered stack, subtracted from every frame with the frame's star image, pixels masked \
+     where the star model may be wrong by more than the noise.",
+    "Combination: samples beyond 4 sigma of the median dropped, the rest averaged with weights by sky noise and \
+     transparency.",
+    "Sky under the coma: a plane fitted together with a broken power law for the coma (outer slope after Jewitt & Meech \
+     1987, ApJ 317, 992).",
+    "Afρ: A'Hearn et al. 1984, AJ 89, 579.",
+    "Rotational gradient: Larson & Sekanina 1984, AJ 89, 571, symmetric form.",
+];

@@ -1,0 +1,200 @@
+//! The second look: every kept frame again, its stars taken out, laid on the comet and combined.
+
+use super::combine::{self, Layers, Share, Stacked};
+use super::first_pass::{self, Context, FRAMES_AT_ONCE, FirstLook};
+use crate::{Failure, messages};
+use fanlight_coma::kernel::KernelPart;
+use fanlight_coma::stack::{self, Local};
+use fanlight_coma::stars::{self, FieldStar};
+use fanlight_image::combine::CombineConfig;
+use fanlight_image::moffat::Moffat;
+use fanlight_sky::{PixelXy, SkyPosition, Wcs};
+use rayon::prelude::*;
+use std::path::Path;
+
+/// A frame that goes into the stack.
+pub struct Kept<'a> {
+    /// What the first look found.
+    pub look: &'a FirstLook,
+    /// The comet's place by ephemeris and the night's offset.
+    pub comet: SkyPosition,
+    /// Factor that brings its electrons per second to the stack's zero point.
+    pub scale: f64,
+    /// Star image, the night's typical one where the frame has none.
+    pub shape: Moffat,
+    /// Path of the comet on the sky during the exposure: (east, north) arcsec.
+    pub motion_arcsec: (f64, f64),
+}
+
+/// A star of the field on the sky, its flux in electrons per second at the stack's zero point.
+#[derive(Debug, Clone, Copy)]
+pub struct SkyStar {
+    /// Its place.
+    pub place: SkyPosition,
+    /// Its light.
+    pub flux_e_per_s: f64,
+}
+
+/// The grid of the comet-registered stack.
+#[derive(Debug, Clone, Copy)]
+pub struct CometGrid {
+    /// The comet's place and the pixels' orientation about it.
+    pub local: Local,
+    /// Columns.
+    pub width: usize,
+    /// Rows.
+    pub height: usize,
+}
+
+/// Largest side of the comet-registered stack. Sky and coma are measured well inside it; a larger window only costs.
+const MAX_SIDE_PX: usize = 2400;
+
+impl CometGrid {
+    /// The grid in the pixels of one frame: its size, cut to a window about the comet where it is very large.
+    pub fn about(reference: &Kept, width: usize, height: usize) -> Result<Self, Failure> {
+        let at = comet_px(&reference.look.wcs, reference.comet)?;
+        let cut = |centre: f64, n: usize| -> (f64, usize) {
+            let first = (centre - 0.5 * MAX_SIDE_PX as f64).floor().clamp(0.0, (n.saturating_sub(MAX_SIDE_PX)) as f64);
+            (centre - first, n.min(MAX_SIDE_PX))
+        };
+        let ((x_px, width), (y_px, height)) = (cut(at.x_px, width), cut(at.y_px, height));
+        let local = Local { x_px, y_px, arcsec_per_px: reference.look.wcs.arcsec_per_px(at) };
+        Ok(Self { local, width, height })
+    }
+}
+
+fn comet_px(wcs: &Wcs, comet: SkyPosition) -> Result<PixelXy, Failure> {
+    wcs.pixel_from_sky(comet).map_err(Failure::data)
+}
+
+/// The comet-registered stack with what it is made of.
+pub struct CometStack {
+    /// The combined stack.
+    pub stacked: Stacked,
+    /// One part of the kernel per frame.
+    pub kernel: Vec<KernelPart>,
+    /// How much more variance a sum over many pixels has than the sum of the pixels' variances.
+    pub correlation: f64,
+    /// Frames that could not be read a second time, with the reason.
+    pub lost: Vec<(usize, String)>,
+}
+
+/// Takes the stars out of every kept frame, lays it on the comet and combines.
+///
+/// # Errors
+/// When the scratch file fails or no frame is left.
+pub fn stack_on_comet(
+    kept: &[Kept],
+    field: &[SkyStar],
+    grid: &CometGrid,
+    context: &Context,
+    scratch: &Path,
+) -> Result<CometStack, Failure> {
+    let spool = fanlight_io::Spool::new(scratch, kept.len(), grid.width, grid.height)
+        .map_err(combine::scratch_failure)?;
+    let bar = messages::bar(kept.len(), "placing on the comet");
+    let mut lost = Vec::new();
+    let mut placed: Vec<(usize, Laid)> = Vec::new();
+    for (chunk, pair) in kept.chunks(FRAMES_AT_ONCE).enumerate() {
+        let results: Vec<_> = pair.par_iter().map(|k| lay_one(k, field, grid, context)).collect();
+        for (i, result) in results.into_iter().enumerate() {
+            let index = chunk * FRAMES_AT_ONCE + i;
+            match result {
+                Ok((layers, laid)) => {
+                    spool
+                        .append_frame(index, &layers.values, &layers.variances)
+                        .map_err(combine::scratch_failure)?;
+                    placed.push((index, laid));
+                }
+                Err(reason) => lost.push((index, reason)),
+            }
+            bar.inc(1);
+        }
+    }
+    bar.finish_and_clear();
+    if placed.is_empty() {
+        return Err(Failure::data("no frame was left to combine"));
+    }
+    let n_groups = stack::n_substacks(placed.len());
+    let shares: Vec<Share> = placed
+        .iter()
+        .enumerate()
+        .map(|(order, (index, laid))| Share {
+            index: *index,
+            scale: kept[*index].scale as f32,
+            weight: laid.weight as f32,
+            group: stack::substack_of(order, n_groups),
+        })
+        .collect();
+    let config = CombineConfig { relative_tolerance: SEEING_TOLERANCE, ..CombineConfig::default() };
+    let stacked = combine::combine(&spool, &shares, (grid.width, grid.height), n_groups, &config)?;
+    let total: f64 = placed.iter().map(|(_, l)| l.weight).sum();
+    let correlation = placed.iter().map(|(_, l)| l.weight * l.correlation).sum::<f64>() / total;
+    let kernel = placed.iter().map(|(_, l)| KernelPart { weight: l.weight, ..l.kernel }).collect();
+    Ok(CometStack { stacked, kernel, correlation, lost })
+}
+
+/// Frames of one night differ in seeing, and with it in the height of the condensation, by tens of per cent: near the
+/// nucleus only what is beyond that is an outlier.
+const SEEING_TOLERANCE: f32 = 0.15;
+
+struct Laid {
+    weight: f64,
+    correlation: f64,
+    kernel: KernelPart,
+}
+
+fn lay_one(
+    kept: &Kept,
+    field: &[SkyStar],
+    grid: &CometGrid,
+    context: &Context,
+) -> Result<(Layers, Laid), String> {
+    let look = kept.look;
+    let at = look.wcs.pixel_from_sky(kept.comet).map_err(|e| e.to_string())?;
+    let fwhm_px = kept.shape.fwhm_px();
+    let (mut frame, _) = first_pass::read_calibrated(&look.light, context, (at.x_px, at.y_px), fwhm_px)?;
+    let exposure_s = look.light.exposure_s;
+    let stars: Vec<FieldStar> = field
+        .iter()
+        .filter_map(|s| {
+            let p = look.wcs.pixel_from_sky(s.place).ok()?;
+            Some(FieldStar { x_px: p.x_px, y_px: p.y_px, flux: s.flux_e_per_s * exposure_s / kept.scale })
+        })
+        .collect();
+    stars::remove_stars(&mut frame.image_e, &frame.variance_e2, &mut frame.mask, &kept.shape, &stars);
+
+    let local = Local { x_px: at.x_px, y_px: at.y_px, arcsec_per_px: look.wcs.arcsec_per_px(at) };
+    let placement = stack::place_about(&local, &grid.local, grid.width, grid.height);
+    let layers = first_pass::lay(&frame, look.sky_e, exposure_s, &placement, grid.width, grid.height);
+
+    let variance_in = fanlight_coma::measure::typical_variance(&frame.variance_e2) / exposure_s.powi(2);
+    let laid_image = fanlight_image::Image { width: grid.width, height: grid.height, data: layers.variances };
+    let variance_out = fanlight_coma::measure::typical_variance(&laid_image);
+    let layers = Layers { values: layers.values, variances: laid_image.data };
+    if !(variance_in > 0.0 && variance_out > 0.0) {
+        return Err("no good pixel of it falls on the stack".into());
+    }
+    let weight = 1.0 / (kept.scale * kept.scale * variance_in);
+    // a sum over many pixels has the variance of the pixels before resampling
+    let correlation = (variance_in * placement.area_ratio.powi(2) / variance_out).max(1.0);
+
+    let stack_from_sky = stack::inverse(grid.local.arcsec_per_px);
+    let motion_px = stack::apply(stack_from_sky, kept.motion_arcsec);
+    let to_stack = stack::product(stack_from_sky, local.arcsec_per_px);
+    let kernel = KernelPart { shape: turned(&kept.shape, to_stack), motion_px, weight };
+    Ok((layers, Laid { weight, correlation, kernel }))
+}
+
+/// A star image as the stack's axes see it.
+fn turned(shape: &Moffat, to_stack: [[f64; 2]; 2]) -> Moffat {
+    let (sin, cos) = shape.angle_rad.sin_cos();
+    let along = stack::apply(to_stack, (cos, sin));
+    let across = stack::apply(to_stack, (-sin, cos));
+    Moffat {
+        fwhm_major_px: shape.fwhm_major_px * along.0.hypot(along.1),
+        fwhm_minor_px: shape.fwhm_minor_px * across.0.hypot(across.1),
+        angle_rad: along.1.atan2(along.0),
+        beta: shape.beta,
+    }
+}
