@@ -53,7 +53,7 @@ def odd_header(data):
     return raw_header(
         [
             b"SIMPLE  =                    T",
-            b"BITPIX  =16/bits",
+            b"BITPIX  = 16/bits",
             b"NAXIS   = 2",
             b"NAXIS1  =                   32 / columns",
             b"NAXIS2  =                   24",
@@ -100,13 +100,9 @@ def main():
     write("u8.fits", primary((u16 % 256).astype(np.uint8)))
     write("u32.fits", primary(u16.astype(np.uint32) * 1000))
 
-    blank = primary(i16)
-    blank.header["BLANK"] = int(i16[2, 3])
-    blank.header["BSCALE"], blank.header["BZERO"] = 0.5, 10.0
-    # The scaling cards are put in after the data, which stay as they are.
+    # The scaling cards are put in after the data are stored, which stay as they are.
     raw = io.BytesIO()
-    plain = primary(i16)
-    plain.writeto(raw)
+    primary(i16).writeto(raw)
     stored = raw.getvalue()
     extra = [f"BLANK   = {int(i16[2, 3]):>20}", f"BSCALE  = {'0.5':>20}", f"BZERO   = {'10.0':>20}"]
     end = stored.index(b"END" + b" " * 77)

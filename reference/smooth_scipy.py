@@ -21,7 +21,7 @@ def main():
     median = ndimage.median_filter(image, size=3)
     lines = ["# x, y, gaussian, median (reference/smooth_scipy.py)\n"]
     for j in range(1, 16, 2):
-        lines += [f"{i},{j},{soft[j, i]!r},{median[j, i]!r}\n".replace("np.float64(", "").replace(")", "") for i in range(1, 23, 3)]
+        lines += [f"{i},{j},{float(soft[j, i])!r},{float(median[j, i])!r}\n" for i in range(1, 23, 3)]
     lines.append(f"0,0,{float(soft[0, 0])!r},\n")
     out = Path(__file__).parent.parent / "crates/fanlight-image/tests/data/smooth_scipy.csv"
     out.write_text("".join(lines))

@@ -9,7 +9,7 @@ use fanlight_image::polar::{self, Ring};
 use fanlight_image::robust::{self, ClipConfig};
 use fanlight_image::{Image, Mask, Measured};
 use levenberg_marquardt::{LeastSquaresProblem, LevenbergMarquardt};
-use nalgebra::{DVector, Dyn, Owned, SMatrix, SVector};
+use nalgebra::{DMatrix, DVector, Dyn, Owned};
 
 /// The fitted sky: a plane.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -41,14 +41,15 @@ pub struct SkyFitConfig {
     pub cell_floor: f64,
 }
 
-/// Outer slope expected of a dust coma, and how loosely: radiation pressure steepens ρ^−1 to ρ^−1.5 (Jewitt & Meech
-/// 1987, ApJ 317, 992), observed comae run from 1.2 to 2. Where the data say more they win; where the coma fills the
-/// image this is what holds the sky. A wrong value moves the largest aperture by the light left at the edge.
-const OUTER_SLOPE: (f64, f64) = (1.6, 0.3);
-/// Inner slope expected: near 1 with a spread seen in comae.
-const INNER_SLOPE: (f64, f64) = (1.1, 0.3);
-/// The break between the two, as a share of the largest radius, and its spread in ln.
-const BREAK: (f64, f64) = (0.6, 0.8);
+/// Slope expected of a dust coma in any range of radius, and how loosely: 1 for a free outflow, 1.5 where radiation
+/// pressure has taken over (Jewitt & Meech 1987, ApJ 317, 992); observed comae run from 0.9 to 2. Where the data say
+/// more they win; at the edge, where sky and coma are told apart only by the fall-off, this is what holds the sky. A
+/// wrong value moves the largest aperture by a part of the light left at the edge, and the error says so.
+const SLOPE: (f64, f64) = (1.4, 0.35);
+/// How much the slope may change from one segment to the next.
+const SLOPE_CHANGE: f64 = 0.2;
+/// Ratio of the radii of a segment's ends.
+const SEGMENT: f64 = 1.5;
 /// Sectors per ring.
 const SECTORS: usize = 12;
 /// Largest residual in sigmas that counts in full; beyond, cells (a tail, a bright star's halo) count less and less.
@@ -64,7 +65,7 @@ struct Cell {
 
 /// Fits plane and coma to the stack's light outside the condensation.
 ///
-/// The coma is a smoothly broken power law, the same all round; a tail or a jet is met by weighing cells that do not
+/// The coma's slope may change with radius and is the same all round; a tail or a jet is met by weighing cells that do not
 /// fit less.
 ///
 /// # Errors
@@ -80,41 +81,41 @@ pub fn fit_sky(image: &Image, mask: &Mask, config: &SkyFitConfig) -> Result<SkyP
     let mut near: Vec<f64> = cells.iter().filter(|c| c.rho < 1.5 * rho_min).map(|c| c.value).collect();
     let level = robust::median_f64(&mut far).unwrap_or(0.0);
     let inner = (robust::median_f64(&mut near).unwrap_or(level) - level).max(1e-9);
+    let segments = ((rho_max / rho_min).ln() / SEGMENT.ln()).ceil().max(1.0) as usize;
 
+    let mut parameters = DVector::from_element(FIRST_SLOPE + segments, SLOPE.0);
+    parameters.rows_mut(0, FIRST_SLOPE).copy_from_slice(&[level, 0.0, 0.0, inner.ln()]);
     let mut weights = vec![1.0; cells.len()];
-    let mut parameters =
-        SVector::<f64, 7>::from([level, 0.0, 0.0, inner.ln(), INNER_SLOPE.0, OUTER_SLOPE.0, BREAK.0.ln()]);
-    let mut covariance = SMatrix::<f64, 7, 7>::zeros();
-    let mut chi2_reduced = 1.0;
+    let mut covariance = DMatrix::zeros(parameters.len(), parameters.len());
+    let mut excess = 1.0;
     for _ in 0..6 {
-        let problem = SkyProblem { cells: &cells, weights: &weights, rho_min, rho_max, parameters };
-        let (solved, report) = LevenbergMarquardt::new().minimize(problem);
-        if !report.termination.was_successful() && !solved.parameters.iter().all(|p| p.is_finite()) {
+        let problem = SkyProblem { cells: &cells, weights: &weights, rho_min, rho_max, excess, parameters };
+        let (solved, _) = LevenbergMarquardt::new().minimize(problem);
+        if !solved.parameters.iter().all(|p| p.is_finite()) {
             return Err(ComaError::NoConvergence { what: "sky and coma" });
         }
-        parameters = solved.parameters;
         let jacobian = solved.jacobian().ok_or(ComaError::NoConvergence { what: "sky and coma" })?;
-        let normal = jacobian.transpose() * &jacobian;
-        covariance = SMatrix::<f64, 7, 7>::from_fn(|i, j| normal[(i, j)])
+        covariance = (jacobian.transpose() * &jacobian)
             .try_inverse()
             .ok_or(ComaError::NoConvergence { what: "sky and coma" })?;
-        let mut sizes: Vec<f64> = cells.iter().map(|c| ((c.value - model(&parameters, c, rho_min, rho_max)) / c.sigma).abs()).collect();
-        let mut sorted = sizes.clone();
-        let scale = (robust::median_f64(&mut sorted).unwrap_or(1.0) / 0.6745).max(1.0);
-        chi2_reduced = scale * scale;
-        for (w, size) in weights.iter_mut().zip(&mut sizes) {
-            let in_sigmas = *size / scale;
-            *w = if in_sigmas <= HUBER { 1.0 } else { (HUBER / in_sigmas).powi(2) };
+        parameters = solved.parameters;
+        let sizes: Vec<f64> = cells
+            .iter()
+            .map(|c| ((c.value - model(&parameters, c, rho_min, rho_max)) / c.sigma).abs())
+            .collect();
+        excess = (robust::median_f64(&mut sizes.clone()).unwrap_or(1.0) / 0.6745).max(1.0);
+        for (w, size) in weights.iter_mut().zip(&sizes) {
+            *w = (HUBER * excess / size).min(1.0);
         }
     }
-    let sigma = |i: usize| (covariance[(i, i)] * chi2_reduced).max(0.0).sqrt();
-    let shape = |rho: f64| shape(&parameters, rho, rho_min, rho_max);
+    let sigma = |i: usize| covariance[(i, i)].max(0.0).sqrt();
+    let last = parameters.len() - 1;
     Ok(SkyPlane {
         level: Measured::new(parameters[0], sigma(0)),
         slope_x: parameters[1] / rho_max,
         slope_y: parameters[2] / rho_max,
-        outer_slope: Measured::new(parameters[5], sigma(5)),
-        coma_left_at_edge: shape(rho_max) / shape(rho_min),
+        outer_slope: Measured::new(parameters[last], sigma(last)),
+        coma_left_at_edge: coma(&parameters, rho_max, rho_min) / coma(&parameters, rho_min, rho_min),
     })
 }
 
@@ -170,16 +171,24 @@ fn cells(image: &Image, mask: &Mask, config: &SkyFitConfig) -> Vec<Cell> {
         .collect()
 }
 
-/// The broken power law, 1 at the innermost radius: slope p[4] inside, p[5] outside, break at exp(p[6]) · ρ_max.
-fn shape(p: &SVector<f64, 7>, rho: f64, rho_min: f64, rho_max: f64) -> f64 {
-    let rho_break = p[6].exp() * rho_max;
-    // sharpness 4: the slope turns within a factor of 1.6 in radius
-    let bend = |r: f64| (1.0 + (r / rho_break).powi(4)).powf((p[4] - p[5]) / 4.0);
-    (rho / rho_min).powf(-p[4]) * bend(rho) / bend(rho_min)
+/// Parameters: level, two slopes of the plane, ln of the coma at the innermost radius, then the coma's slope in each
+/// segment.
+const FIRST_SLOPE: usize = 4;
+
+/// How far a radius reaches into a segment, in ln ρ.
+fn reach_in(segment: usize, rho: f64, rho_min: f64) -> f64 {
+    let start = segment as f64 * SEGMENT.ln();
+    ((rho / rho_min).ln() - start).clamp(0.0, SEGMENT.ln())
 }
 
-fn model(p: &SVector<f64, 7>, cell: &Cell, rho_min: f64, rho_max: f64) -> f64 {
-    p[0] + (p[1] * cell.x + p[2] * cell.y) / rho_max + p[3].exp() * shape(p, cell.rho, rho_min, rho_max)
+/// The coma at a radius: straight in log–log in every segment.
+fn coma(p: &DVector<f64>, rho: f64, rho_min: f64) -> f64 {
+    let fall: f64 = (FIRST_SLOPE..p.len()).map(|i| p[i] * reach_in(i - FIRST_SLOPE, rho, rho_min)).sum();
+    (p[3] - fall).exp()
+}
+
+fn model(p: &DVector<f64>, cell: &Cell, rho_min: f64, rho_max: f64) -> f64 {
+    p[0] + (p[1] * cell.x + p[2] * cell.y) / rho_max + coma(p, cell.rho, rho_min)
 }
 
 struct SkyProblem<'a> {
@@ -187,54 +196,65 @@ struct SkyProblem<'a> {
     weights: &'a [f64],
     rho_min: f64,
     rho_max: f64,
-    parameters: SVector<f64, 7>,
+    /// Factor by which the cells scatter more than their errors say.
+    excess: f64,
+    parameters: DVector<f64>,
 }
 
 impl SkyProblem<'_> {
-    fn residuals_at(&self, p: &SVector<f64, 7>) -> DVector<f64> {
-        let priors = [
-            (p[4] - INNER_SLOPE.0) / INNER_SLOPE.1,
-            (p[5] - OUTER_SLOPE.0) / OUTER_SLOPE.1,
-            (p[6] - BREAK.0.ln()) / BREAK.1,
-        ];
-        let fits = self
-            .cells
-            .iter()
-            .zip(self.weights)
-            .map(|(c, w)| w.sqrt() * (model(p, c, self.rho_min, self.rho_max) - c.value) / c.sigma);
-        DVector::from_iterator(self.cells.len() + priors.len(), fits.chain(priors))
+    fn rows(&self) -> usize {
+        let segments = self.parameters.len() - FIRST_SLOPE;
+        self.cells.len() + segments + (segments - 1)
     }
 }
 
-impl LeastSquaresProblem<f64, Dyn, nalgebra::U7> for SkyProblem<'_> {
-    type ParameterStorage = Owned<f64, nalgebra::U7>;
+impl LeastSquaresProblem<f64, Dyn, Dyn> for SkyProblem<'_> {
+    type ParameterStorage = Owned<f64, Dyn>;
     type ResidualStorage = Owned<f64, Dyn>;
-    type JacobianStorage = Owned<f64, Dyn, nalgebra::U7>;
+    type JacobianStorage = Owned<f64, Dyn, Dyn>;
 
-    fn set_params(&mut self, p: &SVector<f64, 7>) {
-        self.parameters = *p;
+    fn set_params(&mut self, p: &DVector<f64>) {
+        self.parameters.copy_from(p);
     }
 
-    fn params(&self) -> SVector<f64, 7> {
-        self.parameters
+    fn params(&self) -> DVector<f64> {
+        self.parameters.clone()
     }
 
     fn residuals(&self) -> Option<DVector<f64>> {
-        let residuals = self.residuals_at(&self.parameters);
+        let p = &self.parameters;
+        let slopes = &p.as_slice()[FIRST_SLOPE..];
+        let fits = self.cells.iter().zip(self.weights).map(|(c, w)| {
+            w.sqrt() * (model(p, c, self.rho_min, self.rho_max) - c.value) / (c.sigma * self.excess)
+        });
+        let expected = slopes.iter().map(|s| (s - SLOPE.0) / SLOPE.1);
+        let changes = slopes.windows(2).map(|s| (s[1] - s[0]) / SLOPE_CHANGE);
+        let residuals = DVector::from_iterator(self.rows(), fits.chain(expected).chain(changes));
         residuals.iter().all(|r| r.is_finite()).then_some(residuals)
     }
 
-    fn jacobian(&self) -> Option<nalgebra::OMatrix<f64, Dyn, nalgebra::U7>> {
-        let rows = self.cells.len() + 3;
-        let mut jacobian = nalgebra::OMatrix::<f64, Dyn, nalgebra::U7>::zeros(rows);
-        for i in 0..7 {
-            let step = 1e-5 * self.parameters[i].abs().max(if i < 3 { 1e-3 * self.parameters[3].exp() } else { 0.1 });
-            let mut shifted = self.parameters;
-            shifted[i] += step;
-            let high = self.residuals_at(&shifted);
-            shifted[i] -= 2.0 * step;
-            let low = self.residuals_at(&shifted);
-            jacobian.set_column(i, &((high - low) / (2.0 * step)));
+    fn jacobian(&self) -> Option<DMatrix<f64>> {
+        let p = &self.parameters;
+        let mut jacobian = DMatrix::zeros(self.rows(), p.len());
+        for (row, (c, w)) in self.cells.iter().zip(self.weights).enumerate() {
+            let scale = w.sqrt() / (c.sigma * self.excess);
+            let light = coma(p, c.rho, self.rho_min);
+            jacobian[(row, 0)] = scale;
+            jacobian[(row, 1)] = scale * c.x / self.rho_max;
+            jacobian[(row, 2)] = scale * c.y / self.rho_max;
+            jacobian[(row, 3)] = scale * light;
+            for i in FIRST_SLOPE..p.len() {
+                jacobian[(row, i)] = -scale * light * reach_in(i - FIRST_SLOPE, c.rho, self.rho_min);
+            }
+        }
+        let segments = p.len() - FIRST_SLOPE;
+        for i in 0..segments {
+            jacobian[(self.cells.len() + i, FIRST_SLOPE + i)] = 1.0 / SLOPE.1;
+        }
+        for i in 0..segments - 1 {
+            let row = self.cells.len() + segments + i;
+            jacobian[(row, FIRST_SLOPE + i)] = -1.0 / SLOPE_CHANGE;
+            jacobian[(row, FIRST_SLOPE + i + 1)] = 1.0 / SLOPE_CHANGE;
         }
         Some(jacobian)
     }

@@ -59,14 +59,14 @@ pub fn circle_sum(image: &Image, variance: Option<&Image>, mask: Option<&Mask>, 
     let Circle { x_px, y_px, radius_px } = circle;
     for (index, share) in circle_overlap(x_px, y_px, radius_px, image.width, image.height) {
         let value = image.data[index];
-        if !value.is_finite() || mask.is_some_and(|m| m.bits[index] != 0) {
+        if !value.is_finite() || flagged(mask, index) {
             out.masked_area_px += share;
             continue;
         }
         out.sum += share * f64::from(value);
         out.area_px += share;
         if let Some(variance) = variance {
-            squares += share * share * f64::from(variance.data[index]);
+            squares += share * share * variance.data.get(index).map_or(f64::NAN, |v| f64::from(*v));
         }
     }
     if radius_px > 0.0 {
@@ -96,13 +96,18 @@ pub fn annulus_stats(
         for x in area.x0..area.x1 {
             let radius = (x as f64 - outer.x_px).hypot(y as f64 - outer.y_px);
             let value = image.at(x, y);
-            let good = value.is_finite() && mask.is_none_or(|m| m.is_good(x, y));
+            let good = value.is_finite() && !flagged(mask, y * image.width + x);
             if good && radius >= inner_px && radius < outer.radius_px {
                 values.push(value);
             }
         }
     }
     robust::clipped(&values, clip)
+}
+
+/// Whether a pixel is flagged; one that the mask does not have counts as flagged.
+fn flagged(mask: Option<&Mask>, index: usize) -> bool {
+    mask.is_some_and(|m| m.bits.get(index) != Some(&0))
 }
 
 /// Area of the unit pixel about (`dx`, `dy`) inside a circle about the origin.
@@ -130,9 +135,8 @@ fn triangle_share(p: (f64, f64), q: (f64, f64), radius: f64) -> f64 {
     let middle = -(p.0 * along.0 + p.1 * along.1) / length2;
     let cross = p.0 * q.1 - p.1 * q.0;
     let half2 = (radius * radius - cross * cross / length2) / length2;
-    let sector = |a: (f64, f64), b: (f64, f64)| {
-        0.5 * radius * radius * (a.0 * b.1 - a.1 * b.0).atan2(a.0 * b.0 + a.1 * b.1)
-    };
+    let sector =
+        |a: (f64, f64), b: (f64, f64)| 0.5 * radius * radius * (a.0 * b.1 - a.1 * b.0).atan2(a.0 * b.0 + a.1 * b.1);
     if half2 <= 0.0 {
         return sector(p, q);
     }

@@ -47,7 +47,8 @@ const MAX_SKEW: f64 = 0.3;
 /// A cell under 4 px or no cell with enough good pixels; sizes that do not match.
 ///
 /// # Accuracy
-/// Within 0.1 of the pixel noise of the reference in the tests, on a field with stars and a gradient.
+/// On a field with stars and a gradient, against sep 1.4: level within 0.07 of the pixel noise everywhere and 0.001 on
+/// average, noise within 1.2 % (tests).
 ///
 /// # Source
 /// Bertin & Arnouts (1996), A&AS 117, 393, section 4.2, for the mode; Keys (1981), IEEE Trans. ASSP 29, 1153, for the
@@ -115,8 +116,7 @@ impl Grid {
                     (0..4).map(|k| weights[k] * column(first + k as isize)).sum()
                 })
                 .collect();
-            let padded: Vec<f64> =
-                (-2..self.nx as isize + 2).map(|i| extended(|c| across[c], self.nx, i)).collect();
+            let padded: Vec<f64> = (-2..self.nx as isize + 2).map(|i| extended(|c| across[c], self.nx, i)).collect();
             for (x, out) in row.iter_mut().enumerate() {
                 let (first, weights) = columns.at(x);
                 let at = (first + 2) as usize;
@@ -205,25 +205,27 @@ fn fill(mut cells: Vec<Option<f64>>, grid: &Grid) -> Option<Vec<f64>> {
     while cells.iter().any(Option::is_none) {
         let before = cells.clone();
         for (i, cell) in cells.iter_mut().enumerate().filter(|(_, c)| c.is_none()) {
-            let known: Vec<f64> = neighbours(i, 1, grid).filter_map(|k| before[k]).collect();
+            let known: Vec<f64> = neighbours(i, (1, 1), grid).filter_map(|k| before[k]).collect();
             *cell = (!known.is_empty()).then(|| known.iter().sum::<f64>() / known.len() as f64);
         }
     }
     cells.into_iter().collect()
 }
 
+/// Median over a window that shrinks at the image's edge so as to stay symmetric: a slope passes unchanged.
 fn median_filter(cells: &[f64], grid: &Grid, side: usize) -> Vec<f64> {
-    let half = side / 2;
     let filtered = |i: usize| {
-        let mut around: Vec<f64> = neighbours(i, half, grid).map(|k| cells[k]).collect();
+        let half = |at: usize, n: usize| (side / 2).min(at).min(n - 1 - at);
+        let halves = (half(i % grid.nx, grid.nx), half(i / grid.nx, grid.ny));
+        let mut around: Vec<f64> = neighbours(i, halves, grid).map(|k| cells[k]).collect();
         robust::median_f64(&mut around).unwrap_or(cells[i])
     };
     (0..cells.len()).map(filtered).collect()
 }
 
-/// Cells within `half` of a cell along both axes, itself included.
-fn neighbours(cell: usize, half: usize, grid: &Grid) -> impl Iterator<Item = usize> + use<> {
+/// Cells within so many columns and rows of a cell, itself included.
+fn neighbours(cell: usize, (across, along): (usize, usize), grid: &Grid) -> impl Iterator<Item = usize> + use<> {
     let (i, j, nx) = (cell % grid.nx, cell / grid.nx, grid.nx);
-    let (i1, j1) = ((i + half).min(nx - 1), (j + half).min(grid.ny - 1));
-    (j.saturating_sub(half)..=j1).flat_map(move |b| (i.saturating_sub(half)..=i1).map(move |a| b * nx + a))
+    let (i1, j1) = ((i + across).min(nx - 1), (j + along).min(grid.ny - 1));
+    (j.saturating_sub(along)..=j1).flat_map(move |b| (i.saturating_sub(across)..=i1).map(move |a| b * nx + a))
 }

@@ -12,7 +12,8 @@ pub struct CosmicConfig {
     pub noise: NoiseModel,
     /// Least height of an edge over its noise; 5 is common.
     pub threshold_sigma: f64,
-    /// Width of a star, px; sharper structure is a cosmic ray. Values under 1.6 count as 1.6.
+    /// Width of a star, px; sharper structure is a cosmic ray. Where it is not known, give too little: at 1.7 px hardly
+    /// fewer hits are found, but stars narrower than 0.85 of it lose their cores. Values under 1.6 count as 1.6.
     pub fwhm_px: f64,
     /// A circle `(x_px, y_px, radius_px)` where nothing is flagged, such as a comet's nucleus.
     pub protect: Option<(f64, f64, f64)>,
@@ -42,8 +43,9 @@ const NEIGHBOUR_SHARE: f64 = 0.6;
 /// Settings out of range, a mask of another size. The mask is then as before.
 ///
 /// # Accuracy
-/// No core flagged of 500 stars of FWHM 1.7 px and S/N 20 to 2000; over 90 % of pixels struck by more than 10σ are
-/// found (tests).
+/// Of 529 stars each of FWHM 1.7, 2.2, 3.5 and 6 px and S/N 20 to 2000, and as many 10 % narrower than the width
+/// given, no core is flagged; no pixel of such fields without hits is. Of pixels struck by more than 10σ (single hits
+/// and tracks one pixel wide) 97.8 % are found at FWHM 1.7 px, 98.3 % at 2.5 and 99.2 % at 4 (tests).
 ///
 /// # Source
 /// van Dokkum (2001), PASP 113, 1420: eqs. 4 to 12 and 15; the closed form of the sub-sampled Laplacian and the star
@@ -195,8 +197,7 @@ impl Search<'_> {
 
     /// Pixels that are never flagged: beside saturated ones, and in the protected circle.
     fn shielded(&self, mask: &Mask) -> BTreeSet<usize> {
-        let saturated: Vec<usize> =
-            (0..mask.bits.len()).filter(|i| mask.bits[*i] & flag::SATURATED != 0).collect();
+        let saturated: Vec<usize> = (0..mask.bits.len()).filter(|i| mask.bits[*i] & flag::SATURATED != 0).collect();
         let mut shielded: BTreeSet<usize> = self.around(&saturated, 2).into_iter().collect();
         let (width, height) = (self.image.width, self.image.height);
         let Some((x_px, y_px, radius_px)) = self.config.protect else { return shielded };

@@ -1,6 +1,6 @@
 //! Finding stars: a matched filter, its local maxima, and windowed centroids.
 
-use crate::{Image, Mask, PixelBox, flag};
+use crate::{Image, Mask, PixelBox, flag, robust, smooth};
 use rayon::prelude::*;
 
 /// How sources are sought.
@@ -39,9 +39,9 @@ pub struct Detection {
 
 /// FWHM of a Gaussian over its sigma.
 const FWHM_PER_SIGMA: f64 = 2.354_820_045;
-/// The filter that parts blends is this much narrower than the matched one. A pair at 1.5 FWHM is two maxima in it
-/// when one star is up to about five times the other.
-const SPLITTING_SHARE: f64 = 0.5;
+/// Width of the filter that parts blends over the matched one's, the pixel's own width taken off. Wider, and a pair at
+/// 1.5 FWHM with a ratio of 3 is one maximum; narrower, and photon noise splits the cores of wide bright stars.
+const SPLITTING_SHARE: f64 = 0.4;
 /// A maximum of the narrow filter must stand this many of its sigmas over the threshold's level to part a blend.
 const SPLITTING_SIGMA: f64 = 6.0;
 /// The lowest point between two maxima must lie under the lower one by this share of it, and by four sigmas.
@@ -50,6 +50,13 @@ const SADDLE_SHARE: f64 = 0.04;
 const SADDLE_SIGMA: f64 = 4.0;
 /// Maxima of the two filters within this many FWHM are one source.
 const SAME_SOURCE_FWHM: f64 = 0.9;
+/// A source must stand over the median of a ring about it by this share of the threshold: noise on the wings of a
+/// bright star, or on a coma, is no source.
+const RING_SHARE: f64 = 0.7;
+/// Radius of that ring, FWHM.
+const RING_FWHM: f64 = 2.0;
+/// The centroid's window is at least this wide, px (a sigma): a narrower one is itself undersampled.
+const MIN_WINDOW_PX: f64 = 0.85;
 /// A spike's four neighbours hold less than this share of what a star's would.
 const SPIKE_SHARE: f64 = 0.35;
 
@@ -61,8 +68,9 @@ const SPIKE_SHARE: f64 = 0.35;
 /// another size.
 ///
 /// # Accuracy
-/// Against the list of a reference library on a crowded test field: completeness within 2 % at equal false alarms,
-/// positions within 0.05 px for S/N > 20 (tests).
+/// On a test field of 220 stars, at 5σ, 85 are found and nothing else; sep 1.4 at 1.5σ per pixel finds 71 and nothing
+/// else. Rms of a coordinate: 0.043 px at S/N 29 and FWHM 1.7 px, 0.015 px at S/N over 100 and FWHM 2.8 to 5 px; with
+/// no noise, 0.01 px at FWHM 1.7. Equal pairs at 1.5 FWHM are parted, and pairs of 2 to 1 from FWHM 2.5 px on (tests).
 pub fn sources(image: &Image, mask: &Mask, config: &DetectConfig) -> Vec<Detection> {
     let sane = config.noise > 0.0 && config.fwhm_px > 0.0 && config.noise.is_finite() && config.fwhm_px.is_finite();
     if !sane || image.data.is_empty() || (mask.width, mask.height) != (image.width, image.height) {
@@ -71,12 +79,13 @@ pub fn sources(image: &Image, mask: &Mask, config: &DetectConfig) -> Vec<Detecti
     let bridged = bridge(image, mask);
     let sigma_px = config.fwhm_px / FWHM_PER_SIGMA;
     let matched = Filtered::new(&bridged, sigma_px, config.noise);
-    let narrow = Filtered::new(&bridged, SPLITTING_SHARE * sigma_px, config.noise);
+    let splitting_px = ((SPLITTING_SHARE * sigma_px).powi(2) - 1.0 / 12.0).max(0.09).sqrt();
+    let narrow = Filtered::new(&bridged, splitting_px, config.noise);
     let places = places(&matched, &narrow, config);
     let field = Field { image: &bridged, mask, config };
     let mut found: Vec<Detection> = places
         .into_par_iter()
-        .filter(|p| !field.is_spike(p.x, p.y))
+        .filter(|p| stands_out(&matched, *p, config) && !field.is_spike(p.x, p.y))
         .filter_map(|p| field.measure(p, f64::from(matched.image.at(p.x, p.y)) / matched.noise))
         .collect();
     found.sort_by(|a, b| b.flux.total_cmp(&a.flux));
@@ -117,43 +126,15 @@ struct Filtered {
 
 impl Filtered {
     fn new(image: &Image, sigma_px: f64, noise: f32) -> Self {
-        let kernel = gaussian_kernel(sigma_px);
-        let one_axis: f64 = kernel.iter().map(|k| f64::from(*k).powi(2)).sum();
-        // in two dimensions the sum of squares is the product of the two axes'
-        Self { image: convolve(image, &kernel), noise: f64::from(noise) * one_axis }
+        let half = (3.5 * sigma_px).ceil() as usize;
+        let weights: Vec<f64> = (0..=half).map(|i| (-0.5 * (i as f64 / sigma_px).powi(2)).exp()).collect();
+        let both_sides = |of: fn(f64) -> f64| of(weights[0]) + 2.0 * weights[1..].iter().map(|w| of(*w)).sum::<f64>();
+        let sum = both_sides(|w| w);
+        let kernel: Vec<f32> = weights.iter().map(|w| (w / sum) as f32).collect();
+        let filtered = Image { data: smooth::convolve(image, &kernel), ..*image };
+        // in two dimensions the sum of squares is the product of the two axes', and the noise its root
+        Self { image: filtered, noise: f64::from(noise) * both_sides(|w| w * w) / (sum * sum) }
     }
-}
-
-fn gaussian_kernel(sigma_px: f64) -> Vec<f32> {
-    let half = (3.5 * sigma_px).ceil().max(1.0) as i32;
-    let weights: Vec<f64> = (-half..=half).map(|i| (-0.5 * (f64::from(i) / sigma_px).powi(2)).exp()).collect();
-    let sum: f64 = weights.iter().sum();
-    weights.iter().map(|w| (w / sum) as f32).collect()
-}
-
-/// Convolution with a symmetric kernel along both axes; the sky outside the image is 0.
-fn convolve(image: &Image, kernel: &[f32]) -> Image {
-    let (width, height, half) = (image.width, image.height, kernel.len() / 2);
-    let mut out = Image::filled(width, height, 0.0);
-    out.data.par_chunks_mut(width).enumerate().for_each_init(
-        || vec![0.0f32; width + 2 * half],
-        |padded, (y, row)| {
-            let column = &mut padded[half..half + width];
-            column.fill(0.0);
-            for (k, weight) in kernel.iter().enumerate() {
-                let Some(source) = (y + k).checked_sub(half).filter(|s| *s < height) else { continue };
-                for (sum, v) in column.iter_mut().zip(image.row(source)) {
-                    *sum += weight * v;
-                }
-            }
-            for (k, weight) in kernel.iter().enumerate() {
-                for (sum, v) in row.iter_mut().zip(&padded[k..k + width]) {
-                    *sum += weight * v;
-                }
-            }
-        },
-    );
-    out
 }
 
 #[derive(Debug, Clone, Copy)]
@@ -221,6 +202,29 @@ fn places(matched: &Filtered, narrow: &Filtered, config: &DetectConfig) -> Vec<P
     places
 }
 
+/// Whether the filtered image is well above its surroundings there, and not only above 0.
+///
+/// Opposite points of a ring are averaged, so that a slope cancels and a star's wings (convex) count against.
+fn stands_out(matched: &Filtered, p: Place, config: &DetectConfig) -> bool {
+    let radius = RING_FWHM * config.fwhm_px.max(1.5);
+    let point = |dx: f64, dy: f64| {
+        let at = |c: usize, d: f64| (c as f64 + d).round() as isize;
+        matched.image.get(at(p.x, dx), at(p.y, dy))
+    };
+    let pair = |i: usize| {
+        let (sin, cos) = (std::f64::consts::PI * i as f64 / 8.0).sin_cos();
+        let (dx, dy) = (radius * cos, radius * sin);
+        match (point(dx, dy), point(-dx, -dy)) {
+            (Some(a), Some(b)) => Some(0.5 * (a + b)),
+            (one, other) => one.or(other),
+        }
+    };
+    let mut ring: Vec<f32> = (0..8).filter_map(pair).collect();
+    let around = robust::median(&mut ring).unwrap_or(0.0);
+    let over = f64::from(matched.image.at(p.x, p.y)) - f64::from(around);
+    over >= RING_SHARE * config.threshold_sigma * matched.noise
+}
+
 fn distance(p: Place, q: Place) -> f64 {
     (p.x as f64 - q.x as f64).hypot(p.y as f64 - q.y as f64)
 }
@@ -266,7 +270,8 @@ impl Buckets {
         let (i, j) = self.cell(p);
         let rows = j.saturating_sub(1)..(j + 2).min(self.ny);
         let columns = i.saturating_sub(1)..(i + 2).min(self.nx);
-        rows.flat_map(move |b| columns.clone().map(move |a| b * self.nx + a)).flat_map(|c| self.cells[c].iter().copied())
+        rows.flat_map(move |b| columns.clone().map(move |a| b * self.nx + a))
+            .flat_map(|c| self.cells[c].iter().copied())
     }
 }
 
@@ -337,8 +342,9 @@ impl Field<'_> {
     fn centroid(&self, place: Place) -> (f64, f64) {
         let (x0, y0) = (place.x as f64, place.y as f64);
         let (mut x, mut y) = (x0, y0);
+        let window = (self.config.fwhm_px / FWHM_PER_SIGMA).max(MIN_WINDOW_PX);
         for _ in 0..20 {
-            let Some(m) = self.moments(x, y, self.config.fwhm_px / FWHM_PER_SIGMA) else { break };
+            let Some(m) = self.moments(x, y, window) else { break };
             x += 2.0 * m.dx;
             y += 2.0 * m.dy;
             if (x - x0).hypot(y - y0) > self.config.fwhm_px.max(1.5) {
@@ -353,7 +359,7 @@ impl Field<'_> {
 
     /// FWHM from the windowed second moment, the window's and the pixel's share taken off.
     fn width(&self, x_px: f64, y_px: f64) -> f64 {
-        let window = 1.5 * self.config.fwhm_px / FWHM_PER_SIGMA;
+        let window = (self.config.fwhm_px / FWHM_PER_SIGMA).max(MIN_WINDOW_PX);
         let Some(m) = self.moments(x_px, y_px, window) else { return self.config.fwhm_px };
         let (w2, v) = (window * window, m.second);
         // product of two Gaussians: 1/v = 1/s² + 1/w²; a source as wide as five windows is as good as flat

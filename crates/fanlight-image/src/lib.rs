@@ -4,18 +4,18 @@
 //! columns (FITS axis 2), pixel `(x, y)` stored at `data[y * width + x]`.
 
 pub mod aperture;
+pub mod background;
 pub mod combine;
 pub mod contour;
-pub mod polar;
-pub mod resample;
-pub mod robust;
-pub mod smooth;
-pub mod background;
 pub mod cosmic;
 pub mod detect;
 mod error;
 pub mod moffat;
 pub mod pixels;
+pub mod polar;
+pub mod resample;
+pub mod robust;
+pub mod smooth;
 
 pub use error::ImageError;
 pub use pixels::{Image, Mask, Measured, PixelBox, flag};

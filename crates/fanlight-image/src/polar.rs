@@ -31,7 +31,8 @@ pub struct Ring {
 /// Clipped statistics of the pixels in rings about (`x_px`, `y_px`), between neighbouring `edges_px` (ascending).
 ///
 /// A pixel belongs to the ring that its centre lies in, so every pixel is used once and rings may be narrower than a
-/// pixel. Rings without a good pixel are left out of the list. Empty unless the edges are finite and ascending.
+/// pixel. Rings without a good pixel are left out of the list. Empty unless the
+/// edges are finite and ascending and the layers have one size.
 pub fn azimuthal_profile(
     image: &Image,
     variance: Option<&Image>,
@@ -42,7 +43,10 @@ pub fn azimuthal_profile(
     clip: ClipConfig,
 ) -> Vec<Ring> {
     let ascending = edges_px.windows(2).all(|e| e[0] < e[1]) && edges_px.iter().all(|e| e.is_finite());
-    let Some(&outermost) = edges_px.last().filter(|_| ascending && edges_px.len() > 1) else { return Vec::new() };
+    let same_size = mask.bits.len() == image.data.len() && variance.is_none_or(|v| v.data.len() == image.data.len());
+    let Some(&outermost) = edges_px.last().filter(|_| same_size && ascending && edges_px.len() > 1) else {
+        return Vec::new();
+    };
     let Some(area) = PixelBox::around(x_px, y_px, outermost, image.width, image.height) else { return Vec::new() };
 
     let mut pixels: Vec<Vec<RingPixel>> = vec![Vec::new(); edges_px.len() - 1];
@@ -149,10 +153,11 @@ fn bilinear(image: &Image, column: usize, row: usize, u: f32, v: f32) -> f32 {
 }
 
 /// An image in polar coordinates about (`x_px`, `y_px`): column `i` at angle 2π·i/`n_theta` from +x toward +y, row `j`
-/// at `radii_px[j]`, bilinear; NaN where a pixel used is flagged, missing or outside.
+/// at `radii_px[j]`, bilinear; NaN where a pixel used is flagged, missing or outside, and everywhere when the mask has another
+/// size.
 pub fn unroll(image: &Image, mask: &Mask, x_px: f64, y_px: f64, n_theta: usize, radii_px: &[f64]) -> Image {
     let mut out = Image::filled(n_theta, radii_px.len(), f32::NAN);
-    if n_theta == 0 {
+    if n_theta == 0 || (mask.width, mask.height) != (image.width, image.height) {
         return out;
     }
     let turn = std::f64::consts::TAU / n_theta as f64;
@@ -164,7 +169,8 @@ pub fn unroll(image: &Image, mask: &Mask, x_px: f64, y_px: f64, n_theta: usize, 
             let (u, v) = ((x - column as f64) as f32, (y - line as f64) as f32);
             let flagged = |dx: usize, dy: usize| mask.bits[(line + dy) * mask.width + column + dx] != 0;
             let (right, up) = (u > 0.0, v > 0.0);
-            let bad = flagged(0, 0) || (right && flagged(1, 0)) || (up && flagged(0, 1)) || (right && up && flagged(1, 1));
+            let bad =
+                flagged(0, 0) || (right && flagged(1, 0)) || (up && flagged(0, 1)) || (right && up && flagged(1, 1));
             let sample = bilinear(image, column, line, u, v);
             if !bad && sample.is_finite() {
                 *value = sample;
@@ -203,7 +209,8 @@ mod tests {
     fn errors_are_the_larger_of_noise_and_scatter() {
         let image = image_of(41, 41, |x, y| if (x as i64 + y as i64) % 2 == 0 { 9.0 } else { 11.0 });
         let (mask, edges) = (Mask::clear(41, 41), [0.0, 15.0]);
-        let ring = |variance: Option<&Image>| azimuthal_profile(&image, variance, &mask, 20.0, 20.0, &edges, NO_CLIP)[0];
+        let ring =
+            |variance: Option<&Image>| azimuthal_profile(&image, variance, &mask, 20.0, 20.0, &edges, NO_CLIP)[0];
         let n = ring(None).n_good as f64;
         let scatter = ring(None).scatter;
         assert!((scatter - 1.0).abs() < 0.01 && (ring(None).sigma_of_mean.unwrap() - scatter / n.sqrt()).abs() < 1e-12);
@@ -230,7 +237,8 @@ mod tests {
     #[test]
     fn nothing_to_measure_gives_no_rings() {
         let image = Image::filled(5, 5, 1.0);
-        let profile = |mask: &Mask, edges: &[f64]| azimuthal_profile(&image, None, mask, 2.0, 2.0, edges, NO_CLIP).len();
+        let profile =
+            |mask: &Mask, edges: &[f64]| azimuthal_profile(&image, None, mask, 2.0, 2.0, edges, NO_CLIP).len();
         let clear = Mask::clear(5, 5);
         assert_eq!(profile(&clear, &[]), 0);
         assert_eq!(profile(&clear, &[1.0]), 0);
@@ -238,6 +246,7 @@ mod tests {
         assert_eq!(profile(&clear, &[0.0, f64::NAN]), 0);
         assert_eq!(profile(&clear, &[50.0, 60.0]), 0);
         assert_eq!(profile(&Mask { width: 5, height: 5, bits: vec![1; 25] }, &[0.0, 2.0]), 0);
+        assert_eq!(profile(&Mask::clear(4, 4), &[0.0, 2.0]), 0);
         let empty = Image::default();
         assert!(azimuthal_profile(&empty, None, &Mask::default(), 0.0, 0.0, &[0.0, 2.0], NO_CLIP).is_empty());
     }

@@ -248,11 +248,8 @@ mod tests {
         }
         let n = v.len() as f64;
         let mean = v.iter().sum::<f64>() / n;
-        let sigma = if v.len() > 1 {
-            (v.iter().map(|x| (x - mean).powi(2)).sum::<f64>() / (n - 1.0)).sqrt()
-        } else {
-            0.0
-        };
+        let sigma =
+            if v.len() > 1 { (v.iter().map(|x| (x - mean).powi(2)).sum::<f64>() / (n - 1.0)).sqrt() } else { 0.0 };
         Some(ClippedStats { mean, median: median_f64(&mut v.clone())?, sigma, n: v.len() })
     }
 

@@ -96,7 +96,7 @@ fn sort3(a: f32, b: f32, c: f32) -> (f32, f32, f32) {
 }
 
 /// Unnormalised separable convolution with a symmetric kernel given from its centre out; zero beyond the edge.
-fn convolve(image: &Image, kernel: &[f32]) -> Vec<f32> {
+pub(crate) fn convolve(image: &Image, kernel: &[f32]) -> Vec<f32> {
     let (width, height) = (image.width, image.height);
     let reach = kernel.len() - 1;
     let mut along = vec![0.0_f32; image.data.len()];

@@ -246,7 +246,8 @@ impl Campaign {
     /// # Errors
     /// There is no `[site]` section.
     pub fn site(&self) -> Result<Site, CampaignError> {
-        let s = self.needed(self.site.as_ref(), "[site]", "longitude_deg (east positive), latitude_deg and height_m")?;
+        let s =
+            self.needed(self.site.as_ref(), "[site]", "longitude_deg (east positive), latitude_deg and height_m")?;
         Ok(Site { longitude_deg: s.longitude_deg, latitude_deg: s.latitude_deg, height_m: s.height_m })
     }
 
@@ -283,7 +284,10 @@ fn parse_error(error: &toml::de::Error, places: &KeyPlaces, path: &Path) -> Camp
     }
     if let Some(missing) = quoted.first().filter(|_| what.starts_with("missing field")) {
         let dotted = if key.is_empty() { (*missing).to_owned() } else { format!("{key}.{missing}") };
-        return CampaignError { message: format!("{at}: {dotted} is missing"), hint: Some(format!("add {missing} = ...")) };
+        return CampaignError {
+            message: format!("{at}: {dotted} is missing"),
+            hint: Some(format!("add {missing} = ...")),
+        };
     }
     let what = what.lines().collect::<Vec<_>>().join(", ");
     let message = if key.is_empty() { format!("{at}: {what}") } else { format!("{at}: {key}: {what}") };
@@ -438,7 +442,12 @@ mod tests {
         check("a1_au_d2", "a1_au_d", "12: unknown key object.orbit.a1_au_d", Some("did you mean `a1_au_d2`?"));
         check("designation", "desigantion", "2: unknown key object.desigantion", Some("did you mean `designation`?"));
         check("[camera]", "[kamera]", "22: unknown key kamera", Some("did you mean `camera`?"));
-        check("read_noise_e", "colour", "24: unknown key camera.colour", Some("the keys there are: gain_e_per_adu, read_noise_e, saturation_adu, pixel_scale_arcsec"));
+        check(
+            "read_noise_e",
+            "colour",
+            "24: unknown key camera.colour",
+            Some("the keys there are: gain_e_per_adu, read_noise_e, saturation_adu, pixel_scale_arcsec"),
+        );
     }
 
     #[test]
@@ -448,7 +457,12 @@ mod tests {
         check("q_au = 1.2345", "q_au = inf", "7: object.orbit.q_au is inf; it must be a positive number", None);
         check("e = 1.0002", "e = -0.1", "8: object.orbit.e is -0.1; it must be between 0 and 1000", None);
         check("45.1", "181.0", "9: object.orbit.inclination_deg is 181; it must be between 0 and 180", None);
-        check("2463000.5", "63000.5", "5: object.orbit.epoch_jd_tdb is 63000.5; it must be between 2000000 and 3000000", None);
+        check(
+            "2463000.5",
+            "63000.5",
+            "5: object.orbit.epoch_jd_tdb is 63000.5; it must be between 2000000 and 3000000",
+            None,
+        );
         check("51.2", "91.0", "19: site.latitude_deg is 91; it must be between -90 and 90", None);
         check("1.2 ", "0 ", "23: camera.gain_e_per_adu is 0; it must be a positive number", None);
         check("[5000,", "[-5,", "32: photometry.apertures_km is -5; it must be a positive number", None);

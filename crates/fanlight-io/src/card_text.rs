@@ -84,7 +84,8 @@ fn number(value: f64) -> String {
 fn string_cards(key: &str, text: &str, comment: &str) -> Vec<String> {
     let mut pieces: Vec<String> = vec![String::new()];
     let mut last_len = 0;
-    let doubled: Vec<&str> = text.chars().map(|c| if c == '\'' { "''" } else { &ASCII[c as usize..=c as usize] }).collect();
+    let doubled: Vec<&str> =
+        text.chars().map(|c| if c == '\'' { "''" } else { &ASCII[c as usize..=c as usize] }).collect();
     let total: usize = doubled.iter().map(|s| s.len()).sum();
     for unit in doubled {
         // One place is kept for the `&` of a string that continues.

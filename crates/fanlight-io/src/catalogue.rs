@@ -137,11 +137,18 @@ impl RawTable {
         let needed = |found: Option<usize>, name: &str| {
             found.ok_or_else(|| {
                 let names: Vec<&str> = self.columns.iter().map(|c| c.name.as_str()).collect();
-                IoError::catalogue(path, format!("has no column {name} in degrees; its columns are {}", names.join(", ")))
+                IoError::catalogue(
+                    path,
+                    format!("has no column {name} in degrees; its columns are {}", names.join(", ")),
+                )
             })
         };
-        let ra = needed(self.position_column("ra_deg", &["ra", "raj2000", "ra_icrs", "_raj2000"], "pos.eq.ra"), "ra_deg")?;
-        let dec = needed(self.position_column("dec_deg", &["dec", "de", "dej2000", "de_icrs", "_dej2000"], "pos.eq.dec"), "dec_deg")?;
+        let ra =
+            needed(self.position_column("ra_deg", &["ra", "raj2000", "ra_icrs", "_raj2000"], "pos.eq.ra"), "ra_deg")?;
+        let dec = needed(
+            self.position_column("dec_deg", &["dec", "de", "dej2000", "de_icrs", "_dej2000"], "pos.eq.dec"),
+            "dec_deg",
+        )?;
         let pmra = self.find(&["pmra_mas_yr", "pmra"], "pos.pm;pos.eq.ra");
         let pmdec = self.find(&["pmdec_mas_yr", "pmdec", "pmde"], "pos.pm;pos.eq.dec");
         let epoch = self.find(&["epoch_yr", "ref_epoch"], "meta.ref;time.epoch");
@@ -152,15 +159,22 @@ impl RawTable {
         let mut stars = Vec::new();
         for (i, row) in self.rows.iter().enumerate() {
             let cell = |column: usize| self.columns[column].cells.get(i).copied().flatten();
-            let motion = |column: Option<usize>| column.and_then(|c| Some(cell(c)? * mas_per_unit(&self.columns[c].unit)?));
+            let motion =
+                |column: Option<usize>| column.and_then(|c| Some(cell(c)? * mas_per_unit(&self.columns[c].unit)?));
             let place = match (cell(ra), cell(dec)) {
                 (Some(ra), Some(dec)) if (0.0..=360.0).contains(&ra) && (-90.0..=90.0).contains(&dec) => (ra, dec),
                 (Some(ra), Some(dec)) => {
-                    notes.add(format!("{} {row} skipped: no place in the sky at RA {ra}, Dec {dec} degrees", self.row_word));
+                    notes.add(format!(
+                        "{} {row} skipped: no place in the sky at RA {ra}, Dec {dec} degrees",
+                        self.row_word
+                    ));
                     continue;
                 }
                 _ => {
-                    notes.add(format!("{} {row} skipped: right ascension or declination is not a number", self.row_word));
+                    notes.add(format!(
+                        "{} {row} skipped: right ascension or declination is not a number",
+                        self.row_word
+                    ));
                     continue;
                 }
             };
@@ -214,18 +228,18 @@ impl RawTable {
         self.columns.iter().position(|c| !c.ucd.is_empty() && c.ucd.starts_with(ucd)).or_else(by_name)
     }
 
-    /// The columns that hold magnitudes: by UCD where any column has one for that, else every other column whose
-    /// numbers are mostly possible magnitudes.
+    /// The columns that hold magnitudes: by UCD where any column has one for that; else, in decorated tables, by a
+    /// name that ends in `mag` where any does; else every other column whose numbers are mostly possible magnitudes.
     fn bands(&self, taken: &[usize]) -> Vec<Band> {
-        let by_ucd = self.columns.iter().any(|c| c.ucd.starts_with("phot.mag"));
         let is_error = |c: &RawColumn| self.columns.iter().any(|b| error_names(&b.name).contains(&c.name));
-        let is_magnitude = |c: &RawColumn| match by_ucd {
-            true => c.ucd.starts_with("phot.mag"),
-            false => !is_error(c) && mostly_magnitudes(&c.cells),
-        };
+        let by_ucd = |c: &RawColumn| c.ucd.starts_with("phot.mag");
+        let by_name = |c: &RawColumn| self.decorated && c.name.to_lowercase().ends_with("mag") && !is_error(c);
+        let by_numbers = |c: &RawColumn| !is_error(c) && mostly_magnitudes(&c.cells);
+        let rules: [&dyn Fn(&RawColumn) -> bool; 2] = [&by_ucd, &by_name];
+        let rule = rules.into_iter().find(|rule| self.columns.iter().any(rule)).unwrap_or(&by_numbers);
         let mut bands: Vec<Band> = Vec::new();
         for (i, column) in self.columns.iter().enumerate() {
-            if taken.contains(&i) || column.name.is_empty() || !is_magnitude(column) {
+            if taken.contains(&i) || column.name.is_empty() || !rule(column) {
                 continue;
             }
             let plain = if self.decorated { plain_band(&column.name) } else { &column.name };
@@ -251,20 +265,20 @@ fn error_names(band: &str) -> [String; 4] {
 fn mostly_magnitudes(cells: &[Option<f64>]) -> bool {
     let numbers: Vec<f64> = cells.iter().flatten().copied().collect();
     let possible = numbers.iter().filter(|v| MAGNITUDES.contains(*v)).count();
-    !numbers.is_empty() && 2 * possible > numbers.len()
+    !numbers.is_empty() && 2 * possible >= numbers.len()
 }
 
-/// `rmag` and `r_mag` are the band `r`, `g'mag` is `g`.
+/// `rmag` and `r_mag` are the band `r`, `g'mag` is `g`; longer names (`phot_g_mean_mag`) stay as they are.
 fn plain_band(name: &str) -> &str {
     let plain = name.strip_suffix("mag").unwrap_or(name).trim_end_matches(['_', '\'']);
-    if plain.is_empty() { name } else { plain }
+    if (1..=3).contains(&plain.len()) { plain } else { name }
 }
 
 /// Milliarcseconds per year in a unit of proper motion; `None` for a unit that is not understood.
 fn mas_per_unit(unit: &str) -> Option<f64> {
-    let unit: String = unit.to_lowercase().chars().filter(|c| !c.is_whitespace()).collect();
+    let unit = unit.trim().to_lowercase().replace(" / ", "/").replace(' ', ".");
     let (angle, time) = unit.split_once(['/', '.', '*']).unwrap_or((&unit, "yr"));
-    if !matches!(time, "yr" | "yr-1" | "yr**-1" | "yr**(-1)" | "a" | "year" | "*yr-1") {
+    if !matches!(time, "yr" | "yr-1" | "yr**-1" | "yr**(-1)" | "yr^-1" | "a" | "year") {
         return None;
     }
     match angle {
@@ -312,7 +326,8 @@ mod tests {
             ("", Some(1.0)),
             ("mas/yr", Some(1.0)),
             ("mas.yr-1", Some(1.0)),
-            ("mas yr**-1", None),
+            ("mas.yr**-1", Some(1.0)),
+            ("mas yr-1", Some(1.0)),
             ("arcsec / yr", Some(1e3)),
             ("deg/yr", Some(3.6e6)),
             ("s/yr", None),
@@ -324,7 +339,15 @@ mod tests {
 
     #[test]
     fn band_names_without_decoration() {
-        for (name, expected) in [("rmag", "r"), ("r_mag", "r"), ("g'mag", "g"), ("Vmag", "V"), ("mag", "mag"), ("i", "i")] {
+        for (name, expected) in [
+            ("rmag", "r"),
+            ("r_mag", "r"),
+            ("g'mag", "g"),
+            ("Vmag", "V"),
+            ("mag", "mag"),
+            ("i", "i"),
+            ("phot_g_mean_mag", "phot_g_mean_mag"),
+        ] {
             assert_eq!(plain_band(name), expected);
         }
     }

@@ -9,7 +9,7 @@ use crate::header::parse_number;
 /// Reads a CSV with a header line. `#` begins a comment line; spaces around names and values do not count; a file
 /// whose header has no comma may be separated by semicolons or tabs.
 pub(crate) fn read(text: &str, path: &Path) -> Result<RawTable, IoError> {
-    let header_line = text.lines().find(|l| !l.trim().is_empty() && !l.starts_with('#')).unwrap_or_default();
+    let header_line = text.lines().find(|l| !l.is_empty() && !l.starts_with('#')).unwrap_or_default();
     if header_line.is_empty() {
         return Err(IoError::catalogue(path, "is empty"));
     }
@@ -23,22 +23,31 @@ pub(crate) fn read(text: &str, path: &Path) -> Result<RawTable, IoError> {
     let error = |e: csv::Error| IoError::catalogue(path, e.to_string());
     let mut table = RawTable { row_word: "line", ..RawTable::default() };
     for name in reader.headers().map_err(error)? {
+        let name = bare(name);
         if !name.is_empty() && table.columns.iter().any(|c| c.name == name) {
             return Err(IoError::catalogue(path, format!("has two columns named {name}")));
         }
         table.columns.push(RawColumn { name: name.to_owned(), ..RawColumn::default() });
     }
+    // The reader counts a record's line from the comments before it, so the lines are counted here.
+    let is_record = |line: &str| !line.is_empty() && !line.starts_with('#');
+    let mut lines = text.lines().enumerate().filter(|(_, line)| is_record(line)).map(|(i, _)| i + 1).skip(1);
     for record in reader.records() {
         let record = record.map_err(error)?;
-        table.rows.push(record.position().map_or(0, |p| p.line() as usize));
+        table.rows.push(lines.next().unwrap_or_default());
         for (i, column) in table.columns.iter_mut().enumerate() {
-            let text = record.get(i).unwrap_or_default();
+            let text = bare(record.get(i).unwrap_or_default());
             let number = parse_number(text);
             column.bad_cells += usize::from(number.is_none() && !means_none(text));
             column.cells.push(number);
         }
     }
     Ok(table)
+}
+
+/// A field whose quotes did not count as such because of a space before them.
+fn bare(field: &str) -> &str {
+    field.trim_matches('"').trim()
 }
 
 fn means_none(text: &str) -> bool {

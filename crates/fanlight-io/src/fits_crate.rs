@@ -10,7 +10,7 @@ use fitsio_pure::header::Card;
 use fitsio_pure::value::Value;
 
 use crate::error::IoError;
-use crate::header::{CardValue, Header, parse_number};
+use crate::header::{CardValue, Header, HeaderCard, parse_number};
 
 /// Largest file that is unpacked from gzip, in bytes.
 const LARGEST_UNPACKED: u64 = 8 << 30;
@@ -24,8 +24,9 @@ pub(crate) fn decode_tiled(data: &[u8], header: &Header, path: &Path, out: &mut 
         let problem = format!("{} pixels cannot come from {} bytes", out.len(), data.len());
         return Err(IoError::damaged(path, problem));
     }
+    check_formats(header, path)?;
     guarded(path, || {
-        let hdu = Hdu::from_cards(cards(header)?, 0, 0)?;
+        let hdu = Hdu::from_cards(cards(header), 0, 0)?;
         fitsio_pure::image::read_image_physical_into_f32(data, &hdu, out)
     })
 }
@@ -53,14 +54,9 @@ pub(crate) struct TableColumn {
 
 /// Reads the numeric scalar columns of a binary table from its data unit.
 pub(crate) fn read_table(data: &[u8], header: &Header, path: &Path) -> Result<Vec<TableColumn>, IoError> {
-    // The crate slices TFORM by bytes; only ASCII is FITS anyway.
-    if let Some(card) = header.cards().iter().find(|c| {
-        c.key.starts_with("TFORM") && !matches!(&c.value, Some(CardValue::Text(t)) if t.is_ascii() && !t.is_empty())
-    }) {
-        return Err(IoError::keyword(path, card.key.clone(), "is not a column format"));
-    }
+    check_formats(header, path)?;
     guarded(path, || {
-        let hdu = Hdu::from_cards(cards(header)?, 0, 0)?;
+        let hdu = Hdu::from_cards(cards(header), 0, 0)?;
         let HduInfo::BinaryTable { naxis2, tfields, .. } = hdu.info else { return Ok(Vec::new()) };
         let columns = parse_binary_table_columns(&hdu.cards, tfields)?;
         let mut out = Vec::new();
@@ -102,15 +98,25 @@ fn numbers(column: BinaryColumnData) -> Option<Vec<Cell>> {
         BinaryColumnData::Long(v) => Some(whole(v)),
         BinaryColumnData::Float(v) => Some(v.into_iter().map(|v| Cell::Real(f64::from(v))).collect()),
         BinaryColumnData::Double(v) => Some(v.into_iter().map(Cell::Real).collect()),
-        BinaryColumnData::Ascii(v) => {
-            Some(v.iter().map(|t| Cell::Real(parse_number(t).unwrap_or(f64::NAN))).collect())
-        }
+        BinaryColumnData::Ascii(v) => Some(v.iter().map(|t| Cell::Real(parse_number(t).unwrap_or(f64::NAN))).collect()),
         _ => None,
     }
 }
 
+/// The crate slices column formats by bytes and panics inside a character; only ASCII is FITS anyway.
+fn check_formats(header: &Header, path: &Path) -> Result<(), IoError> {
+    let is_format = |card: &&HeaderCard| match &card.value {
+        Some(CardValue::Text(text)) => text.is_ascii() && !text.is_empty(),
+        _ => false,
+    };
+    match header.cards().iter().filter(|c| c.key.starts_with("TFORM")).find(|c| !is_format(c)) {
+        Some(card) => Err(IoError::keyword(path, card.key.clone(), "is not a column format")),
+        None => Ok(()),
+    }
+}
+
 /// The cards that the crate needs to know a data unit's layout; those it could not hold are left out.
-fn cards(header: &Header) -> fitsio_pure::Result<Vec<Card>> {
+fn cards(header: &Header) -> Vec<Card> {
     header
         .cards()
         .iter()
@@ -123,7 +129,6 @@ fn cards(header: &Header) -> fitsio_pure::Result<Vec<Card>> {
             };
             Card::new(&card.key, value).ok()
         })
-        .map(Ok)
         .collect()
 }
 

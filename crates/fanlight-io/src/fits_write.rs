@@ -170,11 +170,13 @@ fn encode<T: Copy, const N: usize>(
     values: &[T],
     convert: impl Fn(T) -> [u8; N],
 ) -> io::Result<usize> {
-    let mut bytes = Vec::with_capacity(CHUNK_PIXELS * N);
+    let mut bytes = vec![0; CHUNK_PIXELS.min(values.len()) * N];
     for chunk in values.chunks(CHUNK_PIXELS) {
-        bytes.clear();
-        bytes.extend(chunk.iter().flat_map(|v| convert(*v)));
-        out.write_all(&bytes)?;
+        let bytes = &mut bytes[..chunk.len() * N];
+        for (stored, value) in bytes.as_chunks_mut::<N>().0.iter_mut().zip(chunk) {
+            *stored = convert(*value);
+        }
+        out.write_all(bytes)?;
     }
     Ok(values.len() * N)
 }

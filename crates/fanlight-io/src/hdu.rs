@@ -52,14 +52,13 @@ pub(crate) fn walk<R: Read + Seek + ?Sized, T>(
     mut accept: impl FnMut(Hdu) -> Result<Option<T>, IoError>,
 ) -> Result<Option<T>, IoError> {
     let mut start = 0;
-    while start < len {
+    while start < len || start == 0 {
         // What follows the last HDU (padding, a trailer of some other program) is not ours to judge.
-        let header = match read_header_at(reader, len, start, path)? {
+        let (header, header_len) = match read_header_at(reader, len, start, path)? {
             Some(header) => header,
             None if start > 0 => return Ok(None),
             None => return Err(not_fits(reader, path)),
         };
-        let (header, header_len) = header;
         let data_start = start + header_len;
         let data_len = data_len(&header, start == 0, path)?;
         let next = data_len.div_ceil(BLOCK as u64).checked_mul(BLOCK as u64).and_then(|n| n.checked_add(data_start));
@@ -125,7 +124,8 @@ fn image_of(
     }
     check_inside(hdu.data_start, hdu.data_len, len, path)?;
     let pixels = axes[0].checked_mul(axes[1]).filter(|n| *n <= MOST_PIXELS).ok_or_else(|| {
-        let problem = format!("and {prefix}NAXIS2 ask for {} x {} pixels; the limit is {MOST_PIXELS}", axes[0], axes[1]);
+        let problem =
+            format!("and {prefix}NAXIS2 ask for {} x {} pixels; the limit is {MOST_PIXELS}", axes[0], axes[1]);
         IoError::keyword(path, format!("{prefix}NAXIS1"), problem)
     })?;
     if tiled {
@@ -191,7 +191,8 @@ fn read_header_at<R: Read + Seek + ?Sized>(
         }
         let ends = bytes[old..].chunks_exact(80).any(|c| c.starts_with(b"END") && c[3..].iter().all(|b| *b == b' '));
         if ends {
-            return Ok(Some((Header::parse(&bytes), bytes.len() as u64)));
+            let header_len = bytes.len().next_multiple_of(BLOCK) as u64;
+            return Ok(Some((Header::parse(&bytes), header_len)));
         }
         if take < BLOCK || bytes.len() >= LONGEST_HEADER {
             return Err(IoError::EndlessHeader { path: path.to_owned(), start });

@@ -268,10 +268,7 @@ fn with_value(key: String, field: &str) -> ParsedCard {
     let Some(quoted) = field.strip_prefix('\'') else {
         let (value, comment) = field.split_once('/').unwrap_or((field, ""));
         let value = plain_value(value.trim());
-        return ParsedCard {
-            card: HeaderCard { key, value, comment: comment.trim().to_owned() },
-            may_continue: false,
-        };
+        return ParsedCard { card: HeaderCard { key, value, comment: comment.trim().to_owned() }, may_continue: false };
     };
     // A doubled quote is a quote; a string that is never closed takes the rest of the card.
     let mut text = String::new();
@@ -402,7 +399,8 @@ mod tests {
 
     #[test]
     fn continued_strings_join() {
-        let header = header(&[b"LONG    = 'one &'", b"CONTINUE  'two &'", b"CONTINUE  'three' / end", b"GAIN    = 1.0"]);
+        let header =
+            header(&[b"LONG    = 'one &'", b"CONTINUE  'two &'", b"CONTINUE  'three' / end", b"GAIN    = 1.0"]);
         assert_eq!(header.text("LONG").as_deref(), Some("one two three"));
         assert_eq!(header.comment("LONG"), Some("end"));
         assert_eq!(header.number("GAIN"), Some(1.0));
@@ -416,7 +414,8 @@ mod tests {
 
     #[test]
     fn numbers_in_quotes_and_sexagesimal() {
-        let header = header(&[b"EXPTIME = '60.0'", b"SITELAT = '-51 12 36'", b"SITELONG= '3:15:00'", b"BAD     = '5 70'"]);
+        let header =
+            header(&[b"EXPTIME = '60.0'", b"SITELAT = '-51 12 36'", b"SITELONG= '3:15:00'", b"BAD     = '5 70'"]);
         assert_eq!(header.number("EXPTIME"), Some(60.0));
         assert_eq!(header.angle_deg("SITELAT"), Some(-51.21));
         assert_eq!(header.angle_deg("SITELONG"), Some(3.25));

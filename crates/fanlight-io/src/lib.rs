@@ -30,6 +30,6 @@ pub use error::IoError;
 pub use fits_read::{FitsImage, read_header, read_image, read_image_into};
 pub use fits_write::{HduData, HduOut, write_fits};
 pub use frames::{FrameFile, FrameKind, FrameSet, Skipped, find_frames};
-pub use header::{Card, CardValue, Header};
+pub use header::{Card, CardValue, Header, HeaderCard};
 pub use products::OutputFolder;
 pub use spool::{Spool, SpoolRows};

@@ -89,7 +89,7 @@ pub(crate) fn write_whole(path: &Path, fill: impl FnOnce(&mut dyn Write) -> io::
 }
 
 fn fill_buffered<W: Write>(file: W, fill: impl FnOnce(&mut dyn Write) -> io::Result<()>) -> io::Result<()> {
-    let mut out = BufWriter::with_capacity(256 * 1024, file);
+    let mut out = BufWriter::with_capacity(64 * 1024, file);
     fill(&mut out)?;
     out.flush()
 }

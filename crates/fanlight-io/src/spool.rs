@@ -14,6 +14,9 @@ use crate::error::IoError;
 /// Bytes of one pixel: its value and the upper half of its variance.
 const PIXEL_BYTES: usize = 4 + 2;
 
+/// Bytes encoded at a time, to stay in the processor's cache.
+const CHUNK_BYTES: usize = 256 * 1024;
+
 /// Frames of one size in a temporary file, values exactly, variances to 16 bits. The file has no name on systems
 /// that allow it and is gone when the spool is dropped or the program ends.
 #[derive(Debug)]
@@ -48,26 +51,43 @@ impl Spool {
     ///
     /// # Accuracy
     /// Values are kept exactly, NaN included; variances are rounded to 8 significant bits (relative error at most
-    /// 0.2 %).
+    /// 2^-8, 0.4 %).
     ///
     /// # Errors
     /// An index or a number of pixels that does not fit this spool, or a full disk.
     pub fn append_frame(&self, index: usize, values: &[f32], variances: &[f32]) -> Result<(), IoError> {
         let n = self.width * self.height;
         if values.len() != n || variances.len() != n {
-            return Err(self.bad(format!("a frame has {} values and {} variances for {n} pixels", values.len(), variances.len())));
+            return Err(self.bad(format!(
+                "a frame has {} values and {} variances for {n} pixels",
+                values.len(),
+                variances.len()
+            )));
         }
         if index >= self.frames() {
             return Err(self.bad(format!("frame {index} of {}", self.frames())));
         }
         // Each row's values, then its variances: any band of rows is then one piece of the file.
-        let mut bytes = Vec::with_capacity(n * PIXEL_BYTES);
-        for (values, variances) in values.chunks_exact(self.width).zip(variances.chunks_exact(self.width)) {
-            bytes.extend(values.iter().flat_map(|v| v.to_le_bytes()));
-            bytes.extend(variances.iter().flat_map(|v| upper_half(*v).to_le_bytes()));
+        let row_bytes = self.width * PIXEL_BYTES;
+        let rows_at_once = (CHUNK_BYTES / row_bytes).max(1);
+        let mut bytes = vec![0; rows_at_once.min(self.height) * row_bytes];
+        let mut start = (index * self.height * row_bytes) as u64;
+        let at_once = self.width * rows_at_once;
+        for (values, variances) in values.chunks(at_once).zip(variances.chunks(at_once)) {
+            let used = &mut bytes[..values.len() * PIXEL_BYTES];
+            let rows = values.chunks_exact(self.width).zip(variances.chunks_exact(self.width));
+            for (stored, (values, variances)) in used.chunks_exact_mut(row_bytes).zip(rows) {
+                let (stored_values, stored_variances) = stored.split_at_mut(self.width * 4);
+                for (stored, value) in stored_values.as_chunks_mut::<4>().0.iter_mut().zip(values) {
+                    *stored = value.to_le_bytes();
+                }
+                for (stored, variance) in stored_variances.as_chunks_mut::<2>().0.iter_mut().zip(variances) {
+                    *stored = upper_half(*variance).to_le_bytes();
+                }
+            }
+            write_at(&self.file, used, start).map_err(|e| IoError::write(&name_of(&self.folder), e))?;
+            start += used.len() as u64;
         }
-        let start = (index * n * PIXEL_BYTES) as u64;
-        write_at(&self.file, &bytes, start).map_err(|e| IoError::write(&name_of(&self.folder), e))?;
         self.lock()[index] = true;
         Ok(())
     }
@@ -94,19 +114,20 @@ impl Spool {
         out.values.resize_with(frames, Vec::new);
         out.variances.resize_with(frames, Vec::new);
         let row_bytes = self.width * PIXEL_BYTES;
-        let read_frame = |bytes: &mut Vec<u8>, (index, (values, variances)): (usize, (&mut Vec<f32>, &mut Vec<f32>))| {
-            bytes.resize(rows.len() * row_bytes, 0);
-            read_at(&self.file, bytes, ((index * self.height + rows.start) * row_bytes) as u64)?;
-            values.clear();
-            variances.clear();
-            for row in bytes.chunks_exact(row_bytes) {
-                let (stored_values, stored_variances) = row.split_at(self.width * 4);
-                values.extend(stored_values.as_chunks::<4>().0.iter().map(|b| f32::from_le_bytes(*b)));
-                let whole = |b: &[u8; 2]| f32::from_bits(u32::from(u16::from_le_bytes(*b)) << 16);
-                variances.extend(stored_variances.as_chunks::<2>().0.iter().map(whole));
-            }
-            Ok(())
-        };
+        let read_frame =
+            |bytes: &mut Vec<u8>, (index, (values, variances)): (usize, (&mut Vec<f32>, &mut Vec<f32>))| {
+                bytes.resize(rows.len() * row_bytes, 0);
+                read_at(&self.file, bytes, ((index * self.height + rows.start) * row_bytes) as u64)?;
+                values.clear();
+                variances.clear();
+                for row in bytes.chunks_exact(row_bytes) {
+                    let (stored_values, stored_variances) = row.split_at(self.width * 4);
+                    values.extend(stored_values.as_chunks::<4>().0.iter().map(|b| f32::from_le_bytes(*b)));
+                    let whole = |b: &[u8; 2]| f32::from_bits(u32::from(u16::from_le_bytes(*b)) << 16);
+                    variances.extend(stored_variances.as_chunks::<2>().0.iter().map(whole));
+                }
+                Ok(())
+            };
         out.values
             .par_iter_mut()
             .zip(out.variances.par_iter_mut())
@@ -206,9 +227,9 @@ mod tests {
         let rows = spool.read_rows(1..3).unwrap();
         assert_eq!(rows.values[2], (4..12).map(|i| (200 + i) as f32 + 0.123).collect::<Vec<_>>());
         for (value, variance) in rows.values.concat().iter().zip(rows.variances.concat()) {
-            // Eight significant bits rounded to nearest: half a unit of the last is 2^-9.
+            // Eight significant bits rounded to nearest: half a unit of the last is 2^-8 of the leading one.
             let relative = variance / (value * 3.7) - 1.0;
-            assert!(relative.is_nan() || relative.abs() <= 1.0 / 512.0, "{value} {variance}");
+            assert!(relative.is_nan() || relative.abs() <= 1.0 / 256.0, "{value} {variance}");
         }
         assert!(rows.variances.iter().all(|v| v[2].is_nan() && v.iter().filter(|x| x.is_nan()).count() == 1));
         assert_eq!(std::fs::read_dir(dir.path()).unwrap().count(), 0, "the file must have no name");

@@ -5,8 +5,8 @@
 
 use std::path::Path;
 
-use quick_xml::{Reader, XmlVersion};
 use quick_xml::events::{BytesStart, Event};
+use quick_xml::{Reader, XmlVersion};
 
 use crate::catalogue::{RawColumn, RawTable};
 use crate::error::IoError;
@@ -252,11 +252,13 @@ mod tests {
         assert!(read_text("<VOTABLE><TABLE><FIELD").unwrap_err().to_string().contains("stars.xml"));
         let table = read_text("<VOTABLE><TABLE><FIELD name='ra'/><DATA><TABLEDATA/></DATA></TABLE></VOTABLE>").unwrap();
         assert_eq!((table.columns.len(), table.rows.len()), (1, 0));
-        let short = "<TABLE><FIELD name='a'/><FIELD name='b'/><DATA><TABLEDATA><TR><TD>1</TD></TR></TABLEDATA></DATA></TABLE>";
+        let short =
+            "<TABLE><FIELD name='a'/><FIELD name='b'/><DATA><TABLEDATA><TR><TD>1</TD></TR></TABLEDATA></DATA></TABLE>";
         assert_eq!(read_text(short).unwrap().columns[1].cells, [None]);
         let long = "<TABLE><FIELD name='a'/><DATA><TABLEDATA><TR><TD>1</TD><TD>2</TD></TR></TABLEDATA></DATA></TABLE>";
         assert_eq!(read_text(long).unwrap().columns[0].cells, [Some(1.0)]);
-        let binary = "<TABLE><FIELD name='a' datatype='int'/><DATA><BINARY><STREAM>AAAA</STREAM></BINARY></DATA></TABLE>";
+        let binary =
+            "<TABLE><FIELD name='a' datatype='int'/><DATA><BINARY><STREAM>AAAA</STREAM></BINARY></DATA></TABLE>";
         assert!(read_text(binary).unwrap_err().to_string().contains("does not decode"));
     }
 }

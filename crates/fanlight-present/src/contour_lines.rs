@@ -1,15 +1,19 @@
 //! Isophotes: which levels, and their lines on the resampled picture.
 
 use crate::sky::{SkyPicture, north_up};
-use fanlight_image::Image;
+use fanlight_image::{Image, contour, smooth};
 use fanlight_record::NightRecord;
-use fanlight_record::sentences::{THIN_SPACE, fixed, format_value};
-use std::collections::BTreeMap;
+use fanlight_record::sentences::{THIN_SPACE, fixed, format_round, format_value};
 
 /// Samples along a side of the grid on which lines are traced.
 const GRID: usize = 400;
 /// Most levels drawn: more would touch near the centre.
 const MOST_LEVELS: usize = 14;
+/// Lines smaller than this share of the side carry no label: it would cover the centre.
+const LEAST_LABELLED: f64 = 0.1;
+/// Smoothing far out against that near the centre, and where, in seeing widths, the one passes into the other.
+const WIDER: f64 = 3.0;
+const PASSAGE_SEEING: (f64, f64) = (8.0, 16.0);
 /// Least distance between two labels, as a share of the side.
 const LABEL_SPACING: f64 = 0.062;
 
@@ -31,24 +35,27 @@ pub(crate) struct Isophotes {
 
 /// Lines every half (or whole) magnitude per square arcsecond where calibrated, else at 1, 2, 5 × 10ⁿ e⁻/s per square
 /// arcsecond, from three times the noise of the smoothed picture upward. The picture is smoothed by a Gaussian as wide
-/// as the seeing; closed lines narrower than the seeing are left out.
+/// as the seeing near the centre and three times that far out, where a coma changes slowly; lines narrower than twice
+/// the seeing are left out.
 pub(crate) fn isophotes(night: &NightRecord, picture: &SkyPicture, half_width_arcsec: f64) -> Isophotes {
     let pixel_arcsec = picture.pixel_area_arcsec2().sqrt();
     let seeing = night.morphology.psf.as_ref().map(|p| p.fwhm_arcsec).filter(|f| f.is_finite() && *f > 0.0);
     let fwhm_arcsec = seeing.unwrap_or(2.5 * pixel_arcsec);
     let sigma_arcsec = fwhm_arcsec / 2.354_82;
     let grid_arcsec = 2.0 * half_width_arcsec / GRID as f64;
-    let smooth = gaussian(&north_up(picture, half_width_arcsec, GRID), sigma_arcsec / grid_arcsec);
+    let smooth = smoothed(&north_up(picture, half_width_arcsec, GRID), fwhm_arcsec / grid_arcsec);
     let noise = smoothed_noise(night, picture, sigma_arcsec / pixel_arcsec);
-    let brightest = smooth.data.iter().copied().filter(|v| v.is_finite()).fold(f32::NEG_INFINITY, f32::max);
-    let (levels, unit) = levels(picture, 3.0 * noise, f64::from(brightest));
+    let known = || smooth.data.iter().copied().filter(|v| v.is_finite());
+    let brightest = known().fold(f32::NEG_INFINITY, f32::max);
+    let darkest = known().fold(f32::INFINITY, f32::min);
+    let (levels, unit) = levels(picture, f64::from(darkest).max(3.0 * noise), f64::from(brightest));
     let mut lines = Vec::new();
     let mut labels: Vec<(f64, f64)> = Vec::new();
     for (level, label) in levels {
-        let traced = trace(&smooth, level as f32);
+        let traced = contour::lines(&smooth, level as f32);
         let kept: Vec<Vec<(f64, f64)>> = traced
             .into_iter()
-            .filter(|line| extent(line) * grid_arcsec >= fwhm_arcsec)
+            .filter(|line| extent(line) * grid_arcsec >= 2.0 * fwhm_arcsec)
             .map(|line| line.into_iter().map(|(x, y)| ((x + 0.5) / GRID as f64, (y + 0.5) / GRID as f64)).collect())
             .collect();
         if kept.is_empty() {
@@ -61,12 +68,15 @@ pub(crate) fn isophotes(night: &NightRecord, picture: &SkyPicture, half_width_ar
     let description = if lines.is_empty() {
         "No isophote: nothing rises three times over the noise.".to_string()
     } else {
-        format!(
-            "Isophotes in {unit}, smoothed to {}″, from three times the noise upward; closed lines narrower than \
-             {}″ are left out.",
-            fixed(fwhm_arcsec, 1),
-            fixed(fwhm_arcsec, 1)
-        )
+        let seeing = fixed(fwhm_arcsec, 1);
+        // the corners of the picture reach furthest
+        let smoothing = if half_width_arcsec * std::f64::consts::SQRT_2 > PASSAGE_SEEING.0 * fwhm_arcsec {
+            let (wide, beyond) = (fixed(WIDER * fwhm_arcsec, 1), fixed(PASSAGE_SEEING.1 * fwhm_arcsec, 0));
+            format!("{seeing}″ near the centre and {wide}″ beyond {beyond}″")
+        } else {
+            format!("{seeing}″")
+        };
+        format!("Isophotes in {unit}, smoothed to {smoothing}; only where the light is over three times its noise.")
     };
     Isophotes { lines, description }
 }
@@ -95,7 +105,7 @@ fn levels(picture: &SkyPicture, faintest: f64, brightest: f64) -> (Vec<(f64, Str
             let mu = k as f64 * step;
             (area * 10f64.powf(-0.4 * (mu - zero_point)), fixed(mu, 1))
         };
-        let unit = format!("mag/arcsec², every {}{THIN_SPACE}mag", fixed(step, 1));
+        let unit = format!("mag/arcsec², every {}{THIN_SPACE}mag", format_round(step, 2));
         return ((first..=last).map(at).collect(), unit);
     }
     let decade = (brightest / area).log10().floor() as i32;
@@ -107,7 +117,8 @@ fn levels(picture: &SkyPicture, faintest: f64, brightest: f64) -> (Vec<(f64, Str
 /// A place for a label on the longest line, to the lower right or lower left of the middle, where no other label and
 /// no edge is near.
 fn label_place(lines: &[Vec<(f64, f64)>], taken: &[(f64, f64)]) -> Option<(f64, f64)> {
-    let longest = lines.iter().max_by(|a, b| extent(a).total_cmp(&extent(b)))?;
+    let longest =
+        lines.iter().max_by(|a, b| extent(a).total_cmp(&extent(b))).filter(|l| extent(l) >= LEAST_LABELLED)?;
     let clear = |p: &(f64, f64)| {
         (0.05..=0.95).contains(&p.0)
             && (0.04..=0.96).contains(&p.1)
@@ -125,108 +136,26 @@ fn label_place(lines: &[Vec<(f64, f64)>], taken: &[(f64, f64)]) -> Option<(f64, 
 /// The longer side of a line's bounding box.
 fn extent(line: &[(f64, f64)]) -> f64 {
     let span = |pick: fn(&(f64, f64)) -> f64| {
-        let (low, high) = line
-            .iter()
-            .map(pick)
-            .fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), v| (if v < l { v } else { l }, if v > h { v } else { h }));
+        let (low, high) = line.iter().map(pick).fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), v| {
+            (if v < l { v } else { l }, if v > h { v } else { h })
+        });
         high - low
     };
     span(|p| p.0).max(span(|p| p.1))
 }
 
-/// Gaussian smoothing that spreads no missing value: weights are renormalised over the known pixels, and unknown
-/// pixels stay unknown.
-fn gaussian(image: &Image, sigma_px: f64) -> Image {
-    let reach = (3.0 * sigma_px).ceil().clamp(1.0, 200.0) as isize;
-    let kernel: Vec<f64> = (-reach..=reach).map(|k| (-0.5 * (k as f64 / sigma_px).powi(2)).exp()).collect();
-    let (width, height) = (image.width as isize, image.height as isize);
-    let pass = |field: &[f64], along_x: bool| -> Vec<f64> {
-        (0..width * height)
-            .map(|i| {
-                let (x, y) = (i % width, i / width);
-                (-reach..=reach)
-                    .zip(&kernel)
-                    .map(|(k, w)| {
-                        let (u, v) = if along_x { (x + k, y) } else { (x, y + k) };
-                        let inside = u >= 0 && v >= 0 && u < width && v < height;
-                        if inside { w * field[(v * width + u) as usize] } else { 0.0 }
-                    })
-                    .sum()
-            })
-            .collect()
-    };
-    let known: Vec<f64> = image.data.iter().map(|v| f64::from(u8::from(v.is_finite()))).collect();
-    let light: Vec<f64> = image.data.iter().map(|v| if v.is_finite() { f64::from(*v) } else { 0.0 }).collect();
-    let (sums, weights) = (pass(&pass(&light, true), false), pass(&pass(&known, true), false));
-    let data = (0..image.data.len())
-        .map(|i| if known[i] > 0.0 { (sums[i] / weights[i]) as f32 } else { f32::NAN })
-        .collect();
-    Image { width: image.width, height: image.height, data }
-}
-
-/// Marching squares: lines of one level in pixel coordinates, closed ones with the first point repeated.
-fn trace(image: &Image, level: f32) -> Vec<Vec<(f64, f64)>> {
-    let (width, height) = (image.width, image.height);
-    // an edge is named by its lower pixel and whether it runs along x (even) or y (odd); each joins two segments at most
-    let mut ends: BTreeMap<usize, Vec<usize>> = BTreeMap::new();
-    let mut segments: Vec<[usize; 2]> = Vec::new();
-    for y in 0..height.saturating_sub(1) {
-        for x in 0..width.saturating_sub(1) {
-            let corner = [image.at(x, y), image.at(x + 1, y), image.at(x + 1, y + 1), image.at(x, y + 1)];
-            if corner.iter().any(|v| !v.is_finite()) {
-                continue;
-            }
-            let i = y * width + x;
-            let edges = [2 * i, 2 * (i + 1) + 1, 2 * (i + width), 2 * i + 1];
-            let above = corner.map(|v| v >= level);
-            let crossed: Vec<usize> = (0..4).filter(|k| above[*k] != above[(*k + 1) % 4]).collect();
-            let pairs: Vec<[usize; 2]> = match crossed.as_slice() {
-                [a, b] => vec![[*a, *b]],
-                [..] if crossed.len() == 4 => {
-                    let middle = corner.iter().sum::<f32>() / 4.0 >= level;
-                    if middle == above[0] { vec![[0, 1], [2, 3]] } else { vec![[3, 0], [1, 2]] }
-                }
-                _ => Vec::new(),
-            };
-            for [a, b] in pairs {
-                for edge in [edges[a], edges[b]] {
-                    ends.entry(edge).or_default().push(segments.len());
-                }
-                segments.push([edges[a], edges[b]]);
-            }
-        }
+/// Smoothed to the seeing near the middle and more widely far out, with no value where none was known: a line across a
+/// gap would be a guess.
+fn smoothed(image: &Image, fwhm_px: f64) -> Image {
+    let sigma_px = fwhm_px / 2.354_82;
+    let mut out = smooth::gaussian(image, sigma_px);
+    let wide = smooth::gaussian(image, WIDER * sigma_px);
+    let (inner, outer) = (PASSAGE_SEEING.0 * fwhm_px, PASSAGE_SEEING.1 * fwhm_px);
+    let middle = (image.width as f64 - 1.0) / 2.0;
+    for (i, value) in out.data.iter_mut().enumerate() {
+        let radius = ((i % image.width) as f64 - middle).hypot((i / image.width) as f64 - middle);
+        let share = ((radius - inner) / (outer - inner)).clamp(0.0, 1.0) as f32;
+        *value = if image.data[i].is_finite() { *value + share * (wide.data[i] - *value) } else { f32::NAN };
     }
-    let point = |edge: usize| {
-        let (i, along_y) = (edge / 2, edge % 2 == 1);
-        let (x, y) = (i % width, i / width);
-        let next = if along_y { image.at(x, y + 1) } else { image.at(x + 1, y) };
-        let t = f64::from((level - image.at(x, y)) / (next - image.at(x, y)));
-        if along_y { (x as f64, y as f64 + t) } else { (x as f64 + t, y as f64) }
-    };
-    let mut used = vec![false; segments.len()];
-    let mut lines = Vec::new();
-    for start in 0..segments.len() {
-        if used[start] {
-            continue;
-        }
-        used[start] = true;
-        let [mut head, mut tail] = segments[start];
-        let mut line = std::collections::VecDeque::from([head, tail]);
-        let mut follow = |edge: usize| {
-            let next = ends.get(&edge)?.iter().copied().find(|s| !used[*s])?;
-            used[next] = true;
-            let [a, b] = segments[next];
-            Some(if a == edge { b } else { a })
-        };
-        while let Some(edge) = follow(tail) {
-            line.push_back(edge);
-            tail = edge;
-        }
-        while let Some(edge) = follow(head) {
-            line.push_front(edge);
-            head = edge;
-        }
-        lines.push(line.into_iter().map(point).collect());
-    }
-    lines
+    out
 }

@@ -7,23 +7,23 @@ use crate::colour::{self, ColourMap};
 use crate::contour_lines::{self, Isophote};
 use crate::sky::{SkyPicture, north_up};
 use crate::stretch::{Stretch, raster, strip};
-use crate::svg::{Anchor, Canvas, Stroke, TextStyle, WIDTH, data_uri, text_width, wrap};
+use crate::svg::{Anchor, BOLD, Canvas, Stroke, TextStyle, WIDTH, data_uri, text_width, wrap};
 use crate::theme::in_both;
 use crate::{Figure, NightPictures, PresentError};
 use fanlight_image::Image;
 use fanlight_record::NightRecord;
-use fanlight_record::sentences::{THIN_SPACE, fixed, format_utc, format_value};
+use fanlight_record::sentences::{THIN_SPACE, fixed, format_round, format_utc, format_value};
 use rayon::prelude::*;
 
 /// Pixels along a side of the embedded raster: 300 per inch over the 150 mm square would be 1770, but the stack seldom
 /// holds a third of that; the renderer's smooth scaling does the rest.
 const RASTER_PX: usize = 960;
 /// Side of the square, in units.
-const SIDE: f64 = 600.0;
+const SIDE: f64 = 584.0;
 const LEFT: f64 = (WIDTH - SIDE) / 2.0;
-const TOP: f64 = 98.0;
+const TOP: f64 = 102.0;
 /// Distance of the rim's letters from the square.
-const RIM: f64 = 24.0;
+const RIM: f64 = 26.0;
 /// Least distance between letters along the rim.
 const RIM_SPACING: f64 = 34.0;
 /// Lines over a raster: not theme colours, since the raster is the same in both themes.
@@ -135,16 +135,16 @@ impl View<'_> {
         let bar = data_uri("image/png", &strip(&self.map)?);
         let hatched = if missing { " Hatched grey: no good data." } else { "" };
         let what = format!("{} {}{hatched}", exposure_words(night), self.how);
-        let warning = self.warning.map(|w| format!(" {w}")).unwrap_or_default();
-        let caption = format!("{what} North up, east left, the comet in the middle.{warning}");
+        let caption = format!("{what} North up, east left, the comet in the middle.");
         let alt = self.alt(night);
         let (svg_light, svg_dark) = in_both(|theme| {
             let notes = wrap(&what, 12.0, SIDE);
-            let warnings = self.warning.map(|w| wrap(w, 13.5, SIDE)).unwrap_or_default();
-            let strip_top = TOP + SIDE + 38.0;
-            let notes_top = strip_top + 88.0 + if warnings.is_empty() { 0.0 } else { 8.0 + 18.0 * warnings.len() as f64 };
+            let warnings = self.warning.map(|w| wrap(w, 13.5 * BOLD, SIDE)).unwrap_or_default();
+            let strip_top = TOP + SIDE + 46.0;
+            let notes_top =
+                strip_top + 98.0 + if warnings.is_empty() { 0.0 } else { 6.0 + 18.0 * warnings.len() as f64 };
             let mut canvas = Canvas::new(theme, notes_top + 16.0 * notes.len() as f64 + 8.0);
-            canvas.heading(&format!("{}: {}", night.object, lower_first(self.title)), &subtitle(night));
+            canvas.heading(&night.object, &lower_first(self.title), &subtitle(night));
             canvas.png((LEFT, TOP), (SIDE, SIDE), &picture);
             self.draw_isophotes(&mut canvas);
             canvas.frame((LEFT, TOP), (SIDE, SIDE), Stroke::new(theme.rule, 1.0));
@@ -152,7 +152,7 @@ impl View<'_> {
             self.draw_scales(&mut canvas, night, strip_top, &bar);
             draw_legend(&mut canvas, strip_top + 66.0);
             for (i, line) in warnings.iter().enumerate() {
-                let at = (LEFT, strip_top + 92.0 + 18.0 * i as f64);
+                let at = (LEFT, strip_top + 98.0 + 18.0 * i as f64);
                 canvas.text(at, TextStyle::new(13.5, theme.warn).bold(), line);
             }
             for (i, line) in notes.iter().enumerate() {
@@ -211,7 +211,7 @@ impl View<'_> {
         let per_arcsec = SIDE / (2.0 * self.half_width_arcsec);
         let longest = 0.24 * 2.0 * self.half_width_arcsec;
         let arcsec = round_below(longest);
-        let mut bars = vec![(arcsec * per_arcsec, format!("{}″", format_value(arcsec, 3)))];
+        let mut bars = vec![(arcsec * per_arcsec, format!("{}″", format_round(arcsec, 3)))];
         let km_per_arcsec = night.geometry.km_per_arcsec;
         if km_per_arcsec.is_finite() && km_per_arcsec > 0.0 {
             let km = round_below(longest * km_per_arcsec);
@@ -271,19 +271,22 @@ fn exposure_words(night: &NightRecord) -> String {
     lengths.dedup();
     let n = stack.n_frames;
     let frames = match lengths.as_slice() {
-        [one] => format!("{n} × {}{THIN_SPACE}s", format_value(*one, 3)),
+        [one] => format!("{n} × {}{THIN_SPACE}s", format_round(*one, 4)),
         _ if n == 1 => "1 frame".to_string(),
         _ => format!("{n} frames"),
     };
     let total = if stack.exposure_s >= 120.0 {
-        format!("{}{THIN_SPACE}min", format_value(stack.exposure_s / 60.0, 3))
+        format!("{}{THIN_SPACE}min", format_round(stack.exposure_s / 60.0, 3))
     } else {
-        format!("{}{THIN_SPACE}s", format_value(stack.exposure_s, 3))
+        format!("{}{THIN_SPACE}s", format_round(stack.exposure_s, 3))
     };
     let filter = night.setup.filter.as_ref().map(|f| format!(", filter {f}")).unwrap_or_default();
     let telescope = night.setup.telescope.as_ref().map(|t| format!(", {t}")).unwrap_or_default();
-    format!("{}: {n} {} combined on the comet's motion ({frames}, {total} in all){filter}{telescope}.",
-        format_utc(&night.mid_utc), if n == 1 { "frame" } else { "frames" })
+    format!(
+        "{}: {n} {} combined on the comet's motion ({frames}, {total} in all){filter}{telescope}.",
+        format_utc(&night.mid_utc),
+        if n == 1 { "frame" } else { "frames" }
+    )
 }
 
 /// A letter of the rim: where its arrow stands and where the letter went to make room.
@@ -333,16 +336,16 @@ fn draw_rim(canvas: &mut Canvas, night: &NightRecord) {
             Sign::North => canvas.text(below, style, "N"),
             Sign::East => canvas.text(below, style, "E"),
             Sign::Sun => canvas.sun(letter, 7.0),
-            Sign::AntiSun => draw_anti_sun(canvas, letter),
+            Sign::AntiSun => draw_anti_sun(canvas, letter, 7.0),
             Sign::AntiVelocity => canvas.text(below, style, "−v"),
         }
     }
 }
 
-fn draw_anti_sun(canvas: &mut Canvas, at: (f64, f64)) {
+fn draw_anti_sun(canvas: &mut Canvas, at: (f64, f64), radius: f64) {
     let stroke = Stroke::new(canvas.theme.sun, 1.7);
-    canvas.line((at.0 - 13.0, at.1), (at.0 - 6.0, at.1), stroke);
-    canvas.sun((at.0 + 5.0, at.1), 7.0);
+    canvas.line((at.0 - 13.0, at.1), (at.0 - 6.5, at.1), stroke);
+    canvas.sun((at.0 + 4.5, at.1), radius);
 }
 
 /// What the rim's signs mean, in one line.
@@ -358,8 +361,8 @@ fn draw_legend(canvas: &mut Canvas, y: f64) {
     };
     canvas.sun((LEFT + 7.0, y), 6.0);
     let next = word(canvas, 20.0, "toward the Sun");
-    draw_anti_sun(canvas, (next + 13.0, y));
-    let next = word(canvas, 32.0, "away from the Sun");
+    draw_anti_sun(canvas, (next + 13.0, y), 6.0);
+    let next = word(canvas, 30.0, "away from the Sun");
     canvas.text((next, y + 4.5), TextStyle::new(12.5, theme.first).bold(), "−v");
     word(canvas, 22.0, "against the orbital motion");
     word(canvas, 0.0, "N north, E east");

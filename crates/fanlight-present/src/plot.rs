@@ -3,12 +3,21 @@
 use crate::svg::{Anchor, Canvas, Stroke, TextStyle};
 use fanlight_record::sentences::fixed;
 
-/// One axis: a range, linear or logarithmic; `low > high` turns it round (magnitudes).
+/// How an axis is divided.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Scale {
+    Linear,
+    Logarithmic,
+    /// Linear in hours, written as times of day.
+    Clock,
+}
+
+/// One axis: a range and its scale; `low > high` turns it round (magnitudes).
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(crate) struct Axis {
     pub low: f64,
     pub high: f64,
-    pub logarithmic: bool,
+    pub scale: Scale,
 }
 
 impl Axis {
@@ -16,19 +25,24 @@ impl Axis {
     pub fn around(values: impl IntoIterator<Item = f64>, least: f64) -> Option<Self> {
         let (low, high) = range(values)?;
         let margin = (0.06 * (high - low)).max((least - (high - low)) / 2.0).max(0.0);
-        Some(Self { low: low - margin, high: high + margin, logarithmic: false })
+        Some(Self { low: low - margin, high: high + margin, scale: Scale::Linear })
     }
 
     /// A logarithmic axis around all finite positive values, with a margin.
     pub fn decades(values: impl IntoIterator<Item = f64>) -> Option<Self> {
         let (low, high) = range(values.into_iter().filter(|v| *v > 0.0))?;
         let margin = (high / low).powf(0.05).max(1.1);
-        Some(Self { low: low / margin, high: high * margin, logarithmic: true })
+        Some(Self { low: low / margin, high: high * margin, scale: Scale::Logarithmic })
     }
 
     /// The same axis the other way round.
     pub fn reversed(self) -> Self {
         Self { low: self.high, high: self.low, ..self }
+    }
+
+    /// The same axis, its hours written as times of day.
+    pub fn clock(self) -> Self {
+        Self { scale: Scale::Clock, ..self }
     }
 
     /// The same axis in another unit.
@@ -38,7 +52,7 @@ impl Axis {
 
     /// Place on the axis, 0 at `low` and 1 at `high`.
     pub fn place(&self, value: f64) -> f64 {
-        if self.logarithmic {
+        if self.scale == Scale::Logarithmic {
             (value / self.low).ln() / (self.high / self.low).ln()
         } else {
             (value - self.low) / (self.high - self.low)
@@ -52,7 +66,25 @@ impl Axis {
 
     /// Values with labels, about `wanted` of them, and small ticks without.
     pub fn ticks(&self, wanted: usize) -> (Vec<Tick>, Vec<f64>) {
-        if self.logarithmic { self.log_ticks(wanted) } else { (self.linear_ticks(wanted), Vec::new()) }
+        match self.scale {
+            Scale::Linear => (self.linear_ticks(wanted), Vec::new()),
+            Scale::Logarithmic => self.log_ticks(wanted),
+            Scale::Clock => (self.clock_ticks(wanted), Vec::new()),
+        }
+    }
+
+    fn clock_ticks(&self, wanted: usize) -> Vec<Tick> {
+        const STEPS_MIN: [f64; 11] = [1.0, 2.0, 5.0, 10.0, 15.0, 20.0, 30.0, 60.0, 120.0, 180.0, 360.0];
+        let (low, high) = (self.low * 60.0, self.high * 60.0);
+        let step = STEPS_MIN.into_iter().find(|s| (high - low) / s <= wanted.max(2) as f64).unwrap_or(1440.0);
+        let (first, last) = ((low / step).ceil() as i64, (high / step).floor() as i64);
+        (first..=last.min(first + 40))
+            .map(|k| {
+                let minutes = (k as f64 * step) as i64;
+                let label = format!("{:02}:{:02}", minutes.div_euclid(60).rem_euclid(24), minutes.rem_euclid(60));
+                Tick { value: minutes as f64 / 60.0, label: Label::Plain(label) }
+            })
+            .collect()
     }
 
     fn linear_ticks(&self, wanted: usize) -> Vec<Tick> {
@@ -70,11 +102,17 @@ impl Axis {
         let (low, high) = (self.low.min(self.high), self.low.max(self.high));
         let powers = low.log10().floor() as i32..=high.log10().ceil() as i32;
         let at = |multiples: &[f64]| -> Vec<f64> {
-            powers.clone().flat_map(|p| multiples.iter().map(move |m| m * 10f64.powi(p))).filter(|v| self.holds(*v)).collect()
+            powers
+                .clone()
+                .flat_map(|p| multiples.iter().map(move |m| m * 10f64.powi(p)))
+                .filter(|v| self.holds(*v))
+                .collect()
         };
-        let (decades, some, all) = (at(&[1.0]), at(&[1.0, 2.0, 5.0]), at(&[1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 7.0, 8.0, 9.0]));
+        let (decades, some, all) =
+            (at(&[1.0]), at(&[1.0, 2.0, 5.0]), at(&[1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 7.0, 8.0, 9.0]));
         let labelled = if decades.len() >= 3 || some.len() > wanted.max(3) + 2 { decades } else { some };
-        let labelled = if labelled.len() < 2 { all.iter().copied().filter(|v| self.holds(*v)).collect() } else { labelled };
+        let labelled =
+            if labelled.len() < 2 { all.iter().copied().filter(|v| self.holds(*v)).collect() } else { labelled };
         let tick = |value: f64| {
             let power = value.log10();
             let whole = (power - power.round()).abs() < 1e-9;
@@ -152,7 +190,7 @@ impl Panel {
         let number = TextStyle::new(12.5, theme.ink);
         let title = TextStyle::new(13.0, theme.muted);
         let ((x_ticks, x_small), (y_ticks, y_small)) =
-            (self.x.ticks((self.width / 90.0) as usize), self.y.ticks((self.height / 42.0) as usize));
+            (self.x.ticks((self.width / 90.0) as usize), self.y.ticks((self.height / 34.0) as usize));
         for tick in &y_ticks {
             let y = self.at(self.x.low, tick.value).1;
             canvas.line((self.left, y), (self.right(), y), grid);
@@ -191,12 +229,12 @@ impl Panel {
         }
         if let Some((axis, words)) = sides.right {
             canvas.line((self.right(), self.top), (self.right(), self.bottom()), rule);
-            for tick in axis.ticks((self.height / 42.0) as usize).0 {
+            for tick in axis.ticks((self.height / 34.0) as usize).0 {
                 let y = self.top + (1.0 - axis.place(tick.value)) * self.height;
                 canvas.line((self.right(), y), (self.right() + 5.0, y), rule);
                 write_tick(canvas, (self.right() + 9.0, y + 4.5), number, &tick.label);
             }
-            canvas.text((self.right() + 56.0, middle.1), title.anchor(Anchor::Middle).upward(), words);
+            canvas.text((self.right() + 50.0, middle.1), title.anchor(Anchor::Middle).upward(), words);
         }
     }
 
@@ -266,21 +304,28 @@ mod tests {
 
     #[test]
     fn linear_ticks_are_round_and_inside() {
-        let axis = Axis { low: 2.31, high: 3.42, logarithmic: false };
+        let axis = Axis { low: 2.31, high: 3.42, scale: Scale::Linear };
         assert_eq!(labels(axis, 5), ["2.5", "3.0"]);
         assert_eq!(labels(axis, 6), ["2.4", "2.6", "2.8", "3.0", "3.2", "3.4"]);
         assert_eq!(labels(axis.reversed(), 5), ["2.5", "3.0"]);
-        assert_eq!(labels(Axis { low: -0.12, high: 0.12, logarithmic: false }, 3), ["−0.1", "0.0", "0.1"]);
-        assert_eq!(labels(Axis { low: 0.0, high: 0.0, logarithmic: false }, 3), ["0"]);
+        assert_eq!(labels(Axis { low: -0.12, high: 0.12, scale: Scale::Linear }, 3), ["−0.1", "0.0", "0.1"]);
+        assert_eq!(labels(Axis { low: 0.0, high: 0.0, scale: Scale::Linear }, 3), ["0"]);
     }
 
     #[test]
     fn logarithmic_ticks_are_decades_or_one_two_five() {
-        let axis = |low, high| Axis { low, high, logarithmic: true };
+        let axis = |low, high| Axis { low, high, scale: Scale::Logarithmic };
         assert_eq!(labels(axis(0.8, 2000.0), 6), ["1", "10", "100", "1000"]);
         assert_eq!(labels(axis(1.5, 60.0), 6), ["2", "5", "10", "20", "50"]);
         assert_eq!(labels(axis(2.2, 3.8), 6), ["3"]);
         assert_eq!(labels(axis(1e-5, 2e-2), 6), ["1e-5", "1e-4", "1e-3", "0.01"]);
+    }
+
+    #[test]
+    fn clock_ticks_are_times_of_day_across_midnight() {
+        let axis = Axis { low: 20.6, high: 25.4, scale: Scale::Clock };
+        assert_eq!(labels(axis, 6), ["21:00", "22:00", "23:00", "00:00", "01:00"]);
+        assert_eq!(labels(Axis { high: 21.1, ..axis }, 6), ["20:40", "20:45", "20:50", "20:55", "21:00", "21:05"]);
     }
 
     #[test]

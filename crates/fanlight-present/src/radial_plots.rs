@@ -2,14 +2,15 @@
 
 use crate::Figure;
 use crate::picture::subtitle;
-use crate::plot::{Axis, Panel, Sides};
-use crate::svg::{Canvas, Stroke, TextStyle};
+use crate::plot::{Axis, Panel, Scale, Sides};
+use crate::svg::{Canvas, Stroke, TextStyle, WIDTH};
 use crate::theme::in_both;
 use fanlight_record::sentences::{fixed, format_measured};
 use fanlight_record::{NightRecord, ProfileRecord};
 
 const LEFT: f64 = 76.0;
-const PANEL_WIDTH: f64 = 524.0;
+/// Leaves room for the magnitudes on the right.
+const PANEL_WIDTH: f64 = 530.0;
 
 /// Radial profile, log–log, with the local slope below; `None` when no ring shows light.
 pub(crate) fn profile(night: &NightRecord) -> Option<Figure> {
@@ -50,10 +51,11 @@ pub(crate) fn profile(night: &NightRecord) -> Option<Figure> {
         fixed(rings[rings.len() - 1].rho_arcsec, 1)
     );
     let (svg_light, svg_dark) = in_both(|theme| {
-        let slope_axis = Axis::around(slopes.iter().flat_map(|s| [s.slope - s.error, s.slope + s.error]).chain([-1.0]), 1.0);
+        let slope_axis =
+            Axis::around(slopes.iter().flat_map(|s| [s.slope - s.error, s.slope + s.error]).chain([-1.0]), 1.0);
         let slope_height = 120.0;
         let mut canvas = Canvas::new(theme, if slopes.is_empty() { 520.0 } else { 520.0 + 20.0 + slope_height });
-        canvas.heading(&format!("{}: radial profile", night.object), &subtitle(night));
+        canvas.heading(&night.object, "radial profile", &subtitle(night));
         let panel = Panel { left: LEFT, top: 102.0, width: PANEL_WIDTH, height: 360.0, x, y };
         let shade = |canvas: &mut Canvas, panel: &Panel| {
             if let Some(f) = seeing {
@@ -65,10 +67,11 @@ pub(crate) fn profile(night: &NightRecord) -> Option<Figure> {
         let below = "distance from the centre, arcsec";
         let right = zero_point.map(|zp| {
             let mag = |v: f64| zp - 2.5 * v.log10();
-            (Axis { low: mag(y.low), high: mag(y.high), logarithmic: false }, "mag/arcsec²")
+            (Axis { low: mag(y.low), high: mag(y.high), scale: Scale::Linear }, "mag/arcsec²")
         });
         let above = (km > 0.0).then(|| (x.scaled(km), "distance from the centre, km"));
-        let sides = Sides { below: if slopes.is_empty() { below } else { "" }, left: "brightness, e/s/arcsec²", above, right };
+        let sides =
+            Sides { below: if slopes.is_empty() { below } else { "" }, left: "brightness, e/s/arcsec²", above, right };
         panel.draw(&mut canvas, sides);
         draw_guide(&mut canvas, &panel, &rings);
         for r in &rings {
@@ -85,7 +88,12 @@ pub(crate) fn profile(night: &NightRecord) -> Option<Figure> {
             let (from, to) = (panel.at(x.low, -1.0), panel.at(x.high, -1.0));
             canvas.line(from, to, Stroke::new(theme.second, 1.3).dashed("6 4"));
             for s in &slopes {
-                panel.error_bar(&mut canvas, s.rho_arcsec, (s.slope - s.error, s.slope + s.error), Stroke::new(theme.first, 1.3));
+                panel.error_bar(
+                    &mut canvas,
+                    s.rho_arcsec,
+                    (s.slope - s.error, s.slope + s.error),
+                    Stroke::new(theme.first, 1.3),
+                );
                 canvas.dot(panel.at(s.rho_arcsec, s.slope), 3.2, theme.first);
             }
         }
@@ -102,7 +110,11 @@ fn draw_guide(canvas: &mut Canvas, panel: &Panel, rings: &[&ProfileRecord]) {
     let (low, high) = (panel.x.low.max(product / panel.y.high), panel.x.high.min(product / panel.y.low));
     if low < high {
         let theme = canvas.theme;
-        canvas.line(panel.at(low, product / low), panel.at(high, product / high), Stroke::new(theme.second, 1.3).dashed("6 4"));
+        canvas.line(
+            panel.at(low, product / low),
+            panel.at(high, product / high),
+            Stroke::new(theme.second, 1.3).dashed("6 4"),
+        );
         // beside the upper part of the line, where the coma lies below it
         let at = panel.at(low * (high / low).powf(0.12), product / (low * (high / low).powf(0.12)));
         canvas.text((at.0 + 12.0, at.1 + 2.0), TextStyle::new(12.5, theme.second), "slope −1");
@@ -133,8 +145,11 @@ fn local_slopes(rings: &[&ProfileRecord]) -> Vec<LocalSlope> {
             let [w, wx, wy, wxx, wxy] = sums;
             let determinant = w * wxx - wx * wx;
             let (slope, error) = ((w * wxy - wx * wy) / determinant, (w / determinant).sqrt());
-            (slope.is_finite() && error.is_finite() && error > 0.0 && error <= 1.0)
-                .then_some(LocalSlope { rho_arcsec: three[1].rho_arcsec, slope, error })
+            (slope.is_finite() && error.is_finite() && error > 0.0 && error <= 1.0).then_some(LocalSlope {
+                rho_arcsec: three[1].rho_arcsec,
+                slope,
+                error,
+            })
         })
         .collect()
 }
@@ -151,7 +166,9 @@ pub(crate) fn growth(night: &NightRecord) -> Option<Figure> {
         .profile
         .iter()
         .filter(|r| r.enclosed_e_per_s > 0.0 && r.outer_arcsec > 0.0)
-        .map(|r| (r.outer_arcsec * km, zero_point.map_or(r.enclosed_e_per_s, |zp| zp - 2.5 * r.enclosed_e_per_s.log10())))
+        .map(|r| {
+            (r.outer_arcsec * km, zero_point.map_or(r.enclosed_e_per_s, |zp| zp - 2.5 * r.enclosed_e_per_s.log10()))
+        })
         .filter(|(x, y)| *x > 0.0 && y.is_finite())
         .collect();
     let mags: Vec<(f64, f64, f64)> =
@@ -169,7 +186,9 @@ pub(crate) fn growth(night: &NightRecord) -> Option<Figure> {
     let phase = night.phase_function.as_ref();
     let dust_words = match (dust.is_empty(), phase) {
         (true, _) => String::new(),
-        (false, Some(p)) => format!(" Below: Afρ as observed (discs) and at zero phase angle after {} (diamonds).", p.name),
+        (false, Some(p)) => {
+            format!(" Below: Afρ as observed (discs) and at zero phase angle (diamonds; {}).", p.name)
+        }
         (false, None) => " Below: Afρ as observed.".to_string(),
     };
     let caption = format!(
@@ -189,12 +208,22 @@ pub(crate) fn growth(night: &NightRecord) -> Option<Figure> {
     let (svg_light, svg_dark) = in_both(|theme| {
         let upper = 250.0;
         let lower = 190.0;
-        let mut canvas = Canvas::new(theme, if dust.is_empty() { 102.0 + upper + 58.0 } else { 102.0 + upper + 24.0 + lower + 58.0 });
-        canvas.heading(&format!("{}: curve of growth{}", night.object, if dust.is_empty() { "" } else { " and Afρ" }), &subtitle(night));
-        let panel = Panel { left: LEFT, top: 102.0, width: PANEL_WIDTH, height: upper, x, y };
+        let mut canvas = Canvas::new(
+            theme,
+            if dust.is_empty() { 102.0 + upper + 58.0 } else { 102.0 + upper + 24.0 + lower + 58.0 },
+        );
+        canvas.heading(
+            &night.object,
+            if dust.is_empty() { "curve of growth" } else { "curve of growth and Afρ" },
+            &subtitle(night),
+        );
+        let panel = Panel { left: LEFT, top: 102.0, width: WIDTH - LEFT - 20.0, height: upper, x, y };
         let below = "aperture radius at the comet, km";
         let above = (km > 0.0).then(|| (x.scaled(1.0 / km), "aperture radius, arcsec"));
-        panel.draw(&mut canvas, Sides { below: if dust.is_empty() { below } else { "" }, left: unit, above, right: None });
+        panel.draw(
+            &mut canvas,
+            Sides { below: if dust.is_empty() { below } else { "" }, left: unit, above, right: None },
+        );
         if show_curve {
             let line: Vec<_> = curve.iter().map(|(x, y)| panel.at(*x, *y)).collect();
             canvas.polyline(&line, Stroke::new(theme.muted, 1.6));
@@ -262,7 +291,12 @@ mod tests {
 
     #[test]
     fn the_local_slope_of_a_power_law_is_its_exponent() {
-        let rings: Vec<ProfileRecord> = (1..8).map(|k| { let r = f64::from(k) * 1.7; ring(r, 30.0 * r.powf(-1.3), 0.1) }).collect();
+        let rings: Vec<ProfileRecord> = (1..8)
+            .map(|k| {
+                let r = f64::from(k) * 1.7;
+                ring(r, 30.0 * r.powf(-1.3), 0.1)
+            })
+            .collect();
         let slopes = local_slopes(&rings.iter().collect::<Vec<_>>());
         assert_eq!(slopes.len(), 5);
         assert!(slopes.iter().all(|s| (s.slope + 1.3).abs() < 1e-9));

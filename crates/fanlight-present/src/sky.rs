@@ -179,12 +179,7 @@ fn cubic(picture: &SkyPicture, x: f64, y: f64) -> Option<f32> {
 /// Weights of the four neighbours at `-1, 0, 1, 2`.
 fn catmull_rom(t: f32) -> [f32; 4] {
     let (t2, t3) = (t * t, t * t * t);
-    [
-        0.5 * (-t + 2.0 * t2 - t3),
-        0.5 * (2.0 - 5.0 * t2 + 3.0 * t3),
-        0.5 * (t + 4.0 * t2 - 3.0 * t3),
-        0.5 * (t3 - t2),
-    ]
+    [0.5 * (-t + 2.0 * t2 - t3), 0.5 * (2.0 - 5.0 * t2 + 3.0 * t3), 0.5 * (t + 4.0 * t2 - 3.0 * t3), 0.5 * (t3 - t2)]
 }
 
 #[cfg(test)]
@@ -202,7 +197,8 @@ mod tests {
             for x in 0..121 {
                 let (dx, dy) = (x as f64 - 60.3, y as f64 - 55.8);
                 let (east, north) = (m[0][0] * dx + m[0][1] * dy, m[1][0] * dx + m[1][1] * dy);
-                let blob = |e: f64, n: f64| (-((east - e).powi(2) + (north - n).powi(2)) / (2.0 * 3.0f64.powi(2))).exp();
+                let blob =
+                    |e: f64, n: f64| (-((east - e).powi(2) + (north - n).powi(2)) / (2.0 * 3.0f64.powi(2))).exp();
                 image.data[y * 121 + x] = (blob(20.0, 0.0) + 0.5 * blob(0.0, 35.0)) as f32;
             }
         }
@@ -215,7 +211,8 @@ mod tests {
 
     #[test]
     fn north_is_up_and_east_left_for_every_rotation_and_both_parities() {
-        for side in [400, 60] {
+        // the coarse picture takes the mean over 1.7″ at up to 1.2″ from the top of a blob of 3″: up to 0.13 lower
+        for (side, tolerance) in [(400, 0.03), (60, 0.13)] {
             for angle in [0.0, 33.0, 90.0, 180.0, 247.0] {
                 for parity in [1.0, -1.0] {
                     let (image, m) = blobs(angle, parity);
@@ -227,8 +224,8 @@ mod tests {
                         up.at(column.round() as usize, row.round() as usize)
                     };
                     let what = format!("{angle} {parity} {side}");
-                    assert!((at(20.0, 0.0) - 1.0).abs() < 0.06, "{what}: east {}", at(20.0, 0.0));
-                    assert!((at(0.0, 35.0) - 0.5).abs() < 0.04, "{what}: north {}", at(0.0, 35.0));
+                    assert!((at(20.0, 0.0) - 1.0).abs() < tolerance, "{what}: east {}", at(20.0, 0.0));
+                    assert!((at(0.0, 35.0) - 0.5).abs() < tolerance, "{what}: north {}", at(0.0, 35.0));
                     for (east, north) in [(-20.0, 0.0), (0.0, -35.0), (0.0, 20.0), (35.0, 0.0)] {
                         assert!(at(east, north).abs() < 0.02, "{what}: nothing is at {east} {north}");
                     }

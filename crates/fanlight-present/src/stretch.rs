@@ -90,7 +90,7 @@ pub(crate) fn raster(image: &Image, stretch: &Stretch, map: &ColourMap) -> Resul
     encoder.set_depth(png::BitDepth::Eight);
     encoder.set_palette(palette);
     encoder.set_filter(png::Filter::NoFilter);
-    encoder.set_compression(png::Compression::High);
+    encoder.set_compression(png::Compression::Balanced);
     let mut writer = encoder.write_header().map_err(failed)?;
     writer.write_image_data(&indices).map_err(failed)?;
     writer.finish().map_err(failed)?;

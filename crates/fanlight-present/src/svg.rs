@@ -9,6 +9,8 @@ use std::fmt::Write;
 pub(crate) const WIDTH: f64 = 680.0;
 /// Width of every figure on paper.
 const WIDTH_MM: f64 = 170.0;
+/// The bold face is wider than the regular one by up to this factor over a line of text.
+pub(crate) const BOLD: f64 = 1.08;
 
 /// Where a text hangs on its point.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -93,10 +95,12 @@ impl Canvas {
         canvas
     }
 
-    /// Title in the first line, what and when in the second.
-    pub fn heading(&mut self, title: &str, subtitle: &str) {
+    /// Object and kind of figure in the first line, what and when in the second; a long name is shortened, the kind not.
+    pub fn heading(&mut self, object: &str, kind: &str, subtitle: &str) {
         let room = WIDTH - 40.0;
-        self.text((20.0, 26.0), TextStyle::new(17.0, self.theme.ink).bold(), &fit(title, 17.0, room));
+        let kind = format!(": {kind}");
+        let object = fit(object, 17.0 * BOLD, room - text_width(&kind, 17.0 * BOLD));
+        self.text((20.0, 26.0), TextStyle::new(17.0, self.theme.ink).bold(), &format!("{object}{kind}"));
         self.text((20.0, 45.0), TextStyle::new(13.0, self.theme.muted), &fit(subtitle, 13.0, room));
     }
 
@@ -154,7 +158,8 @@ impl Canvas {
     }
 
     pub fn dot(&mut self, at: (f64, f64), radius: f64, fill: &str) {
-        let _ = writeln!(self.body, r#"<circle cx="{}" cy="{}" r="{}" fill="{fill}"/>"#, num(at.0), num(at.1), num(radius));
+        let _ =
+            writeln!(self.body, r#"<circle cx="{}" cy="{}" r="{}" fill="{fill}"/>"#, num(at.0), num(at.1), num(radius));
     }
 
     pub fn ring(&mut self, at: (f64, f64), radius: f64, stroke: Stroke) {

@@ -55,17 +55,7 @@ pub(crate) static DARK: Theme = Theme {
 impl Theme {
     /// Every colour, in one fixed order of roles.
     pub fn colours(&self) -> [&'static str; 9] {
-        [
-            self.paper,
-            self.ink,
-            self.muted,
-            self.rule,
-            self.wash,
-            self.sun,
-            self.first,
-            self.second,
-            self.warn,
-        ]
+        [self.paper, self.ink, self.muted, self.rule, self.wash, self.sun, self.first, self.second, self.warn]
     }
 }
 

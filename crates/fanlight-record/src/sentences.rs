@@ -50,7 +50,9 @@ pub fn cannot_say(night: &NightRecord) -> Vec<String> {
         );
     }
     if night.astrometry.is_none() {
-        out.push("Where the comet was: no light was found that could be measured near the predicted place.".to_string());
+        out.push(
+            "Where the comet was: no light was found that could be measured near the predicted place.".to_string(),
+        );
     }
     if night.photometry.is_empty() {
         out.push("How bright the comet was: the night was not calibrated to a catalogue.".to_string());
@@ -92,7 +94,7 @@ pub fn median_seeing_arcsec(night: &NightRecord) -> Option<f64> {
         night.frames.iter().filter(|f| f.used).filter_map(|f| f.fwhm_arcsec).filter(|w| w.is_finite()).collect();
     widths.sort_by(f64::total_cmp);
     let upper = *widths.get(widths.len() / 2)?;
-    Some(if widths.len() % 2 == 0 { (widths[widths.len() / 2 - 1] + upper) / 2.0 } else { upper })
+    Some(if widths.len().is_multiple_of(2) { (widths[widths.len() / 2 - 1] + upper) / 2.0 } else { upper })
 }
 
 /// A value and its 1σ error as `12.34 ± 0.05`, both to the same place: two digits of the error when they are 10 to
@@ -131,6 +133,16 @@ pub fn format_value(value: f64, digits: i32) -> String {
         return format!("{text} × 10{}", superscript(power));
     }
     fixed(value, digits - 1 - power)
+}
+
+/// Like [`format_value`], without zeros at the end of a fraction: for chosen numbers such as exposures and ticks.
+pub fn format_round(value: f64, digits: i32) -> String {
+    let text = format_value(value, digits);
+    if text.contains('.') && !text.contains('×') {
+        text.trim_end_matches('0').trim_end_matches('.').to_string()
+    } else {
+        text
+    }
 }
 
 /// A value to so many decimal places (negative: tens, hundreds …), with a true minus sign, never `−0`, and thin
@@ -219,10 +231,7 @@ fn brightness_words(light: &PhotometryRecord) -> String {
         (None, None) => parts.push(format!("{} not measured", light.band)),
     }
     if let Some(afrho) = light.afrho_cm {
-        parts.push(format!(
-            "Afρ = {}{THIN_SPACE}cm",
-            format_measured(afrho, light.afrho_err_cm.unwrap_or(f64::NAN))
-        ));
+        parts.push(format!("Afρ = {}{THIN_SPACE}cm", format_measured(afrho, light.afrho_err_cm.unwrap_or(f64::NAN))));
     }
     format!(
         "{} within {}{THIN_SPACE}km of the centre ({}″)",
@@ -509,6 +518,9 @@ mod tests {
         assert_eq!(format_value(2.0e-5, 1), "0.00002");
         assert_eq!(format_value(2.34e-7, 1), "2 × 10⁻⁷");
         assert_eq!(format_value(0.0, 3), "0");
+        assert_eq!(format_round(60.0, 3), "60");
+        assert_eq!(format_round(0.5, 3), "0.5");
+        assert_eq!(format_round(200.0, 1), "200");
     }
 
     #[test]

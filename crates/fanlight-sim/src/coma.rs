@@ -106,10 +106,6 @@ impl Feature {
 
 impl Coma {
     /// The smooth coma, e⁻/s per square arcsecond.
-    pub fn profile(&self, rho_arcsec: f64) -> f64 {
-        self.profile_at_log(rho_arcsec.ln())
-    }
-
     fn profile_at_log(&self, log_rho: f64) -> f64 {
         let [g1, g2, g3] = self.gammas;
         let [b1, b2] = self.breaks_arcsec.map(f64::ln);
@@ -268,7 +264,7 @@ mod tests {
         let piece = |a: f64, b: f64, gamma: f64, at: f64| {
             // 2π S(at) at^γ ∫ ρ^(1−γ) dρ
             let e = 2.0 - gamma;
-            2.0 * PI * c.profile(at) * at.powf(gamma) * if e == 0.0 { (b / a).ln() } else { (b.powf(e) - a.powf(e)) / e }
+            2.0 * PI * c.surface(Part::Whole, at, 0.0) * at.powf(gamma) * if e == 0.0 { (b / a).ln() } else { (b.powf(e) - a.powf(e)) / e }
         };
         let want = 3.0 + piece(0.0, 9.0, 1.05, 1.0) + piece(9.0, 70.0, 1.4, 20.0) + piece(70.0, 200.0, 2.2, 100.0);
         assert!((c.light_within(200.0) / want - 1.0).abs() < 1e-9);

@@ -16,7 +16,6 @@ pub(crate) enum Stream {
     Noise = 5,
     CosmicRays = 6,
     Satellites = 7,
-    Flats = 8,
 }
 
 /// The stream of one purpose and index.

@@ -1,1 +1,24 @@
 //! Time scales, Sun, Earth and Moon, orbits, sites, viewing geometry, angles and WCS.
+//!
+//! Frames: vectors stand on ICRS axes unless a name says otherwise. Orbit elements are turned from the ecliptic of J2000
+//! to these axes by the IAU 1976 obliquity. Position angles run from celestial north through east.
+
+pub mod airmass;
+pub mod angle;
+pub mod earth;
+pub mod error;
+pub mod geometry;
+pub mod orbit;
+pub mod orbit_line;
+pub mod time;
+pub mod wcs;
+
+pub use airmass::airmass;
+pub use angle::{ARCSEC_PER_RAD, PositionAngle, SkyPosition};
+pub use earth::{AU_KM, Site, earth_heliocentric_au};
+pub use error::SkyError;
+pub use geometry::{ViewingGeometry, comet_position, orbit_warnings, viewing_geometry};
+pub use orbit::{OrbitElements, OrbitState};
+pub use orbit_line::{OneLineOrbit, parse_one_line_orbit};
+pub use time::{TdbInstant, UtcInstant};
+pub use wcs::{HeaderCards, PixelXy, Wcs, WcsValue};

@@ -2,7 +2,7 @@
 
 use crate::{Failure, messages};
 use fanlight_io::{FrameFile, Header};
-use fanlight_sky::{HeaderCards, OneLineOrbit};
+use fanlight_sky::OneLineOrbit;
 use std::collections::BTreeSet;
 use std::fmt::Write;
 use std::path::Path;
@@ -91,7 +91,7 @@ fn campaign_text(orbit: &OneLineOrbit, light: &FrameFile, lights: &[FrameFile]) 
     line(String::new());
     line("[site]".into());
     line(format!("name = {}", quoted(&header.text("OBSERVAT").unwrap_or_else(|| "my observatory".into()))));
-    let angle = |keys: &[&str]| first(keys).or_else(|| keys.iter().find_map(|k| sexagesimal(&header.text(k)?)));
+    let angle = |keys: &[&str]| keys.iter().find_map(|k| header.angle_deg(k));
     let longitude = angle(&["SITELONG", "LONG-OBS", "OBSGEO-L"]);
     let latitude = angle(&["SITELAT", "LAT-OBS", "OBSGEO-B"]);
     let height = first(&["SITEELEV", "ALT-OBS", "OBSGEO-H"]);
@@ -100,9 +100,9 @@ fn campaign_text(orbit: &OneLineOrbit, light: &FrameFile, lights: &[FrameFile]) 
     line(value_or_ask("height_m", height, "metres", "from the header"));
     line(String::new());
     line("[camera]".into());
-    line(value_or_ask("gain_e_per_adu", first(&["EGAIN"]), "electrons per count", "from EGAIN"));
-    line(value_or_ask("read_noise_e", first(&["RDNOISE", "READNOIS"]), "electrons", "from the header"));
-    line(value_or_ask("saturation_adu", first(&["SATURATE"]), "counts at which a pixel is no longer linear", "from SATURATE"));
+    line(value_or_ask("gain_e_per_adu", header.egain_e_per_adu(), "electrons per count", "from EGAIN"));
+    line(value_or_ask("read_noise_e", header.read_noise_e(), "electrons", "from the header"));
+    line(value_or_ask("saturation_adu", header.saturation_adu(), "counts at which a pixel is no longer linear", "from SATURATE"));
     if let Some(scale) = first(&["PIXSCALE", "SECPIX"]).or_else(|| scale_from_optics(header)) {
         line(format!("pixel_scale_arcsec = {scale:.4}  # from the header"));
     }
@@ -141,40 +141,9 @@ fn value_or_ask(key: &str, value: Option<f64>, ask: &str, source: &str) -> Strin
     }
 }
 
-/// Degrees from `51 12 00`, `-3:15:00` or `51 12 00.5`.
-fn sexagesimal(text: &str) -> Option<f64> {
-    let clean = text.trim();
-    let negative = clean.starts_with('-');
-    let parts: Vec<f64> = clean
-        .trim_start_matches(['-', '+'])
-        .split(|c: char| c == ':' || c.is_whitespace())
-        .filter(|p| !p.is_empty())
-        .map(|p| p.parse().ok())
-        .collect::<Option<_>>()?;
-    if parts.is_empty() || parts.len() > 3 || parts.iter().any(|p| !p.is_finite() || *p < 0.0) {
-        return None;
-    }
-    let value: f64 = parts.iter().zip([1.0, 60.0, 3600.0]).map(|(p, d)| p / d).sum();
-    Some(if negative { -value } else { value })
-}
-
 /// Arcsec per pixel from focal length (mm) and pixel size (µm).
 fn scale_from_optics(header: &Header) -> Option<f64> {
     let focal_mm = header.number("FOCALLEN").filter(|f| *f > 0.0)?;
     let pixel_um = header.number("XPIXSZ").filter(|p| *p > 0.0)?;
     Some(pixel_um / focal_mm * 206.264_806)
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn reads_angles_as_capture_programs_write_them() {
-        assert_eq!(sexagesimal("51 12 00"), Some(51.2));
-        assert_eq!(sexagesimal("-3:15:00"), Some(-3.25));
-        assert_eq!(sexagesimal("-00 30 00"), Some(-0.5));
-        assert_eq!(sexagesimal("north"), None);
-        assert_eq!(sexagesimal(""), None);
-    }
 }

@@ -5,6 +5,7 @@
 //! that a fitted FWHM is the width of the light that falls on the detector.
 
 mod cutout;
+mod joint_fit;
 mod profile;
 mod shape;
 mod shape_fit;
@@ -63,6 +64,15 @@ impl Moffat {
     /// Within 1e-5 of the central intensity for FWHM ≥ 1.5 px; pixel values sum to 1 within 1e-4 (tests).
     pub fn pixel_value(&self, dx_px: f64, dy_px: f64) -> f64 {
         PixelProfile::new(self).value(dx_px, dy_px)
+    }
+
+    /// Intensity at `(dx, dy)` from the centre for unit flux, per square pixel: not integrated over a pixel.
+    pub fn density(&self, dx_px: f64, dy_px: f64) -> f64 {
+        let (sin, cos) = self.angle_rad.sin_cos();
+        let along = (dx_px * cos + dy_px * sin) / self.alpha_major_px();
+        let across = (dy_px * cos - dx_px * sin) / self.alpha_minor_px();
+        let central = (self.beta - 1.0) / (PI * self.alpha_major_px() * self.alpha_minor_px());
+        central * (1.0 + along * along + across * across).powf(-self.beta)
     }
 
     /// Value of the brightest pixel of a star centred on it, for unit total flux: the one that saturates first.

@@ -83,14 +83,14 @@ pub fn fit_flux(
     };
     let no_fit = |reason| ImageError::NoFit { x_px, y_px, reason };
     let singular = || no_fit("its pixels do not tell flux from background");
-    // the first step sees no signal, hence weights of bare sky; the second has the star's own noise
+    // the first step sees no signal, hence weights of bare sky; later ones have the star's own noise
     let first = solver.solve_linear(&pixels, Star::at(x_px, y_px)).ok_or_else(singular)?;
-    let held = solver.solve_linear(&pixels, first.star).ok_or_else(singular)?;
-    let (_, flux_sigma) = sigmas(&held).ok_or_else(singular)?;
-    if !config.free_centre || held.star.flux < CENTRE_MIN_SIGNIFICANCE * flux_sigma {
+    let (_, flux_sigma) = sigmas(&first).ok_or_else(singular)?;
+    if !config.free_centre || first.star.flux < CENTRE_MIN_SIGNIFICANCE * flux_sigma {
+        let held = solver.solve_linear(&pixels, first.star).ok_or_else(singular)?;
         return report(&held, shape, pixels.len(), 2).ok_or_else(singular);
     }
-    let free = solver.solve_free(&pixels, held.star).ok_or_else(singular)?;
+    let free = solver.solve_free(&pixels, first.star).ok_or_else(singular)?;
     let moved = (free.star.x_px - x_px).hypot(free.star.y_px - y_px);
     if !free.converged {
         return Err(no_fit("its centre finds no rest"));

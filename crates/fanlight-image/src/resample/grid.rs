@@ -22,8 +22,7 @@ struct Padded {
 
 pub(super) fn resample(frame: &Frame, grid: &CoordinateGrid, out: &mut Resampled) {
     let input = pad(frame);
-    let table: Vec<[f32; TAPS]> =
-        (0..=PHASES).map(|i| weights(i as f64 / PHASES as f64).map(|w| w as f32)).collect();
+    let table: Vec<[f32; TAPS]> = (0..=PHASES).map(|i| weights(i as f64 / PHASES as f64).map(|w| w as f32)).collect();
     let (width, height) = (frame.image.width as i64, frame.image.height as i64);
     let columns = out.image.width;
     let layers = out.image.data.par_chunks_mut(columns).zip(out.variance.data.par_chunks_mut(columns));
@@ -89,9 +88,9 @@ fn bad_bits(input: &Padded, first: usize, kx: &[f32; LANES], ky: &[f32; LANES]) 
         return 0;
     }
     let (mut bad, mut bits) = (0.0_f32, 0);
-    for j in 0..TAPS {
+    for (j, k) in ky.iter().take(TAPS).enumerate() {
         for (i, b) in rows(j).iter().enumerate().filter(|(_, b)| **b != 0) {
-            let share = (kx[i] * ky[j]).abs();
+            let share = (kx[i] * k).abs();
             bad += share;
             bits |= if share > 0.0 { *b } else { 0 };
         }

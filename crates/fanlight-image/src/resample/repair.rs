@@ -37,12 +37,10 @@ fn bad_in_row(frame: &Frame, y: usize) -> Vec<BadPixel> {
     let mut lonely_before = false;
     for start in (0..width).step_by(64) {
         let end = (start + 64).min(width);
-        // One quick pass says whether these 64 hold anything bad; x − x is 0 only for finite x.
-        let odd = (start..end).fold(0u32, |a, x| {
-            let sum = (values[x] - values[x]) + (variances[x] - variances[x]);
-            a | u32::from(bits[x]) | (sum.to_bits() & 0x7fff_ffff)
-        });
-        if odd == 0 {
+        // One quick pass without branches says whether these 64 hold anything bad.
+        let finite = |v: &[f32]| v[start..end].iter().fold(true, |a, v| a & v.is_finite());
+        let flagged = bits[start..end].iter().fold(0, |a, b| a | b);
+        if flagged == 0 && finite(values) && finite(variances) {
             lonely_before = false;
             continue;
         }

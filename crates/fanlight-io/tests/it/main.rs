@@ -1,1 +1,14 @@
-//! Integration tests of `fanlight-io`.
+//! Tests of fanlight-io against files that other programs wrote, and of its own files in other programs.
+
+mod broken;
+mod catalogues;
+mod frame_folders;
+mod reading;
+mod writing;
+
+use std::path::PathBuf;
+
+/// A file of the tests' own data.
+fn data(name: &str) -> PathBuf {
+    PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("tests/data").join(name)
+}

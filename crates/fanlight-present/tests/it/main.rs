@@ -1,1 +1,5 @@
 //! Integration tests of `fanlight-present`.
+
+mod figures;
+mod night;
+mod page;

@@ -110,7 +110,7 @@ pub fn read_calibrated(
         fwhm_px,
         protect: Some((protect_px.0, protect_px.1, 4.0 * fwhm_px)),
     };
-    let n = cosmic::flag_cosmic_rays(&frame.image_e, &mut frame.mask, &config);
+    let n = cosmic::flag_cosmic_rays(&frame.image_e, &mut frame.mask, &config).map_err(|e| e.to_string())?;
     Ok((frame, n))
 }
 

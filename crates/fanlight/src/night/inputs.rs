@@ -3,7 +3,7 @@
 use crate::Failure;
 use fanlight_coma::calibrate::Detector;
 use fanlight_io::{Campaign, FrameFile, FrameSet, Header};
-use fanlight_sky::{HeaderCards, UtcInstant, Wcs};
+use fanlight_sky::{UtcInstant, Wcs};
 use std::collections::BTreeMap;
 
 /// A light frame that can be used, as far as its header says.
@@ -132,28 +132,23 @@ fn usable(file: &FrameFile, filter: &Option<String>, size: (usize, usize)) -> Re
 }
 
 fn middle(file: &FrameFile) -> Result<UtcInstant, String> {
-    match (&file.start, &file.start_problem) {
-        (_, Some(problem)) => Err(problem.clone()),
-        (None, None) => Err("no DATE-OBS in the header".into()),
-        (Some(start), None) => Ok(start.plus_seconds(0.5 * file.exposure_s.unwrap_or(0.0))),
+    match &file.start_problem {
+        Some(problem) => Err(problem.clone()),
+        None => file.mid().ok_or_else(|| "no DATE-OBS in the header".to_string()),
     }
 }
 
 /// The filter that the campaign's band names; without a band, the one most frames were taken through.
 fn night_filter(lights: &[FrameFile], campaign: &Campaign, notes: &mut Vec<String>) -> Result<Option<String>, Failure> {
-    let Some(photometry) = &campaign.photometry else {
+    let Some(band) = campaign.photometry.band.as_deref() else {
         return Ok(most_common(lights.iter().map(|f| f.filter.clone())).flatten());
     };
-    let is_band = |f: &&FrameFile| {
-        f.filter.as_ref().is_some_and(|name| {
-            photometry.filters.get(name).map_or_else(|| *name == photometry.band, |band| *band == photometry.band)
-        })
-    };
+    let is_band = |f: &&FrameFile| f.filter.as_deref().is_some_and(|name| campaign.band_of_filter(name) == band);
     if let Some(filter) = most_common(lights.iter().filter(is_band).map(|f| f.filter.clone())) {
         return Ok(filter);
     }
     if lights.iter().all(|f| f.filter.is_none()) {
-        notes.push(format!("The frames name no filter; they are taken to be in band {}.", photometry.band));
+        notes.push(format!("The frames name no filter; they are taken to be in band {}.", band));
         return Ok(None);
     }
     let mut names: Vec<String> = lights.iter().filter_map(|f| f.filter.clone()).collect();
@@ -161,11 +156,10 @@ fn night_filter(lights: &[FrameFile], campaign: &Campaign, notes: &mut Vec<Strin
     names.dedup();
     let names: Vec<String> = names.into_iter().map(|n| format!("\"{n}\"")).collect();
     Err(Failure::data(format!(
-        "no light frame was taken in band \"{}\": the headers' FILTER says {}",
-        photometry.band,
+        "no light frame was taken in band \"{band}\": the headers' FILTER says {}",
         names.join(", ")
     ))
-    .hint(format!("add a line to [photometry.filters] of the campaign file, such as {} = \"{}\"", names[0], photometry.band)))
+    .hint(format!("add a line to [photometry.filters] of the campaign file, such as {} = \"{band}\"", names[0])))
 }
 
 /// The value that occurs most often; of equally frequent ones the first in order.
@@ -183,20 +177,18 @@ fn most_common<T: Ord>(values: impl Iterator<Item = T>) -> Option<T> {
 /// # Errors
 /// When neither gives the gain.
 pub fn detector(campaign: &Campaign, header: &Header, notes: &mut Vec<String>) -> Result<Detector, Failure> {
-    let camera = campaign.camera.as_ref();
-    let first = |keys: &[&str]| keys.iter().find_map(|k| header.number(k));
-    let gain = camera.and_then(|c| c.gain_e_per_adu).or_else(|| first(&["EGAIN"]));
-    let gain_e_per_adu = gain.ok_or_else(|| {
+    let camera = &campaign.camera;
+    let gain_e_per_adu = camera.gain_e_per_adu.or_else(|| header.egain_e_per_adu()).ok_or_else(|| {
         Failure::data("the camera's gain is not known: no EGAIN in the headers and no camera.gain_e_per_adu")
             .hint("set gain_e_per_adu under [camera] in the campaign file, in electrons per count")
     })?;
-    let read_noise_e = camera.and_then(|c| c.read_noise_e).or_else(|| first(&["RDNOISE", "READNOIS"])).unwrap_or_else(|| {
+    let read_noise_e = camera.read_noise_e.or_else(|| header.read_noise_e()).unwrap_or_else(|| {
         notes.push(format!(
             "The read noise is not known; {DEFAULT_READ_NOISE_E} electrons were assumed, which only enters the errors."
         ));
         DEFAULT_READ_NOISE_E
     });
-    let saturation_adu = camera.and_then(|c| c.saturation_adu).or_else(|| first(&["SATURATE"])).unwrap_or_else(|| {
+    let saturation_adu = camera.saturation_adu.or_else(|| header.saturation_adu()).unwrap_or_else(|| {
         notes.push(format!("The saturation level is not known; {DEFAULT_SATURATION_ADU} counts were assumed."));
         DEFAULT_SATURATION_ADU
     });

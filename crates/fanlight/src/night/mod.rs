@@ -20,6 +20,7 @@ use fanlight_coma::{measure, solar};
 use fanlight_image::combine::CombineConfig;
 use fanlight_image::moffat::{self, Moffat, NoiseModel, ShapeFitConfig};
 use fanlight_image::robust;
+use fanlight_io::campaign::Tracking;
 use fanlight_io::{Campaign, OutputFolder};
 use fanlight_record::NightRecord;
 use fanlight_sky::{OrbitElements, PixelXy, SkyPosition, UtcInstant};
@@ -113,13 +114,13 @@ pub fn run(options: &Options) -> Result<NightRecord, Failure> {
     tracing::info!("{} light frames, {} left out by their headers", inputs.lights.len(), inputs.left_out.len());
 
     let masters = masters::make(&inputs, &options.out, &mut notes)?;
-    let colour = campaign.photometry.as_ref().and_then(|p| {
-        let (blue, red) = solar::colour_bands(&p.band)?;
-        let both = catalogue.as_ref()?.band(blue).is_some() && catalogue.as_ref()?.band(red).is_some();
+    let colour = catalogue.as_ref().and_then(|field| {
+        let (blue, red) = solar::colour_bands(&field.band)?;
+        let both = field.catalogue.band(blue).is_some() && field.catalogue.band(red).is_some();
         let solar_mag = solar::solar_magnitude(blue)? - solar::solar_magnitude(red)?;
         both.then(|| Colour { name: format!("{blue}-{red}"), solar_mag })
     });
-    let field = field_at(&campaign, catalogue.as_ref(), inputs.lights[0].mid);
+    let field = catalogue.as_ref().map_or_else(Vec::new, |f| f.at(inputs.lights[0].mid));
     let context = Context { masters: &masters, detector, orbit: &orbit, site: &site, field: &field };
 
     let grid = star_grid(&inputs, &context)?;
@@ -200,45 +201,43 @@ pub fn run(options: &Options) -> Result<NightRecord, Failure> {
     Ok(record)
 }
 
-/// The catalogue with the file it came from.
-pub struct Field {
+/// The catalogue with the file it came from and the band that the night is tied to.
+struct Field {
     catalogue: fanlight_io::Catalogue,
     path: PathBuf,
+    band: String,
 }
 
 impl Field {
-    fn band(&self, name: &str) -> Option<usize> {
-        self.catalogue.band(name)
+    /// The stars at an epoch that have a magnitude in the band.
+    fn at(&self, epoch: UtcInstant) -> Vec<FieldEntry> {
+        let Some(band) = self.catalogue.band(&self.band) else { return Vec::new() };
+        let colour = solar::colour_bands(&self.band)
+            .and_then(|(blue, red)| Some((self.catalogue.band(blue)?, self.catalogue.band(red)?)));
+        let epoch_yr = epoch.julian_year();
+        self.catalogue.stars.iter().filter_map(|s| FieldEntry::new(s, epoch_yr, band, colour)).collect()
     }
 }
 
 /// Loads the campaign's catalogue; a catalogue without the band is the campaign file's fault.
 fn load_field(campaign: &Campaign) -> Result<Option<Field>, Failure> {
-    let Some(photometry) = &campaign.photometry else { return Ok(None) };
-    let Some(path) = &photometry.catalogue else { return Ok(None) };
+    let Some(path) = &campaign.photometry.catalogue else { return Ok(None) };
+    let band = campaign.photometry.band.clone().ok_or_else(|| {
+        Failure::call(format!("{}: photometry.catalogue is given, photometry.band is not", campaign.path().display()))
+            .hint("set band to the catalogue's column to calibrate to")
+    })?;
     let catalogue = fanlight_io::load_catalogue(path).map_err(|e| {
         Failure::call(e).hint("photometry.catalogue in the campaign file names this catalogue, relative to the file")
     })?;
-    if catalogue.band(&photometry.band).is_none() {
+    if catalogue.band(&band).is_none() {
         return Err(Failure::call(format!(
-            "{}: no column \"{}\" for photometry.band; the catalogue has {}",
+            "{}: no column \"{band}\" for photometry.band; the catalogue has {}",
             path.display(),
-            photometry.band,
             catalogue.bands.join(", ")
         ))
         .hint("set photometry.band to one of the catalogue's bands"));
     }
-    Ok(Some(Field { catalogue, path: path.clone() }))
-}
-
-/// The catalogue's stars at the night's epoch, with a magnitude in the band.
-fn field_at(campaign: &Campaign, field: Option<&Field>, at: UtcInstant) -> Vec<FieldEntry> {
-    let (Some(photometry), Some(field)) = (&campaign.photometry, field) else { return Vec::new() };
-    let Some(band) = field.band(&photometry.band) else { return Vec::new() };
-    let colour = solar::colour_bands(&photometry.band)
-        .and_then(|(blue, red)| Some((field.band(blue)?, field.band(red)?)));
-    let epoch_yr = at.julian_year();
-    field.catalogue.stars.iter().filter_map(|s| FieldEntry::new(s, epoch_yr, band, colour)).collect()
+    Ok(Some(Field { catalogue, path: path.clone(), band }))
 }
 
 /// People's safety first: said before any work, even when quiet.
@@ -404,8 +403,8 @@ fn tracked_on_comet<'a>(
     orbit: &OrbitElements,
     site: &fanlight_sky::Site,
 ) -> Result<bool, Failure> {
-    if let Some(tracking) = campaign.telescope.as_ref().and_then(|t| t.tracking.as_deref()) {
-        return Ok(tracking == "comet");
+    if let Some(tracking) = campaign.telescope.tracking {
+        return Ok(tracking == Tracking::Comet);
     }
     let mut votes = (0usize, 0usize);
     for look in looks {

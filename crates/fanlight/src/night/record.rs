@@ -49,7 +49,7 @@ pub fn night_record(
     let (photometry, phase_function) = photometry_records(night, &geometry, &mut notes);
     let mut record = NightRecord {
         schema: NIGHT_SCHEMA.to_string(),
-        object: night.campaign.object.designation.clone(),
+        object: night.campaign.designation().map_err(geometry::campaign_failure)?.to_string(),
         mid_utc: night.mid.to_iso(),
         frames: frame_records(night, orbit, site),
         astrometry: astrometry(night, orbit, site),
@@ -172,11 +172,11 @@ fn photometry_records(
     geometry: &GeometryRecord,
     notes: &mut Vec<String>,
 ) -> (Vec<PhotometryRecord>, Option<PhaseFunctionRecord>) {
-    let Some(section) = &night.campaign.photometry else {
-        notes.push("The campaign file has no [photometry] section: there are no magnitudes and no Afρ.".into());
-        return (Vec::new(), None);
-    };
-    let Some(zero_point) = stack_zero_point(night) else { return (Vec::new(), None) };
+    let section = &night.campaign.photometry;
+    let (Some(zero_point), Some(band)) = (stack_zero_point(night), band) else { return (Vec::new(), None) };
+    if section.apertures_km.is_empty() {
+        notes.push("No apertures are set: give photometry.apertures_km to measure magnitudes and Afρ.".into());
+    }
     let term = night.solution.as_ref().and_then(|s| s.colour_term);
     let colour_sigma = term.map_or(NO_COLOUR_TERM_MAG, |t| t.value.abs().max(t.sigma) * COLOUR_SIGMA_MAG);
     match (&night.colour, term) {
@@ -188,17 +188,15 @@ fn photometry_records(
             "No colour term could be fitted; magnitudes are for a source of the comparison stars' mean colour.".into(),
         ),
     }
-    let solar_magnitude = section.solar_magnitude.or_else(|| solar::solar_magnitude(&section.band));
+    let solar_magnitude = section.solar_magnitude.or_else(|| solar::solar_magnitude(band));
     match (section.solar_magnitude, solar_magnitude) {
-        (Some(m), _) => notes.push(format!("Afρ uses the campaign file's solar magnitude, {m:.2} in {}.", section.band)),
+        (Some(m), _) => notes.push(format!("Afρ uses the campaign file's solar magnitude, {m:.2} in {band}.")),
         (None, Some(m)) => notes.push(format!(
-            "Afρ uses a solar magnitude of {m:.2} in {} ({}).",
-            section.band,
+            "Afρ uses a solar magnitude of {m:.2} in {band} ({}).",
             solar::SOLAR_MAGNITUDE_SOURCE
         )),
         (None, None) => notes.push(format!(
-            "No solar magnitude is known for band {}: there is no Afρ; set photometry.solar_magnitude.",
-            section.band
+            "No solar magnitude is known for band {band}: there is no Afρ; set photometry.solar_magnitude."
         )),
     }
     let function = PhaseFunction::HalleyQuadratic;
@@ -248,7 +246,7 @@ fn photometry_records(
         records.push(PhotometryRecord {
             aperture_km: *aperture_km,
             aperture_arcsec,
-            band: section.band.clone(),
+            band: band.clone(),
             mag: mag.map(|m| m.value),
             mag_err: mag.map(|m| m.sigma),
             limit_3sigma_mag: limit,
@@ -295,7 +293,7 @@ fn profile(night: &Night) -> Vec<ProfileRecord> {
         .filter(|r| r.n_good > 0 && r.mean.is_finite())
         .map(|r| {
             let mean = r.mean / area;
-            let err = r.sigma_of_mean.hypot(sky_sigma) / area;
+            let err = r.sigma_of_mean.unwrap_or(0.0).hypot(sky_sigma) / area;
             ProfileRecord {
                 rho_arcsec: r.mean_radius_px * scale,
                 inner_arcsec: r.inner_px * scale,
@@ -314,7 +312,7 @@ fn zero_point(night: &Night) -> Option<ZeroPointRecord> {
     let solution = night.solution.as_ref()?;
     let zero_point = stack_zero_point(night)?;
     Some(ZeroPointRecord {
-        band: night.campaign.photometry.as_ref()?.band.clone(),
+        band: night.campaign.photometry.band.clone()?,
         stack_zero_point_mag: zero_point.value,
         stack_zero_point_err_mag: zero_point.sigma,
         colour_term: solution.colour_term.map(|t| t.value),
@@ -364,9 +362,9 @@ fn setup(night: &Night, site: &Site) -> SetupRecord {
         longitude_deg: site.longitude_deg,
         latitude_deg: site.latitude_deg,
         height_m: site.height_m,
-        telescope: campaign.telescope.as_ref().and_then(|t| t.name.clone()),
+        telescope: campaign.telescope.name.clone(),
         filter: night.inputs.filter.clone(),
-        observers: campaign.observer.as_ref().map_or_else(Vec::new, |o| o.names.clone()),
+        observers: campaign.observer.names.clone(),
     }
 }
 

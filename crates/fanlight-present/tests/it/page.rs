@@ -1,0 +1,164 @@
+//! The night's page.
+
+use crate::{figures, night};
+use fanlight_present::night_page;
+use fanlight_record::{NightRecord, sentences};
+use std::collections::BTreeSet;
+
+fn page(record: &NightRecord) -> String {
+    night_page(record, figures::all())
+}
+
+/// Every `<tag …>` has its end, in order; attributes may hold no bare `<`.
+fn check_nesting(html: &str) {
+    const VOID: [&str; 6] = ["meta", "!DOCTYPE", "br", "hr", "img", "link"];
+    let mut open: Vec<&str> = Vec::new();
+    let mut rest = html;
+    while let Some(start) = rest.find('<') {
+        let end = start + rest[start..].find('>').expect("a tag ends");
+        let tag = &rest[start + 1..end];
+        let name = tag.trim_start_matches('/').split([' ', '\n', '/']).next().unwrap_or_default();
+        if tag.starts_with('/') {
+            assert_eq!(open.pop(), Some(name), "near {}", &rest[start.saturating_sub(80)..end]);
+        } else if !tag.ends_with('/') && !VOID.contains(&name) {
+            open.push(name);
+        }
+        rest = &rest[end + 1..];
+        if name == "style" && !tag.starts_with('/') {
+            rest = &rest[rest.find("</style>").expect("the style ends")..];
+        }
+    }
+    assert!(open.is_empty(), "{open:?}");
+}
+
+#[test]
+fn the_page_is_whole_self_contained_and_small() {
+    let html = page(&night::record());
+    check_nesting(&html);
+    assert!(html.len() < 6_000_000, "{} bytes", html.len());
+    assert!(!html.contains("<script") && !html.contains("<link") && !html.contains("@import"));
+    // nothing is fetched: every address is inside the page or in the file itself
+    for (i, _) in html.match_indices("href=\"").chain(html.match_indices("src=\"")) {
+        let address = &html[i..].split('"').nth(1).expect("quoted")[..1];
+        assert!(address == "#" || address == "d", "{}", &html[i..i + 60]);
+    }
+    assert_eq!(html.matches("url(").count(), html.matches("url(data:").count());
+    let addresses = html.matches("http://").count() + html.matches("https://").count();
+    assert_eq!(addresses, html.matches("xmlns=\"http://www.w3.org/2000/svg\"").count());
+}
+
+#[test]
+fn sections_stand_in_order_and_each_is_reached_from_the_top() {
+    let html = page(&night::record());
+    let mut last = 0;
+    for id in ["summary", "pictures", "features", "profile", "dust", "frames", "geometry", "made"] {
+        let at = html.find(&format!("<section id=\"{id}\"")).expect(id);
+        assert!(at > last, "{id} is out of order");
+        assert!(html.contains(&format!("href=\"#{id}\"")));
+        last = at;
+    }
+    for landmark in ["<header", "<nav", "<main", "<footer", "lang=\"en\""] {
+        assert_eq!(html.matches(landmark).count(), 1, "{landmark}");
+    }
+    assert_eq!(html.matches("<table").count(), html.matches("<caption").count());
+    assert!(html.matches("scope=\"col\"").count() > 30 && html.matches("scope=\"row\"").count() > 80);
+}
+
+#[test]
+fn structure_that_was_not_analysed_is_said_plainly_and_beside_the_gradient() {
+    let record = night::record();
+    let html = page(&record);
+    assert!(html.contains("Structure was not analysed. "));
+    let gradient = html.find("id=\"figure-gradient\"").expect("the gradient");
+    let features = html.find("<section id=\"features\"").expect("features");
+    assert!(html[gradient..features].contains("rays in it are no evidence of structure"));
+    for sentence in sentences::cannot_say(&record) {
+        assert!(html.contains(&sentence), "{sentence}");
+    }
+    let mut analysed = record;
+    analysed.morphology.analysed = true;
+    assert!(page(&analysed).contains("no feature was found"));
+}
+
+#[test]
+fn every_frame_left_out_stands_with_its_reason_and_every_input_with_its_checksum() {
+    let record = night::record();
+    let html = page(&record);
+    for frame in record.frames.iter().filter(|f| !f.used) {
+        let reason = frame.rejected_because.as_deref().expect("a reason");
+        assert!(html.contains(&frame.file) && html.contains(reason), "{reason}");
+    }
+    assert!(record.provenance.inputs.iter().all(|i| html.contains(&i.sha256)));
+    assert!(html.contains(&record.provenance.command));
+}
+
+#[test]
+fn a_comet_near_the_sun_opens_the_page_with_a_caution() {
+    let mut record = night::record();
+    let caution = "role=\"note\"><p><strong>The comet stands 21° from the Sun";
+    assert!(!page(&record).contains(caution));
+    record.geometry.elongation_deg = 21.3;
+    let html = page(&record);
+    let at = html.find(caution).expect("the caution");
+    assert!(at < html.find("<nav").expect("the sections"), "before everything else");
+    assert!(html[at..at + 300].contains("Never point unfiltered optics near the Sun"));
+}
+
+#[test]
+fn an_empty_night_has_a_page_that_says_what_is_missing() {
+    let record = night::empty_record();
+    let html = night_page(&record, &[]);
+    check_nesting(&html);
+    for wanted in [
+        "Nothing was calibrated",
+        "No ring of the profile shows light",
+        "No input was recorded",
+        "place was not measured",
+    ] {
+        assert!(html.contains(wanted), "{wanted}");
+    }
+    assert!(!figures::holds_nan(&html));
+}
+
+#[test]
+fn words_from_files_are_escaped() {
+    let mut record = night::record();
+    record.object = "<script>alert(1)</script>".into();
+    record.notes.push("a < b & c".into());
+    record.provenance.command = "fanlight night 'a\"b' --out <x>".into();
+    let html = page(&record);
+    check_nesting(&html);
+    assert!(!html.contains("<script") && html.contains("a &lt; b &amp; c"));
+}
+
+#[test]
+fn a_limit_is_shown_as_one() {
+    let mut record = night::record();
+    for p in &mut record.photometry {
+        (p.mag, p.mag_err, p.limit_3sigma_mag, p.afrho_cm, p.a0frho_cm) = (None, None, Some(19.4), None, None);
+    }
+    assert!(page(&record).contains("fainter than 19.40\u{202f}mag (3σ)"));
+}
+
+#[test]
+fn the_dark_ink_of_every_colour_of_the_figures_is_in_the_style() {
+    let record = night::record();
+    let html = page(&record);
+    let mut rules = BTreeSet::new();
+    for figure in figures::all() {
+        for property in ["fill", "stroke"] {
+            let pattern = format!(" {property}=\"#");
+            let light = figure.svg_light.match_indices(&pattern);
+            let dark = figure.svg_dark.match_indices(&pattern);
+            for ((l, _), (d, _)) in light.zip(dark) {
+                let colour = |svg: &str, at: usize| svg[at + pattern.len() - 1..][..7].to_string();
+                rules.insert((property, colour(&figure.svg_light, l), colour(&figure.svg_dark, d)));
+            }
+        }
+    }
+    assert!(rules.len() > 8, "{rules:?}");
+    for (property, light, dark) in rules {
+        let rule = format!(".drawing svg [{property}=\"{light}\"] {{ {property}: {dark}; }}");
+        assert!(light == dark || html.contains(&rule), "{rule}");
+    }
+}
