@@ -80,11 +80,8 @@ impl Feature {
             let (centre, width) = (0.5 * (k.inner_arcsec + k.outer_arcsec), k.outer_arcsec - k.inner_arcsec);
             return (-4.0 * std::f64::consts::LN_2 * ((rho_arcsec - centre) / width).powi(2)).exp();
         }
-        let rise = if k.inner_arcsec > 0.0 {
-            smooth_step(rho_arcsec, k.inner_arcsec, self.inner_fade_arcsec)
-        } else {
-            1.0
-        };
+        let rise =
+            if k.inner_arcsec > 0.0 { smooth_step(rho_arcsec, k.inner_arcsec, self.inner_fade_arcsec) } else { 1.0 };
         rise * (1.0 - smooth_step(rho_arcsec, k.outer_arcsec, self.outer_fade_arcsec))
     }
 
@@ -179,10 +176,8 @@ impl Coma {
         let n = 400;
         if k.kind == FeatureKind::Arc {
             let crest = 0.5 * (k.inner_arcsec + k.outer_arcsec);
-            let along = (0..n)
-                .map(|i| f.angular(((i as f64 + 0.5) / n as f64 - 0.5) * k.width_deg))
-                .sum::<f64>()
-                / n as f64;
+            let along =
+                (0..n).map(|i| f.angular(((i as f64 + 0.5) / n as f64 - 0.5) * k.width_deg)).sum::<f64>() / n as f64;
             return f.amplitude * f.radial(crest) * (along - f.angular_mean) / self.mean_factor(Part::Whole, crest);
         }
         (0..n)
@@ -249,13 +244,7 @@ mod tests {
     }
 
     fn coma(features: Vec<Feature>) -> Coma {
-        Coma {
-            amplitude: 7.0,
-            gammas: [1.05, 1.4, 2.2],
-            breaks_arcsec: [9.0, 70.0],
-            features,
-            nucleus_e_per_s: 3.0,
-        }
+        Coma { amplitude: 7.0, gammas: [1.05, 1.4, 2.2], breaks_arcsec: [9.0, 70.0], features, nucleus_e_per_s: 3.0 }
     }
 
     #[test]
@@ -264,7 +253,10 @@ mod tests {
         let piece = |a: f64, b: f64, gamma: f64, at: f64| {
             // 2π S(at) at^γ ∫ ρ^(1−γ) dρ
             let e = 2.0 - gamma;
-            2.0 * PI * c.surface(Part::Whole, at, 0.0) * at.powf(gamma) * if e == 0.0 { (b / a).ln() } else { (b.powf(e) - a.powf(e)) / e }
+            2.0 * PI
+                * c.surface(Part::Whole, at, 0.0)
+                * at.powf(gamma)
+                * if e == 0.0 { (b / a).ln() } else { (b.powf(e) - a.powf(e)) / e }
         };
         let want = 3.0 + piece(0.0, 9.0, 1.05, 1.0) + piece(9.0, 70.0, 1.4, 20.0) + piece(70.0, 200.0, 2.2, 100.0);
         assert!((c.light_within(200.0) / want - 1.0).abs() < 1e-9);

@@ -83,7 +83,10 @@ pub(crate) fn all(s: &Scenario, distances_band_sun_mag: f64) -> Result<(Vec<Cond
     if geometry.altitude_deg <= 0.0 {
         return Err(SimError::Inconsistent {
             key: "start_utc".into(),
-            problem: format!("the comet is {:.1}° below the horizon at mid-night; choose another time", -geometry.altitude_deg),
+            problem: format!(
+                "the comet is {:.1}° below the horizon at mid-night; choose another time",
+                -geometry.altitude_deg
+            ),
         });
     }
     let offset = s.comet.ephemeris_offset_arcsec;
@@ -141,8 +144,7 @@ fn one(
     let (c, t, p) = (&s.camera, &s.tracking, &s.psf);
 
     let flipped = t.meridian_flip_at.is_some_and(|f| number >= f);
-    let rotation_deg =
-        c.rotation_deg + if flipped { 180.0 } else { 0.0 } + t.field_rotation_deg_per_hour * hours;
+    let rotation_deg = c.rotation_deg + if flipped { 180.0 } else { 0.0 } + t.field_rotation_deg_per_hour * hours;
     let (dither, jitter) = (pair(rng, t.dither_arcsec), pair(rng, t.jitter_arcsec));
     let target = PixelXy {
         // Off the middle by a little, as a person would have it, and never on a pixel's exact centre.
@@ -164,8 +166,7 @@ fn one(
         let (a, b) = (wcs.pixel_from_sky(first)?, wcs.pixel_from_sky(last)?);
         [b.x_px - a.x_px, b.y_px - a.y_px]
     };
-    let creep_arcsec =
-        t.drift_arcsec_per_min * s.exposure_s / 60.0 * (1.0 + t.drift_scatter_fraction * normal(rng));
+    let creep_arcsec = t.drift_arcsec_per_min * s.exposure_s / 60.0 * (1.0 + t.drift_scatter_fraction * normal(rng));
     let creep = {
         let pa = t.drift_pa_deg.to_radians();
         let moved = comet.offset_by_arcsec(creep_arcsec * pa.sin(), creep_arcsec * pa.cos());
@@ -190,7 +191,8 @@ fn one(
     let cloud_mag = if x.cloud_frames.contains(&number) { x.cloud_mag } else { 0.0 };
     // Below the horizon there is no airmass; a frame there gets the horizon's.
     let airmass = airmass(altitude_deg.max(0.0)).unwrap_or(38.0).max(1.0);
-    let zero_point_mag = x.zero_point_mag - x.colour_term * s.comet.g_minus_r_mag - x.extinction_mag * airmass - haze_mag - cloud_mag;
+    let zero_point_mag =
+        x.zero_point_mag - x.colour_term * s.comet.g_minus_r_mag - x.extinction_mag * airmass - haze_mag - cloud_mag;
     let sky_mag = s.sky.brightness_mag_arcsec2 + s.sky.change_mag_per_hour * hours;
     let sky_scatter = (s.sky.scatter_fraction * normal(rng)).exp();
     Ok(Conditions {
@@ -256,7 +258,9 @@ mod tests {
             rotation_deg,
             mirrored,
         };
-        let close = |a: [[f64; 2]; 2], b: [[f64; 2]; 2]| a.iter().flatten().zip(b.iter().flatten()).all(|(p, q)| (p - q).abs() < 1e-12);
+        let close = |a: [[f64; 2]; 2], b: [[f64; 2]; 2]| {
+            a.iter().flatten().zip(b.iter().flatten()).all(|(p, q)| (p - q).abs() < 1e-12)
+        };
         // North up, east left.
         assert!(close(plate(0.0, false).cd_deg_per_px(), [[-1.0, 0.0], [0.0, 1.0]]));
         // +y toward east (PA 90): then +x is north (PA 0).

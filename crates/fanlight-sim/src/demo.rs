@@ -7,7 +7,7 @@ use crate::scenario::{FeatureKeys, FeatureKind, OrbitKeys, Scenario, SpikeKeys, 
 pub(crate) fn invented_orbit() -> OrbitKeys {
     OrbitKeys {
         epoch_jd_tdb: 2_462_948.5,
-        perihelion_jd_tdb: 2_462_991.33763,
+        perihelion_jd_tdb: 2_462_991.337_63,
         q_au: 1.26101,
         e: 0.99964,
         inclination_deg: 55.65615,
@@ -46,7 +46,7 @@ pub fn demo_scenarios() -> Vec<(String, Scenario)> {
 
     let mut first = night("2031-03-22", 20_310_322);
     first.tracking.on = TrackingTarget::Stars;
-    first.tracking.drift_arcsec_per_min = 3.4;
+    first.tracking.drift_arcsec_per_min = 4.2;
     first.tracking.drift_pa_deg = 64.0;
     first.tracking.drift_scatter_fraction = 0.08;
 
@@ -55,10 +55,10 @@ pub fn demo_scenarios() -> Vec<(String, Scenario)> {
     second.exposure_s = 45.0;
     second.n_frames = 30;
     second.cadence_s = 53.0;
-    second.comet.features = vec![jet(301.0, 0.10)];
+    second.comet.features = vec![jet(301.0, 0.12)];
 
     let mut third = night("2031-03-24", 20_310_324);
-    third.comet.features = vec![jet(298.0, 0.09)];
+    third.comet.features = vec![jet(298.0, 0.11)];
     third.exposure_s = 45.0;
     third.n_frames = 30;
     third.cadence_s = 53.0;

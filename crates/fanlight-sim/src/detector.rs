@@ -60,7 +60,7 @@ impl Detector {
                 (index, -c.hot_pixel_e_per_s * (1.0 - rng.random::<f64>()).ln())
             })
             .collect();
-        hot_pixels.sort_by(|a, b| a.0.cmp(&b.0));
+        hot_pixels.sort_by_key(|p| p.0);
         hot_pixels.dedup_by_key(|p| p.0);
         let mut weights = [(); 5].map(|_| normal(&mut rng));
         let norm = weights.iter().map(|v| v * v).sum::<f64>().sqrt().max(1e-9);

@@ -177,9 +177,8 @@ mod tests {
         let n = 32;
         let grid = Grid::new(n);
         let wrapped = |i: usize| if 2 * i > n { i as f64 - n as f64 } else { i as f64 };
-        let gaussian: Vec<f64> = (0..n * n)
-            .map(|i| (-(wrapped(i % n).powi(2) + wrapped(i / n).powi(2)) / 8.0).exp() / (8.0 * PI))
-            .collect();
+        let gaussian: Vec<f64> =
+            (0..n * n).map(|i| (-(wrapped(i % n).powi(2) + wrapped(i / n).powi(2)) / 8.0).exp() / (8.0 * PI)).collect();
         let (response, mut point) = grid.spectra(&gaussian, &vec![0.0; n * n]);
         grid.add_point(&mut point, [15.3, 13.8], 2.0);
         let field = grid.field(point.iter().zip(&response).map(|(a, b)| a * b).collect());

@@ -61,7 +61,7 @@ impl StarBrush {
         for y in y0 as usize..=y1 as usize {
             let dy = y as f64 - y_px;
             let row = &mut frame.data[y * frame.width..(y + 1) * frame.width];
-            for x in x0 as usize..=x1 as usize {
+            for (x, pixel) in row.iter_mut().enumerate().take(x1 as usize + 1).skip(x0 as usize) {
                 let dx = x as f64 - x_px;
                 let rho2 = dx * dx + dy * dy;
                 if rho2 > reach * reach {
@@ -84,14 +84,22 @@ impl StarBrush {
                     }
                     sum += tw * over_pixel;
                 }
-                row[x] += (peak * sum) as f32;
+                *pixel += (peak * sum) as f32;
             }
         }
     }
 
     /// Adds a star's diffraction rays: `light_e` electrons over all rays, falling as exp(−r/length), across a ray a
     /// Gaussian of the kernel's width. Returns what was asked to be drawn, to be taken from the star's core.
-    pub fn spikes(&self, frame: &mut Image, kernel: &Kernel, spikes: &SpikeKeys, at: (f64, f64), light_e: f64, scale_arcsec: f64) {
+    pub fn spikes(
+        &self,
+        frame: &mut Image,
+        kernel: &Kernel,
+        spikes: &SpikeKeys,
+        at: (f64, f64),
+        light_e: f64,
+        scale_arcsec: f64,
+    ) {
         let length = spikes.length_arcsec / scale_arcsec;
         let sigma = kernel.fwhm_px / 2.354_820_045;
         let per_ray = light_e / spikes.count as f64;
@@ -237,7 +245,9 @@ mod tests {
 
     #[test]
     fn a_star_keeps_its_light() {
-        for (trail, beta, fwhm) in [([0.0, 0.0], 3.2, 2.3), ([4.0, -2.0], 3.2, 2.3), ([0.0, 0.0], 2.5, 1.5), ([9.0, 1.0], 4.0, 1.3)] {
+        for (trail, beta, fwhm) in
+            [([0.0, 0.0], 3.2, 2.3), ([4.0, -2.0], 3.2, 2.3), ([0.0, 0.0], 2.5, 1.5), ([9.0, 1.0], 4.0, 1.3)]
+        {
             let got = total(&star(trail, beta, fwhm, 1e6));
             assert!((got / 1e6 - 1.0).abs() < 1e-3, "trail {trail:?} beta {beta} fwhm {fwhm}: {got}");
         }
@@ -272,7 +282,9 @@ mod tests {
         let mut image = Image::filled(64, 64, 0.0);
         let trail = Trail { x_px: 30.0, y_px: 30.0, angle_rad: 0.4, peak_e: 100.0, width_px: 3.0 };
         satellite(&mut image, &trail);
-        assert!((0..64).all(|x| (0..64).any(|y| image.at(x, y) > 70.0) == (30.0 + (x as f64 - 30.0) * 0.4f64.tan() < 64.0)));
+        assert!(
+            (0..64).all(|x| (0..64).any(|y| image.at(x, y) > 70.0) == (30.0 + (x as f64 - 30.0) * 0.4f64.tan() < 64.0))
+        );
     }
 
     #[test]

@@ -213,6 +213,9 @@ mod tests {
         let k = Kernel { fwhm_px: 3.0, elongation: 1.0, angle_rad: 0.0, beta: 6.0, trail_px: [3.0, 0.0] };
         let want = k.alpha_px().powi(2) / 8.0;
         let [xx, xy, yy] = k.second_moments(200.0);
-        assert!((xx - want - 0.75).abs() < 1e-5 && xy.abs() < 1e-9 && (yy - want).abs() < 1e-5, "{xx} {xy} {yy} {want}");
+        assert!(
+            (xx - want - 0.75).abs() < 1e-5 && xy.abs() < 1e-9 && (yy - want).abs() < 1e-5,
+            "{xx} {xy} {yy} {want}"
+        );
     }
 }

@@ -96,13 +96,7 @@ impl Simulation {
         if kind == FrameKind::Light {
             cards.extend(header::light(s, &self.conditions[number]));
         }
-        SimulatedFrame {
-            name: name(kind, number),
-            width: s.camera.width_px,
-            height: s.camera.height_px,
-            pixels,
-            cards,
-        }
+        SimulatedFrame { name: name(kind, number), width: s.camera.width_px, height: s.camera.height_px, pixels, cards }
     }
 
     /// The light that falls on one light frame's pixels, in electrons, without noise, detector response, dark charge
@@ -161,7 +155,9 @@ impl Simulation {
 
     fn flat(&self) -> Image {
         let s = &self.scenario;
-        let level_e = s.calibration.flat_level_fraction * (s.camera.saturation_adu() - s.camera.bias_adu) * s.camera.gain_e_per_adu;
+        let level_e = s.calibration.flat_level_fraction
+            * (s.camera.saturation_adu() - s.camera.bias_adu)
+            * s.camera.gain_e_per_adu;
         let w = s.camera.width_px;
         let pixel = |(i, r): (usize, &f32)| (level_e * *r as f64 * self.detector.flat_light(i % w, i / w)) as f32;
         let data = self.detector.response.data.iter().enumerate().map(pixel).collect();
@@ -261,11 +257,9 @@ impl Simulation {
     fn kind(&self, index: usize) -> (FrameKind, usize) {
         let k = &self.scenario.calibration;
         let mut number = index;
-        for (kind, n) in [
-            (FrameKind::Light, self.scenario.n_frames),
-            (FrameKind::Bias, k.n_bias),
-            (FrameKind::Dark, k.n_dark),
-        ] {
+        for (kind, n) in
+            [(FrameKind::Light, self.scenario.n_frames), (FrameKind::Bias, k.n_bias), (FrameKind::Dark, k.n_dark)]
+        {
             if number < n {
                 return (kind, number);
             }
@@ -306,7 +300,8 @@ fn above_air(s: &Scenario) -> f64 {
 /// The comet's light above the atmosphere, scaled to the magnitude or Afρ asked for.
 fn light_of_comet(s: &Scenario, night: &Night) -> Result<Coma, SimError> {
     let k = &s.comet;
-    let in_arcsec = |arcsec: Option<f64>, km: Option<f64>| arcsec.or(km.map(|v| v / night.km_per_arcsec)).unwrap_or(f64::INFINITY);
+    let in_arcsec =
+        |arcsec: Option<f64>, km: Option<f64>| arcsec.or(km.map(|v| v / night.km_per_arcsec)).unwrap_or(f64::INFINITY);
     let breaks = [in_arcsec(k.break1_arcsec, k.break1_km), in_arcsec(k.break2_arcsec, k.break2_km)];
     let problem = |key: &str, problem: String| SimError::Inconsistent { key: key.into(), problem };
     if breaks[1] < breaks[0] {

@@ -82,9 +82,8 @@ impl Counts {
         // log10 N(m) by trapezoid from magnitude 16, where it is known, both ways.
         let slope = |m: f64| (k.slope - k.flattening * (m - 16.0)).max(0.05);
         let steps = 400;
-        let mags: Vec<f64> = (0..=steps)
-            .map(|i| k.bright_mag + (k.faint_mag - k.bright_mag) * i as f64 / steps as f64)
-            .collect();
+        let mags: Vec<f64> =
+            (0..=steps).map(|i| k.bright_mag + (k.faint_mag - k.bright_mag) * i as f64 / steps as f64).collect();
         let log_n = |m: f64| {
             let pieces = 200;
             let h = (m - 16.0) / pieces as f64;

@@ -323,8 +323,9 @@ mod tests {
 
     #[test]
     fn width_of_a_gaussian_ridge() {
-        let shape: Vec<f64> =
-            (0..360).map(|d| 2.0 + (-4.0 * std::f64::consts::LN_2 * ((d as f64 - 180.0) / 25.0).powi(2)).exp()).collect();
+        let shape: Vec<f64> = (0..360)
+            .map(|d| 2.0 + (-4.0 * std::f64::consts::LN_2 * ((d as f64 - 180.0) / 25.0).powi(2)).exp())
+            .collect();
         assert!((full_width_deg(&shape).unwrap() - 25.0).abs() < 0.05);
         assert_eq!(full_width_deg(&[1.0; 360]), None);
     }

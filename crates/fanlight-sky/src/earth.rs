@@ -1,6 +1,6 @@
 //! The Earth, the Moon and the observer.
 
-use crate::angle::{Vector, cross, scale, sum, times, transpose_times};
+use crate::angle::{Vector, cross, minus, scale, sum, times, transpose_times};
 use crate::{SkyError, TdbInstant, UtcInstant};
 
 /// Kilometres in an astronomical unit (IAU 2012 Resolution B2).
@@ -83,12 +83,6 @@ pub fn earth_heliocentric_au(at: TdbInstant) -> Result<Vector, SkyError> {
     Ok(earth(at)?.heliocentric[0])
 }
 
-/// Barycentric position of the Sun, ICRS axes, au.
-pub(crate) fn sun_barycentric_au(at: TdbInstant) -> Result<Vector, SkyError> {
-    let e = earth(at)?;
-    Ok(crate::angle::minus(e.barycentric[0], e.heliocentric[0]))
-}
-
 /// Geocentric position of the Moon, ICRS axes, au.
 ///
 /// # Source
@@ -100,6 +94,10 @@ pub(crate) fn moon_geocentric_au(at: TdbInstant) -> Vector {
 
 /// An observer at an instant, ICRS axes.
 pub(crate) struct Observer {
+    /// The instant.
+    pub tdb: TdbInstant,
+    /// Position and velocity of the Sun from the barycentre, au and au/day.
+    pub sun_barycentric: [Vector; 2],
     /// Rotation from ICRS axes to Earth-fixed ones.
     pub to_earth_fixed: [[f64; 3]; 3],
     /// From the Earth's centre, au.
@@ -116,12 +114,16 @@ pub(crate) struct Observer {
 /// SOFA `c2t06a` (IAU 2006/2000A precession and nutation), UT1 = UTC, no polar motion.
 pub(crate) fn observer(site: &Site, utc: UtcInstant) -> Result<Observer, SkyError> {
     let fixed = site.earth_fixed_au()?;
-    let earth = earth(utc.tdb())?;
+    let tdb = utc.tdb();
+    let earth = earth(tdb)?;
     let ((tt1, tt2), (ut1, ut2)) = (utc.tt(), utc.ut1());
     let to_earth_fixed = sofars::pnp::c2t06a(tt1, tt2, ut1, ut2, 0.0, 0.0);
     let geocentric_au = transpose_times(&to_earth_fixed, fixed);
     let spin = transpose_times(&to_earth_fixed, cross([0.0, 0.0, EARTH_SPIN_RAD_D], fixed));
+    let [place, speed] = [0, 1].map(|i| minus(earth.barycentric[i], earth.heliocentric[i]));
     Ok(Observer {
+        tdb,
+        sun_barycentric: [place, speed],
         to_earth_fixed,
         geocentric_au,
         barycentric_au: sum(earth.barycentric[0], geocentric_au),

@@ -57,23 +57,21 @@ struct Seen {
 }
 
 /// The comet at t − τ, with c τ = |comet(t − τ) − observer(t)|, barycentric.
-fn seen(orbit: &OrbitElements, observer: &Observer, utc: UtcInstant) -> Result<Seen, SkyError> {
-    let now = utc.tdb();
-    // the Sun moves by 1e-5 au in a day: its place is followed to first order from the epoch of observation
-    let sun = earth::sun_barycentric_au(now)?;
-    let sun_before = earth::sun_barycentric_au(now.minus_days(1.0))?;
+fn seen(orbit: &OrbitElements, observer: &Observer) -> Result<Seen, SkyError> {
+    // the Sun moves by 1e-5 au in a day and turns slowly: its place at t − τ is followed along its velocity
+    let [sun, sun_velocity] = observer.sun_barycentric;
     let mut delay_d = 0.0;
     for _ in 0..20 {
-        let state = orbit.state_at(now.minus_days(delay_d))?;
-        let sun_then = sum(sun, scale(minus(sun_before, sun), delay_d));
+        let state = orbit.state_at(observer.tdb.minus_days(delay_d))?;
+        let sun_then = minus(sun, scale(sun_velocity, delay_d));
         let line = minus(sum(state.position_au, sun_then), observer.barycentric_au);
         let next = norm(line) / LIGHT_AU_D;
-        if (next - delay_d).abs() < 1e-12 {
+        if (next - delay_d).abs() < 1e-12 * (1.0 + delay_d) {
             return Ok(Seen { state, line });
         }
         delay_d = next;
     }
-    Err(SkyError::NoOrbitSolution { days: now.days_after(orbit.epoch_jd_tdb) })
+    Err(SkyError::NoOrbitSolution { days: observer.tdb.days_after(orbit.epoch_jd_tdb) })
 }
 
 /// Topocentric astrometric place: light-time corrected, without aberration.
@@ -85,7 +83,7 @@ fn seen(orbit: &OrbitElements, observer: &Observer, utc: UtcInstant) -> Result<S
 /// See [`viewing_geometry`].
 pub fn comet_position(orbit: &OrbitElements, site: &Site, utc: UtcInstant) -> Result<SkyPosition, SkyError> {
     let observer = earth::observer(site, utc)?;
-    Ok(SkyPosition::from_vector(seen(orbit, &observer, utc)?.line))
+    Ok(SkyPosition::from_vector(seen(orbit, &observer)?.line))
 }
 
 /// Half the interval over which the motion is taken. Long against rounding, short against the Earth's rotation, whose
@@ -102,7 +100,7 @@ const MOTION_HALF_S: f64 = 60.0;
 /// up to 0.9 s, 14″ in azimuth and hour angle.
 pub fn viewing_geometry(orbit: &OrbitElements, site: &Site, utc: UtcInstant) -> Result<ViewingGeometry, SkyError> {
     let observer = earth::observer(site, utc)?;
-    let Seen { state, line } = seen(orbit, &observer, utc)?;
+    let Seen { state, line } = seen(orbit, &observer)?;
     let place = SkyPosition::from_vector(line);
     let delta_au = norm(line);
     let (r, v) = (state.position_au, state.velocity_au_d);
@@ -117,7 +115,7 @@ pub fn viewing_geometry(orbit: &OrbitElements, site: &Site, utc: UtcInstant) -> 
 
     let normal = cross(r, v);
     let sunward = place.position_angle_of(to_sun);
-    let moon = minus(earth::moon_geocentric_au(utc.tdb()), observer.geocentric_au);
+    let moon = minus(earth::moon_geocentric_au(observer.tdb), observer.geocentric_au);
     let moon_phase = angle_between(minus(sun_line, moon), scale(moon, -1.0));
     let (altitude_deg, azimuth_deg) = observer.altitude_azimuth_deg(site, line);
     let (sun_altitude_deg, _) = observer.altitude_azimuth_deg(site, sun_line);
@@ -133,7 +131,7 @@ pub fn viewing_geometry(orbit: &OrbitElements, site: &Site, utc: UtcInstant) -> 
         sunward_pa_deg: sunward.deg(),
         antisolar_pa_deg: PositionAngle::from_deg(sunward.deg() + 180.0).deg(),
         negative_velocity_pa_deg: place.position_angle_of(scale(v, -1.0)).deg(),
-        orbit_plane_angle_deg: (dot(normal, to_observer) / (norm(normal) * delta_au)).asin().to_degrees(),
+        orbit_plane_angle_deg: (dot(normal, to_observer) / (norm(normal) * delta_au)).clamp(-1.0, 1.0).asin().to_degrees(),
         km_per_arcsec: delta_au * AU_KM / ARCSEC_PER_RAD,
         altitude_deg,
         azimuth_deg,

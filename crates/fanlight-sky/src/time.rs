@@ -126,17 +126,22 @@ impl UtcInstant {
         format!("{year:04}-{month:02}-{date:02}T{hour:02}:{minute:02}:{:02}.{:03}Z", second_ms / 1000, second_ms % 1000)
     }
 
-    /// Later by a number of seconds of atomic time.
+    /// Later by a number of seconds of atomic time. A number that is not finite gives an instant outside every ephemeris.
     pub fn plus_seconds(&self, seconds: f64) -> Self {
-        let mut day = self.day;
-        let mut at = self.share * day_seconds(day) + seconds;
-        while at >= day_seconds(day) {
-            at -= day_seconds(day);
-            day += 1.0;
-        }
-        while at < 0.0 {
-            day -= 1.0;
-            at += day_seconds(day);
+        let at = self.share * day_seconds(self.day) + seconds;
+        // the day comes from a count of days of 86 400 s, then of the leap seconds between; what is left of either lies
+        // within a few days of it
+        let days = (at / SECONDS_PER_DAY).floor();
+        let mut day = self.day + days;
+        let mut at = at - days * SECONDS_PER_DAY - (whole_leap_seconds(day) - whole_leap_seconds(self.day));
+        for _ in 0..3 {
+            if at >= day_seconds(day) {
+                at -= day_seconds(day);
+                day += 1.0;
+            } else if at < 0.0 {
+                day -= 1.0;
+                at += day_seconds(day);
+            }
         }
         Self { day, share: at / day_seconds(day) }
     }
@@ -178,15 +183,24 @@ impl UtcInstant {
 
 /// TAI − UTC on a day, seconds; 0 before 1960, the last known value after the table's end.
 fn leap_seconds(day: f64) -> f64 {
-    let Ok((year, month, date, _)) = cal::jd2cal(day, 0.0) else { return 0.0 };
+    let Ok((year, month, date, _)) = cal::jd2cal(day.clamp(FIRST_DAY, LAST_DAY), 0.0) else { return 0.0 };
     ts::dat(year, month, date, 0.0).unwrap_or(0.0)
+}
+
+/// The table of leap seconds is asked for days of these years only: 1900 and 2200.
+const FIRST_DAY: f64 = 2_415_020.5;
+const LAST_DAY: f64 = 2_524_593.5;
+/// 1972 January 1: from here on UTC keeps whole seconds to TAI, before it drifted.
+const WHOLE_SECONDS_DAY: f64 = 2_441_317.5;
+
+/// TAI − UTC on a day, of which only the steps since 1972 are counted.
+fn whole_leap_seconds(day: f64) -> f64 {
+    leap_seconds(day.max(WHOLE_SECONDS_DAY))
 }
 
 /// Seconds in a UTC day: 86 401 where a leap second ends it.
 fn day_seconds(day: f64) -> f64 {
-    let step = leap_seconds(day + 1.0) - leap_seconds(day);
-    // before 1972 UTC drifted: only whole steps are leap seconds
-    if day > 2_441_316.0 { SECONDS_PER_DAY + step.round() } else { SECONDS_PER_DAY }
+    SECONDS_PER_DAY + whole_leap_seconds(day + 1.0) - whole_leap_seconds(day)
 }
 
 #[cfg(test)]
@@ -236,5 +250,33 @@ mod tests {
         assert_eq!(t.plus_seconds(60.0).to_iso(), "2031-03-05T00:00:30.000Z");
         assert_eq!(t.plus_seconds(60.0).plus_seconds(-60.0).to_iso(), t.to_iso());
         assert!((UtcInstant::from_jd(t.jd()).seconds_since(&t)).abs() < 1e-4);
+    }
+
+    /// Over years the count of days agrees with TT, in which 27 leap seconds fell between 1972 and 2017.
+    #[test]
+    fn long_steps_count_every_leap_second() {
+        let start = UtcInstant::parse("1972-01-01T12:00:00").unwrap();
+        let end = UtcInstant::parse("2017-01-01T12:00:00").unwrap();
+        let step = 16_437.0 * 86_400.0 + 27.0;
+        assert_eq!(start.plus_seconds(step).to_iso(), end.to_iso());
+        assert_eq!(end.plus_seconds(-step).to_iso(), start.to_iso());
+        for seconds in [-1e9, -86_400.0, -0.25, 0.0, 86_399.0, 86_400.0, 86_401.0, 1.3e9] {
+            for from in [start, end, UtcInstant::parse("2016-12-31T23:59:60.5").unwrap()] {
+                let there = from.plus_seconds(seconds);
+                assert!((there.seconds_since(&from) - seconds).abs() < 1e-6, "{seconds} s from {}", from.to_iso());
+                assert!((0.0..1.0).contains(&there.share), "{there:?}");
+            }
+        }
+    }
+
+    /// A step beyond reason neither hangs nor panics; no ephemeris covers where it ends.
+    #[test]
+    fn absurd_steps_end_outside_the_ephemeris() {
+        let t = UtcInstant::parse("2031-03-04T23:59:30").unwrap();
+        for seconds in [f64::NAN, f64::INFINITY, f64::NEG_INFINITY, f64::MAX, f64::MIN, 1e10, -1e10, 1e18] {
+            let there = t.plus_seconds(seconds);
+            assert!(crate::earth_heliocentric_au(there.tdb()).is_err(), "{seconds}: {there:?}");
+            assert!(!there.to_iso().is_empty());
+        }
     }
 }

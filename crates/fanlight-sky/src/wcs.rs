@@ -174,6 +174,8 @@ impl Wcs {
             number("CD1_2", self.cd[0][1]),
             number("CD2_1", self.cd[1][0]),
             number("CD2_2", self.cd[1][1]),
+            // the default is another one at the pole
+            number("LONPOLE", 180.0),
             text("RADESYS", "ICRS"),
         ];
         if let Some(sip) = &self.sip {

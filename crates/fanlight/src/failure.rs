@@ -36,6 +36,13 @@ impl Failure {
         self
     }
 
+    /// Names what it is about, in front of the message.
+    #[must_use]
+    pub fn about(mut self, what: impl fmt::Display) -> Self {
+        self.message = format!("{what}: {}", self.message);
+        self
+    }
+
     /// The exit status.
     pub fn status(&self) -> u8 {
         match self.kind {

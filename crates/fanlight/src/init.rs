@@ -67,7 +67,9 @@ fn campaign_text(orbit: &OneLineOrbit, light: &FrameFile, lights: &[FrameFile]) 
     let first = |keys: &[&str]| keys.iter().find_map(|k| header.number(k));
     let quoted = |s: &str| format!("\"{}\"", s.replace('\\', "\\\\").replace('"', "\\\""));
     // writing to a string cannot fail
-    let mut line = |s: String| drop(writeln!(t, "{s}"));
+    let mut line = |s: String| {
+        let _ = writeln!(t, "{s}");
+    };
     line("[object]".into());
     line(format!("designation = {}", quoted(orbit.name.trim())));
     line(String::new());

@@ -61,7 +61,8 @@ const MAX_ROUNDS: usize = 15;
 /// Too few good pixels, settings out of range, or a centre that wanders off by more than a FWHM or finds no rest.
 ///
 /// # Accuracy
-/// Unbiased within 0.1 % at S/N ≥ 50, pulls of unit width (tests).
+/// Of 400 simulated stars of FWHM 1.8 px and S/N 30: mean flux within 0.5 %, rms of the pulls of flux and centre 1
+/// within 0.11; without noise within 1e-4 (tests).
 pub fn fit_flux(
     image: &Image,
     mask: &Mask,

@@ -9,7 +9,9 @@ mod instrument;
 mod night;
 
 pub use comet::{ArtefactKeys, CometKeys, FeatureKeys, FeatureKind, SatelliteKeys};
-pub use instrument::{CalibrationKeys, CameraKeys, PsfKeys, TelescopeKeys, TrackingKeys, TrackingTarget, WcsKeys, WcsStyle};
+pub use instrument::{
+    CalibrationKeys, CameraKeys, PsfKeys, TelescopeKeys, TrackingKeys, TrackingTarget, WcsKeys, WcsStyle,
+};
 pub use night::{NearStarKeys, ObjectKeys, OrbitKeys, SiteKeys, SkyKeys, SpikeKeys, StarKeys, TransmissionKeys};
 
 use crate::SimError;

@@ -43,7 +43,10 @@ fn faults_are_refused_by_name() {
     refused("[comet]\ngamma1 = 2.0", "comet.gamma1");
     refused("[comet]\nbreak1_arcsec = 100\nbreak2_arcsec = 10", "comet.break2_arcsec");
     refused("[comet]\nnucleus_mag = 2.0", "comet.nucleus_mag");
-    refused("[[artefacts.satellite]]\nframe = 13\npa_deg = 0\nmiss_arcsec = 0\npeak_e = 50\nwidth_arcsec = 4", "artefacts.satellite[1].frame");
+    refused(
+        "[[artefacts.satellite]]\nframe = 13\npa_deg = 0\nmiss_arcsec = 0\npeak_e = 50\nwidth_arcsec = 4",
+        "artefacts.satellite[1].frame",
+    );
     let jet = |keys: &str| format!("[[comet.feature]]\nkind = \"jet\"\npa_deg = 10\nouter_arcsec = 30\n{keys}");
     refused(&jet("width_deg = 500\ncontrast = 0.1"), "comet.feature[1].width_deg");
     refused(&jet("width_deg = 20\ncontrast = -0.1"), "comet.feature[1].contrast");

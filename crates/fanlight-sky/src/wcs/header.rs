@@ -52,8 +52,10 @@ impl Wcs {
             let keyword = if swapped { "CRVAL1" } else { "CRVAL2" };
             return Err(bad(keyword, format!("declination {latitude} is outside -90 to 90")));
         }
-        // the tangent plane turned by LONPOLE − 180°
-        if let Some(pole) = header.number("LONPOLE").filter(|p| *p != 180.0) {
+        // the tangent plane turned by LONPOLE − 180°; the default is 0 where the reference point is the north pole itself
+        // (Calabretta & Greisen 2002, section 2.2)
+        let pole = header.number("LONPOLE").unwrap_or(if latitude == 90.0 { 0.0 } else { 180.0 });
+        if pole != 180.0 {
             let (sin, cos) = (pole - 180.0).to_radians().sin_cos();
             cd = product([[cos, sin], [-sin, cos]], cd);
         }

@@ -90,6 +90,11 @@ const MAX_STANDARDS: usize = 400;
 /// Cosmic rays are flagged above this many sigmas of their Laplacian.
 const COSMIC_SIGMA: f64 = 6.0;
 
+/// Star width told to the cosmic-ray search as a share of the expected one: told too wide, it takes the cores of narrower
+/// stars for cosmic rays; told too narrow, it only misses the faintest.
+const COSMIC_WIDTH_SHARE: f64 = 0.75;
+const COSMIC_MIN_FWHM_PX: f64 = 1.6;
+
 /// Reads and calibrates one frame; cosmic rays flagged, the surroundings of `protect_px` (the nucleus) excepted.
 ///
 /// # Errors
@@ -107,7 +112,7 @@ pub fn read_calibrated(
     let config = CosmicConfig {
         noise: NoiseModel { sky_variance, variance_per_unit: 1.0 },
         threshold_sigma: COSMIC_SIGMA,
-        fwhm_px,
+        fwhm_px: (COSMIC_WIDTH_SHARE * fwhm_px).max(COSMIC_MIN_FWHM_PX),
         protect: Some((protect_px.0, protect_px.1, 4.0 * fwhm_px)),
     };
     let n = cosmic::flag_cosmic_rays(&frame.image_e, &mut frame.mask, &config).map_err(|e| e.to_string())?;
@@ -329,7 +334,7 @@ pub fn look_at_all(
     grid: &StarGrid,
     scratch: &Path,
 ) -> Result<(Vec<Result<FirstLook, String>>, fanlight_io::Spool), crate::Failure> {
-    let mut spool = fanlight_io::Spool::new(scratch, lights.len(), grid.width, grid.height)
+    let spool = fanlight_io::Spool::new(scratch, lights.len(), grid.width, grid.height)
         .map_err(super::combine::scratch_failure)?;
     let bar = messages::bar(lights.len(), "measuring frames");
     let mut looks = Vec::with_capacity(lights.len());

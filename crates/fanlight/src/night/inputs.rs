@@ -147,6 +147,15 @@ fn night_filter(lights: &[FrameFile], campaign: &Campaign, notes: &mut Vec<Strin
     if let Some(filter) = most_common(lights.iter().filter(is_band).map(|f| f.filter.clone())) {
         return Ok(filter);
     }
+    // a name such as "Sloan r" says its band in one of its words
+    let says_band = |name: &str| name.split(|c: char| !c.is_alphanumeric()).any(|word| word == band);
+    let unmapped = |name: &str| !campaign.photometry.filters.contains_key(name);
+    let names_band = |f: &&FrameFile| f.filter.as_deref().is_some_and(|name| unmapped(name) && says_band(name));
+    if let Some(filter) = most_common(lights.iter().filter(names_band).map(|f| f.filter.clone())) {
+        let name = filter.as_deref().unwrap_or_default();
+        notes.push(format!("Filter \"{name}\" was taken to be in band {band}; [photometry.filters] does not name it."));
+        return Ok(filter);
+    }
     if lights.iter().all(|f| f.filter.is_none()) {
         notes.push(format!("The frames name no filter; they are taken to be in band {}.", band));
         return Ok(None);

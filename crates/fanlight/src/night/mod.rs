@@ -106,7 +106,7 @@ pub fn run(options: &Options) -> Result<NightRecord, Failure> {
     let catalogue = load_field(&campaign)?;
     let found = fanlight_io::find_frames(&options.frames_dir).map_err(Failure::data)?;
     let mut inputs = inputs::sort_out(found, &campaign)
-        .map_err(|f| Failure { message: format!("{}: {}", options.frames_dir.display(), f.message), ..f })?;
+        .map_err(|f| f.about(options.frames_dir.display()))?;
     let mut notes = std::mem::take(&mut inputs.notes);
     let detector = inputs::detector(&campaign, &inputs.lights[0].file.header, &mut notes)?;
     let folder = OutputFolder::create_or_open(&options.out).map_err(Failure::data)?;

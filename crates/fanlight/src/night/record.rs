@@ -173,7 +173,7 @@ fn photometry_records(
     notes: &mut Vec<String>,
 ) -> (Vec<PhotometryRecord>, Option<PhaseFunctionRecord>) {
     let section = &night.campaign.photometry;
-    let (Some(zero_point), Some(band)) = (stack_zero_point(night), band) else { return (Vec::new(), None) };
+    let (Some(zero_point), Some(band)) = (stack_zero_point(night), &section.band) else { return (Vec::new(), None) };
     if section.apertures_km.is_empty() {
         notes.push("No apertures are set: give photometry.apertures_km to measure magnitudes and Afρ.".into());
     }
@@ -246,7 +246,7 @@ fn photometry_records(
         records.push(PhotometryRecord {
             aperture_km: *aperture_km,
             aperture_arcsec,
-            band: band.clone(),
+            band: band.to_string(),
             mag: mag.map(|m| m.value),
             mag_err: mag.map(|m| m.sigma),
             limit_3sigma_mag: limit,
