@@ -87,7 +87,8 @@ pub fn kernel_shape(parts: &[KernelPart]) -> Option<KernelShape> {
     Some(KernelShape { major_px, minor_px, angle_rad })
 }
 
-fn drawn_out(part: &KernelPart, x: f64, y: f64) -> f64 {
+/// A part's value at a point, its star image drawn out along the path.
+pub(crate) fn drawn_out(part: &KernelPart, x: f64, y: f64) -> f64 {
     let (mx, my) = part.motion_px;
     if mx.hypot(my) < 0.02 * part.shape.fwhm_minor_px {
         return part.shape.density(x, y);

@@ -8,6 +8,7 @@
 
 pub mod afrho;
 pub mod calibrate;
+pub mod cusp;
 pub mod error;
 pub mod gradient;
 pub mod kernel;

@@ -11,9 +11,9 @@ use fanlight_image::{Image, Mask, polar, smooth};
 /// What to expect of a frame.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct MeasureConfig {
-    /// Where the header's WCS and the ephemeris put the comet.
+    /// Where the WCS and the ephemeris put the comet.
     pub comet_px: (f64, f64),
-    /// How far from there it may be.
+    /// How far from there it may be; 0 where its place is known already.
     pub search_px: f64,
     /// Width of a star to look for at first.
     pub fwhm_px: f64,
@@ -26,8 +26,10 @@ pub struct FrameMeasure {
     pub sky_e: f64,
     /// Noise per pixel on that sky.
     pub noise_e: f64,
-    /// Brightest condensation near the predicted place, to start a centroid from.
-    pub condensation_px: Option<(f64, f64)>,
+    /// Condensations near the predicted place, the comet or stars, brightest first.
+    pub condensations_px: Vec<(f64, f64)>,
+    /// What was taken for the comet's place: the brightest condensation, or the predicted place where none was sought.
+    pub centre_px: (f64, f64),
     /// Median brightness of rings about the condensation over the sky level.
     pub coma: RingProfile,
     /// The frame without sky and without the coma's azimuthal median: stars on nothing.
@@ -53,8 +55,9 @@ const COMA_MAX_PX: f64 = 450.0;
 pub fn measure(frame: &Calibrated, config: &MeasureConfig) -> FrameMeasure {
     let image = &frame.image_e;
     let (sky_e, noise_e) = sky_far_from(image, &frame.mask, config.comet_px);
-    let condensation_px = condensation(image, &frame.mask, config);
-    let centre = condensation_px.unwrap_or(config.comet_px);
+    let condensations_px =
+        if config.search_px > 0.0 { condensations(image, &frame.mask, config) } else { Vec::new() };
+    let centre = condensations_px.first().copied().unwrap_or(config.comet_px);
 
     let mut flattened = image.clone();
     flattened.data.iter_mut().for_each(|v| *v -= sky_e as f32);
@@ -70,7 +73,7 @@ pub fn measure(frame: &Calibrated, config: &MeasureConfig) -> FrameMeasure {
 
     let detections = find_stars(frame, &flattened, config.fwhm_px, noise_e);
     let shape = star_shape(&flattened, frame, &detections, centre, config.fwhm_px);
-    FrameMeasure { sky_e, noise_e, condensation_px, coma, flattened, detections, shape }
+    FrameMeasure { sky_e, noise_e, condensations_px, centre_px: centre, coma, flattened, detections, shape }
 }
 
 /// Level and noise of the pixels far from the comet, stars clipped.
@@ -100,19 +103,25 @@ fn sky_far_from(image: &Image, mask: &Mask, comet_px: (f64, f64)) -> (f64, f64) 
     }
 }
 
-/// The brightest extended condensation near the predicted place.
-fn condensation(image: &Image, mask: &Mask, config: &MeasureConfig) -> Option<(f64, f64)> {
+/// Most condensations named.
+const MAX_CONDENSATIONS: usize = 8;
+
+/// Peaks of the smoothed image near the predicted place, brightest first.
+fn condensations(image: &Image, mask: &Mask, config: &MeasureConfig) -> Vec<(f64, f64)> {
     let half = config.search_px + 6.0 * config.fwhm_px;
     let (x0, y0) = config.comet_px;
-    let area = fanlight_image::PixelBox::around(x0, y0, half, image.width, image.height)?;
+    let Some(area) = fanlight_image::PixelBox::around(x0, y0, half, image.width, image.height) else {
+        return Vec::new();
+    };
     let mut cut = image.crop(area);
     let bits = mask.crop(area);
     cut.data.iter_mut().zip(&bits.bits).filter(|(_, b)| **b != 0).for_each(|(v, _)| *v = f32::NAN);
-    // twice a star's width: a coma keeps its height under such smoothing, a star of the same peak loses most of it
-    let smoothed = smooth::gaussian(&cut, 2.0 * config.fwhm_px / 2.355);
+    // 1.5 times a star's width: a coma keeps its height under such smoothing, a star of the same peak loses much of it
+    let smoothed = smooth::gaussian(&cut, 1.5 * config.fwhm_px / 2.355);
     let (dx, dy) = (area.x0 as f64, area.y0 as f64);
-    let (x, y) = register::brightest_near(&smoothed, x0 - dx, y0 - dy, config.search_px).ok()?;
-    Some((x + dx, y + dy))
+    let mut peaks = register::peaks_near(&smoothed, x0 - dx, y0 - dy, config.search_px);
+    peaks.truncate(MAX_CONDENSATIONS);
+    peaks.into_iter().map(|(x, y)| (x + dx, y + dy)).collect()
 }
 
 fn find_stars(frame: &Calibrated, flattened: &Image, fwhm_px: f64, noise_e: f64) -> Vec<Detection> {

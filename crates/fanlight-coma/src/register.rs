@@ -119,28 +119,51 @@ fn ring_level(image: &Image, mask: &Mask, x_px: f64, y_px: f64, inner_px: f64, o
     robust::median(&mut values).map(f64::from)
 }
 
-/// The brightest condensation within a radius of a place: the highest pixel of the image after smoothing, to start a
-/// centroid from.
-///
-/// # Errors
-/// When the search area is outside the frame.
-pub fn brightest_near(smoothed: &Image, x_px: f64, y_px: f64, radius_px: f64) -> Result<(f64, f64), ComaError> {
-    let outside = ComaError::CometOutside { x_px, y_px, width: smoothed.width, height: smoothed.height };
-    let area = fanlight_image::PixelBox::around(x_px, y_px, radius_px, smoothed.width, smoothed.height)
-        .ok_or(outside.clone())?;
-    let mut best: Option<(f32, usize, usize)> = None;
+/// Local maxima of a smoothed image within a radius of a place, highest first.
+pub fn peaks_near(smoothed: &Image, x_px: f64, y_px: f64, radius_px: f64) -> Vec<(f64, f64)> {
+    let Some(area) = fanlight_image::PixelBox::around(x_px, y_px, radius_px, smoothed.width, smoothed.height) else {
+        return Vec::new();
+    };
+    let mut peaks: Vec<(f32, usize, usize)> = Vec::new();
     for y in area.y0..area.y1 {
         for x in area.x0..area.x1 {
             let value = smoothed.at(x, y);
-            if (x as f64 - x_px).hypot(y as f64 - y_px) <= radius_px
-                && value.is_finite()
-                && best.is_none_or(|(v, _, _)| value > v)
-            {
-                best = Some((value, x, y));
+            let neighbours = (-1..=1).flat_map(|j| (-1..=1).map(move |i| (i, j))).filter(|n| *n != (0, 0));
+            let highest = neighbours.into_iter().all(|(i, j)| {
+                smoothed.get(x as isize + i, y as isize + j).is_none_or(|n| !(n > value))
+            });
+            if value.is_finite() && highest && (x as f64 - x_px).hypot(y as f64 - y_px) <= radius_px {
+                peaks.push((value, x, y));
             }
         }
     }
-    best.map(|(_, x, y)| (x as f64, y as f64)).ok_or(outside)
+    peaks.sort_by(|a, b| b.0.total_cmp(&a.0));
+    peaks.into_iter().map(|(_, x, y)| (x as f64, y as f64)).collect()
+}
+
+/// The offset from the ephemeris that most frames' condensations share: the comet moves with the ephemeris, stars do not.
+///
+/// Each frame gives its condensations as (east, north) arcsec from the ephemeris, brightest first. `None` when no offset
+/// is shared by half of the frames and three of them.
+pub fn shared_offset(frames: &[Vec<(f64, f64)>], tolerance_arcsec: f64) -> Option<(f64, f64)> {
+    let near = |a: &(f64, f64), b: &(f64, f64)| (a.0 - b.0).hypot(a.1 - b.1) <= tolerance_arcsec;
+    // for a candidate: in how many frames it is seen, and how far down the frames' lists
+    let support = |c: &(f64, f64)| {
+        let ranks: Vec<usize> = frames.iter().filter_map(|f| f.iter().position(|o| near(o, c))).collect();
+        (ranks.len(), ranks.iter().sum::<usize>())
+    };
+    let best = frames
+        .iter()
+        .flatten()
+        .map(|c| (support(c), c))
+        .max_by(|(a, _), (b, _)| a.0.cmp(&b.0).then(b.1.cmp(&a.1)))?;
+    let ((seen, _), candidate) = best;
+    if seen < 3 || seen * 2 < frames.len() {
+        return None;
+    }
+    let members: Vec<&(f64, f64)> = frames.iter().filter_map(|f| f.iter().find(|o| near(o, candidate))).collect();
+    let mean = |axis: fn(&(f64, f64)) -> f64| members.iter().map(|m| axis(m)).sum::<f64>() / members.len() as f64;
+    Some((mean(|m| m.0), mean(|m| m.1)))
 }
 
 /// One frame's vote: observed minus computed on the sky.
@@ -241,6 +264,16 @@ mod tests {
             centroid(&flat, &variance, &Mask::clear(41, 41), edge),
             Err(ComaError::CometOutside { .. })
         ));
+    }
+
+    /// The comet holds its offset; brighter stars pass through at another place in each frame.
+    #[test]
+    fn the_offset_that_frames_share_is_the_comets() {
+        let frames: Vec<Vec<(f64, f64)>> =
+            (0..5).map(|i| vec![(10.0 - 4.0 * f64::from(i), 3.0), (1.2, -0.8 + 0.1 * f64::from(i % 2))]).collect();
+        let (east, north) = shared_offset(&frames, 1.5).unwrap();
+        assert!((east - 1.2).abs() < 1e-9 && (north + 0.76).abs() < 0.05);
+        assert_eq!(shared_offset(&frames[..2], 1.5), None);
     }
 
     #[test]

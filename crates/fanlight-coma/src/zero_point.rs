@@ -1,8 +1,10 @@
 //! Zero points: how electrons per second become magnitudes of the catalogue.
 
 use crate::ComaError;
-use fanlight_image::moffat::{self, FluxFitConfig, Moffat, NoiseModel};
-use fanlight_image::{Image, Mask, Measured, robust};
+use fanlight_image::aperture::{self, Circle};
+use fanlight_image::moffat::{self, FluxFitConfig, Moffat, NoiseModel, StarFit};
+use fanlight_image::robust::{self, ClipConfig};
+use fanlight_image::{Image, Mask, Measured};
 use rayon::prelude::*;
 
 /// A catalogue star as the zero point needs it.
@@ -39,9 +41,9 @@ pub struct Target {
 /// Stars fainter than this signal to noise add more error than they remove.
 const MIN_SIGNAL_TO_NOISE: f64 = 10.0;
 
-/// Total fluxes of stars by fitting the frame's star image, centre free.
+/// Fluxes of stars by fitting the frame's star image, centre free; [`to_total_light`] brings them to total light.
 ///
-/// Stars whose fit fails or is worse than the noise allows by far (a blend, a defect) are left out.
+/// Stars whose fit fails or wanders off (a blend, a defect) are left out.
 pub fn star_fluxes(
     flattened: &Image,
     mask: &Mask,
@@ -49,10 +51,10 @@ pub fn star_fluxes(
     targets: &[Target],
     noise: NoiseModel,
     exposure_s: f64,
-) -> Vec<StarFlux> {
+) -> FrameFluxes {
     let radius_px = (2.5 * shape.fwhm_px()).max(4.0);
     let config = FluxFitConfig { radius_px, noise, free_centre: true };
-    targets
+    let fits: Vec<(usize, StarFit)> = targets
         .par_iter()
         .filter_map(|t| {
             let fit = moffat::fit_flux(flattened, mask, shape, t.x_px, t.y_px, &config).ok()?;
@@ -60,10 +62,82 @@ pub fn star_fluxes(
             let good = fit.flux.value > MIN_SIGNAL_TO_NOISE * fit.flux.sigma
                 && moved < 0.5 * shape.fwhm_px()
                 && fit.flux.sigma.is_finite();
-            let scaled = Measured::new(fit.flux.value / exposure_s, fit.flux.sigma / exposure_s);
-            good.then_some(StarFlux { standard: t.standard, flux_e_per_s: scaled })
+            good.then_some((t.standard, fit))
+        })
+        .collect();
+    let flux = |f: &StarFit| Measured::new(f.flux.value / exposure_s, f.flux.sigma / exposure_s);
+    FrameFluxes {
+        total_light_factor: total_light_factor(flattened, mask, shape, &fits),
+        stars: fits.iter().map(|(standard, f)| StarFlux { standard: *standard, flux_e_per_s: flux(f) }).collect(),
+    }
+}
+
+/// Fluxes of one frame's stars by the fitted star image.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct FrameFluxes {
+    /// By how much the frame's stars hold more light than the fitted image says, where its bright stars show it.
+    pub total_light_factor: Option<Measured>,
+    /// The stars.
+    pub stars: Vec<StarFlux>,
+}
+
+/// Brings fitted fluxes to total light: by the night's factor, and by a frame's own where it differs by more than its
+/// error allows (a frame with another trail or focus).
+pub fn to_total_light(frames: &[FrameFluxes]) -> Vec<Vec<StarFlux>> {
+    let mut factors: Vec<f64> = frames.iter().filter_map(|f| f.total_light_factor.map(|m| m.value)).collect();
+    let night = robust::median_f64(&mut factors).unwrap_or(1.0);
+    frames
+        .iter()
+        .map(|frame| {
+            let own = frame.total_light_factor.filter(|m| (m.value - night).abs() > 4.0 * m.sigma);
+            let factor = own.map_or(night, |m| m.value);
+            let scaled = |m: Measured| Measured::new(m.value * factor, m.sigma * factor);
+            frame.stars.iter().map(|s| StarFlux { flux_e_per_s: scaled(s.flux_e_per_s), ..*s }).collect()
         })
         .collect()
+}
+
+/// Signal to noise of a star that takes part in the factor to total light.
+const GROWTH_SIGNAL_TO_NOISE: f64 = 60.0;
+/// Radius of the aperture in major-axis widths: the star's real light, whatever its shape, is in it but for the wing.
+const GROWTH_RADIUS: f64 = 2.5;
+/// Fewest stars for the factor.
+const GROWTH_MIN_STARS: usize = 5;
+
+/// By how much stars hold more light than the fitted star image says.
+///
+/// No star image is an exact Moffat function, least of all a trailed one, and a fit weighs its core. So the light of the
+/// frame's bright lone stars is also summed in a wide circle over the level in a ring around it, with the fitted image
+/// used only for the share outside the circle; the median ratio of the two holds for all stars of the frame.
+fn total_light_factor(flattened: &Image, mask: &Mask, shape: &Moffat, fits: &[(usize, StarFit)]) -> Option<Measured> {
+    let radius_px = (GROWTH_RADIUS * shape.fwhm_major_px).max(5.0);
+    let ring = (radius_px + 1.0, 1.6 * radius_px + 2.0);
+    let inside = shape.encircled(radius_px);
+    // wing light in the ring is taken for sky: per pixel, at the ring's mean radius
+    let wing = shape.density(0.5 * (ring.0 + ring.1), 0.0);
+    let ratios: Vec<f64> = fits
+        .par_iter()
+        .filter(|(_, f)| f.flux.value > GROWTH_SIGNAL_TO_NOISE * f.flux.sigma)
+        .filter_map(|(_, f)| {
+            let circle = Circle { x_px: f.x_px, y_px: f.y_px, radius_px };
+            let sum = aperture::circle_sum(flattened, None, Some(mask), circle);
+            if sum.masked_area_px > 0.0 || sum.outside_area_px > 0.0 {
+                return None;
+            }
+            let outer = Circle { radius_px: ring.1, ..circle };
+            let clip = ClipConfig { kappa: 2.5, rounds: 5 };
+            let level = aperture::annulus_stats(flattened, Some(mask), outer, ring.0, clip)?.median;
+            let share = inside - wing * sum.area_px;
+            Some((sum.sum - level * sum.area_px) / share / f.flux.value)
+        })
+        .collect();
+    if ratios.len() < GROWTH_MIN_STARS {
+        return None;
+    }
+    let factor = robust::median_f64(&mut ratios.clone())?;
+    // the median of n values has 1.25 times the error of their mean
+    let sigma = 1.25 * robust::mad_sigma_f64(&mut ratios.clone())? / (ratios.len() as f64).sqrt();
+    (0.8..1.25).contains(&factor).then_some(Measured::new(factor, sigma.max(1e-4)))
 }
 
 /// The night's photometric solution: `m = zero point of the frame − 2.5 log F + colour term · (colour − reference)`.

@@ -48,6 +48,18 @@ pub struct ViewingGeometry {
     pub earth_distance_au: f64,
 }
 
+impl ViewingGeometry {
+    fn is_finite(&self) -> bool {
+        let places = [self.ra_deg, self.dec_deg, self.r_au, self.delta_au, self.earth_distance_au, self.km_per_arcsec];
+        let angles = [self.phase_deg, self.elongation_deg, self.orbit_plane_angle_deg, self.moon_separation_deg];
+        let position_angles = [self.sunward_pa_deg, self.antisolar_pa_deg, self.negative_velocity_pa_deg];
+        let motion = [self.motion_arcsec_per_min, self.motion_pa_deg];
+        let horizon = [self.altitude_deg, self.azimuth_deg, self.sun_altitude_deg];
+        let all = [&places[..], &angles, &position_angles, &motion, &horizon, &[self.moon_illuminated_fraction]];
+        all.iter().copied().flatten().all(|v| v.is_finite())
+    }
+}
+
 /// The comet as its light shows it.
 struct Seen {
     /// Heliocentric state when the light left.
@@ -119,7 +131,7 @@ pub fn viewing_geometry(orbit: &OrbitElements, site: &Site, utc: UtcInstant) -> 
     let moon_phase = angle_between(minus(sun_line, moon), scale(moon, -1.0));
     let (altitude_deg, azimuth_deg) = observer.altitude_azimuth_deg(site, line);
     let (sun_altitude_deg, _) = observer.altitude_azimuth_deg(site, sun_line);
-    Ok(ViewingGeometry {
+    let geometry = ViewingGeometry {
         ra_deg: place.ra_deg,
         dec_deg: place.dec_deg,
         r_au: norm(r),
@@ -139,7 +151,9 @@ pub fn viewing_geometry(orbit: &OrbitElements, site: &Site, utc: UtcInstant) -> 
         moon_separation_deg: angle_between(moon, line).to_degrees(),
         moon_illuminated_fraction: 0.5 * (1.0 + moon_phase.cos()),
         earth_distance_au: norm(sum(line, observer.geocentric_au)),
-    })
+    };
+    // distances whose squares leave the range of numbers
+    if geometry.is_finite() { Ok(geometry) } else { Err(SkyError::NoOrbitSolution { days: observer.tdb.days_after(orbit.epoch_jd_tdb) }) }
 }
 
 /// Two-body places this far from the epoch carry a warning.

@@ -209,14 +209,16 @@ fn from_perihelion(q: f64, e: f64, days: f64) -> Option<InPlane> {
     let chi = days.signum() * universal_anomaly(q, e, alpha, target)?;
     let z = alpha * chi * chi;
     let (c, s) = stumpff(z);
-    let t = GAUSS_K * days;
     let r = q + e * chi * chi * c;
     let speed = ((1.0 + e) / q).sqrt();
-    let f = 1.0 - chi * chi * c / q;
-    let g = t - chi.powi(3) * s;
-    let f_dot = chi * (z * s - 1.0) / (r * q);
-    let g_dot = 1.0 - chi * chi * c / r;
-    let place = InPlane { x: f * q, y: g * speed, vx: f_dot * q * GAUSS_K, vy: g_dot * speed * GAUSS_K };
+    // g = t − χ³ S and ġ = 1 − χ² C/r, with Kepler's equation put in: their terms would cancel far from perihelion
+    let along = chi * (1.0 - z * s);
+    let place = InPlane {
+        x: q - chi * chi * c,
+        y: q * along * speed,
+        vx: -GAUSS_K * along / r,
+        vy: GAUSS_K * speed * q * (1.0 - z * c) / r,
+    };
     [place.x, place.y, place.vx, place.vy].iter().all(|v| v.is_finite()).then_some(place)
 }
 

@@ -147,7 +147,8 @@ impl Wcs {
     /// The WCS corrected so that a place now falls on `about + offset + matrix · (old − about)`.
     ///
     /// Exact for TAN; with SIP the distortion polynomial is kept as it is, which is exact for an offset and right to
-    /// first order for a matrix near the identity.
+    /// first order for a matrix near the identity. A matrix without an inverse, or a number that is not finite, leaves the
+    /// WCS as it was.
     pub fn with_correction(&self, offset_px: [f64; 2], matrix: [[f64; 2]; 2], about: PixelXy) -> Self {
         let (u, v) = apply(matrix, (self.crpix[0] - about.x_px, self.crpix[1] - about.y_px));
         let crpix = [about.x_px + offset_px[0] + u, about.y_px + offset_px[1] + v];

@@ -4,6 +4,9 @@ use super::sip::Sip;
 use super::{Wcs, product};
 use crate::{SkyError, SkyPosition};
 
+/// PV terms of a distorted tangent plane are numbered 0 to 39 on each axis.
+const LAST_PV_TERM: usize = 39;
+
 /// What a header tells of its cards; numbers also where a card writes them as text.
 pub trait HeaderCards {
     /// A card's number.
@@ -65,8 +68,9 @@ impl Wcs {
             (None, true) => warnings.push("CTYPE says -SIP but there are no SIP coefficients".into()),
             _ => {}
         }
-        if ["PV1_1", "PV2_1", "PV1_2", "PV2_2"].iter().any(|k| header.contains(k)) {
-            warnings.push("PV terms stand beside a plain TAN projection; they were not applied".into());
+        let mut terms = (1..=2).flat_map(|axis| (0..=LAST_PV_TERM).map(move |m| format!("PV{axis}_{m}")));
+        if let Some(keyword) = terms.find(|k| header.contains(k)) {
+            warnings.push(format!("{keyword} stands beside a plain TAN projection; PV terms are not applied"));
         }
         Wcs::assemble(SkyPosition::new(longitude, latitude), crpix, cd, sip).map(|wcs| Some((wcs, warnings)))
     }

@@ -1,1 +1,6 @@
 //! Integration tests of `fanlight-sky`.
+
+mod geometry;
+mod published;
+mod wcs;
+mod worst;

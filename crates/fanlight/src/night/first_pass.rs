@@ -5,13 +5,13 @@ use super::combine::Layers;
 use super::inputs::Light;
 use crate::messages;
 use fanlight_coma::calibrate::{self, Calibrated, Detector, Masters};
-use fanlight_coma::measure::{self, MeasureConfig, RingProfile};
+use fanlight_coma::measure::{self, FrameMeasure, MeasureConfig, RingProfile};
 use fanlight_coma::register::{self, CentroidConfig, Vote};
 use fanlight_coma::tie::{self, Found, Predicted, TieConfig};
-use fanlight_coma::zero_point::{self, Standard, StarFlux, Target};
+use fanlight_coma::zero_point::{self, FrameFluxes, Standard, Target};
 use fanlight_coma::{ComaError, stack};
 use fanlight_image::cosmic::{self, CosmicConfig};
-use fanlight_image::moffat::{NoiseModel, ShapeFit};
+use fanlight_image::moffat::{self, FluxFitConfig, NoiseModel, ShapeFit};
 use fanlight_image::resample;
 use fanlight_image::{Image, Mask};
 use fanlight_io::CatalogueStar;
@@ -65,6 +65,8 @@ pub struct FirstLook {
     pub predicted: SkyPosition,
     /// The place measured, with its vote.
     pub place: Option<(SkyPosition, Vote)>,
+    /// Condensations near the ephemeris place, (east, north) arcsec from it, brightest first.
+    pub candidates_arcsec: Vec<(f64, f64)>,
     /// Sky level, electrons per pixel and exposure.
     pub sky_e: f64,
     /// Pixel scale at the comet.
@@ -74,7 +76,7 @@ pub struct FirstLook {
     /// Coma over the sky level in rings, electrons per pixel and exposure.
     pub coma: RingProfile,
     /// Standards measured.
-    pub fluxes: Vec<StarFlux>,
+    pub fluxes: FrameFluxes,
     /// Cosmic-ray pixels.
     pub cosmic_ray_pixels: usize,
 }
@@ -119,13 +121,23 @@ pub fn read_calibrated(
     Ok((frame, n))
 }
 
+/// What is known before a frame is looked at.
+#[derive(Clone, Copy, Default)]
+pub struct Known<'a> {
+    /// Offset of the comet from the ephemeris, (east, north) arcsec, as several frames together show it.
+    pub offset_arcsec: Option<(f64, f64)>,
+    /// Grid of the star-registered stack, to lay the frame on.
+    pub grid: Option<&'a StarGrid>,
+}
+
 /// Looks at one frame. With a grid, the frame is also laid onto it for the star-registered stack.
 ///
 /// # Errors
 /// Why the frame cannot be used.
-pub fn look(light: &Light, context: &Context, grid: Option<&StarGrid>) -> Result<(FirstLook, Option<Layers>), String> {
+pub fn look(light: &Light, context: &Context, known: Known) -> Result<(FirstLook, Option<Layers>), String> {
     let predicted = fanlight_sky::comet_position(context.orbit, context.site, light.mid).map_err(|e| e.to_string())?;
-    let header_px = light.wcs.pixel_from_sky(predicted).map_err(|_| {
+    let expected = known.offset_arcsec.map_or(predicted, |(east, north)| predicted.offset_by_arcsec(east, north));
+    let header_px = light.wcs.pixel_from_sky(expected).map_err(|_| {
         "the ephemeris puts the comet on the other side of the sky from this frame".to_string()
     })?;
     let (width, height) = (light.file.width, light.file.height);
@@ -138,24 +150,32 @@ pub fn look(light: &Light, context: &Context, grid: Option<&StarGrid>) -> Result
     }
     let fwhm_px = (FIRST_FWHM_ARCSEC / scale_arcsec).clamp(1.8, 8.0);
     let (frame, cosmic_ray_pixels) = read_calibrated(light, context, (header_px.x_px, header_px.y_px), fwhm_px)?;
+    let search_arcsec = if known.offset_arcsec.is_some() { NARROW_SEARCH_ARCSEC } else { SEARCH_ARCSEC };
     let config = MeasureConfig {
         comet_px: (header_px.x_px, header_px.y_px),
-        search_px: SEARCH_ARCSEC / scale_arcsec,
+        search_px: search_arcsec / scale_arcsec,
         fwhm_px,
     };
-    let measured = measure::measure(&frame, &config);
-    let found: Vec<Found> = measured
-        .detections
-        .iter()
-        .filter(|d| !d.saturated)
-        .map(|d| Found { x_px: d.x_px, y_px: d.y_px, flux: d.flux })
-        .collect();
+    let mut measured = measure::measure(&frame, &config);
+    let found = star_places(&frame, &measured);
     let (wcs, wcs_sigma_px) = tied(light, context, &found, scale_arcsec);
+    let comet_px = wcs.pixel_from_sky(expected).map_err(|e| e.to_string())?;
+    let mut start = measured.centre_px;
+    if known.offset_arcsec.is_some() {
+        let away = (start.0 - comet_px.x_px).hypot(start.1 - comet_px.y_px);
+        start = (comet_px.x_px, comet_px.y_px);
+        // the coma was taken off about a star or a place that the header's WCS had wrong
+        if away > REMEASURE_PX {
+            measured = measure::measure(&frame, &MeasureConfig { comet_px: start, search_px: 0.0, fwhm_px });
+        }
+    }
+    let sky_offset = |x_px: f64, y_px: f64| {
+        let sky = wcs.sky_from_pixel(PixelXy { x_px, y_px });
+        (sky, predicted.tangent_offset_arcsec(&sky))
+    };
+    let candidates_arcsec = measured.condensations_px.iter().map(|(x, y)| sky_offset(*x, *y).1).collect();
     let shape = measured.shape;
     let fwhm_px = shape.as_ref().map_or(fwhm_px, |s| s.shape.fwhm_px());
-
-    let comet_px = wcs.pixel_from_sky(predicted).map_err(|e| e.to_string())?;
-    let start = measured.condensation_px.unwrap_or((comet_px.x_px, comet_px.y_px));
     let centroid = register::centroid(
         &frame.image_e,
         &frame.variance_e2,
@@ -163,23 +183,24 @@ pub fn look(light: &Light, context: &Context, grid: Option<&StarGrid>) -> Result
         CentroidConfig { x_px: start.0, y_px: start.1, fwhm_px },
     );
     let place = centroid.ok().map(|p| {
-        let sky = wcs.sky_from_pixel(PixelXy { x_px: p.x_px, y_px: p.y_px });
-        let (east_arcsec, north_arcsec) = predicted.tangent_offset_arcsec(&sky);
+        let (sky, (east_arcsec, north_arcsec)) = sky_offset(p.x_px, p.y_px);
         let photon_px = (0.5 * (p.x_sigma_px.powi(2) + p.y_sigma_px.powi(2))).sqrt();
-        let sigma_arcsec = scale_arcsec * photon_px.hypot(wcs_sigma_px.unwrap_or(UNTIED_WCS_SIGMA_PX));
-        (sky, Vote { east_arcsec, north_arcsec, sigma_arcsec })
+        let tie_px = wcs_sigma_px.unwrap_or(UNTIED_WCS_SIGMA_PX);
+        let sigma_px = (photon_px.powi(2) + tie_px.powi(2) + SUBPIXEL_SIGMA_PX.powi(2)).sqrt();
+        (sky, Vote { east_arcsec, north_arcsec, sigma_arcsec: scale_arcsec * sigma_px })
     });
 
-    let fluxes = shape.as_ref().map_or_else(Vec::new, |s| {
+    let fluxes = shape.as_ref().map_or_else(FrameFluxes::default, |s| {
         standards_in(&frame, &measured.flattened, s, &wcs, context, light, start)
     });
-    let layers = grid.map(|g| lay_on_stars(&frame, measured.sky_e, light.exposure_s, &wcs, g));
+    let layers = known.grid.map(|g| lay_on_stars(&frame, measured.sky_e, light.exposure_s, &wcs, g));
     let look = FirstLook {
         light: light.clone(),
         wcs,
         wcs_sigma_px,
         predicted,
         place,
+        candidates_arcsec,
         sky_e: measured.sky_e,
         scale_arcsec,
         shape,
@@ -189,6 +210,58 @@ pub fn look(light: &Light, context: &Context, grid: Option<&StarGrid>) -> Result
     };
     Ok((look, layers))
 }
+
+/// How far from the offset that the frames share the comet is sought: the error of a header's WCS.
+const NARROW_SEARCH_ARCSEC: f64 = 8.0;
+/// A coma taken off about a place further off than this is taken off again.
+const REMEASURE_PX: f64 = 1.5;
+/// Error per axis of any centroid on a pixel grid, from sub-pixel response and a coma that is not symmetric in one frame.
+const SUBPIXEL_SIGMA_PX: f64 = 0.015;
+
+/// Places of the frame's stars: by the star image for the brightest, by their centroids for the rest.
+fn star_places(frame: &Calibrated, measured: &FrameMeasure) -> Vec<Found> {
+    let noise = NoiseModel { sky_variance: measure::typical_variance(&frame.variance_e2), variance_per_unit: 1.0 };
+    measured
+        .detections
+        .par_iter()
+        .enumerate()
+        .filter(|(_, d)| !d.saturated)
+        .map(|(i, d)| {
+            let mut found = Found { x_px: d.x_px, y_px: d.y_px, flux: d.flux };
+            if let (Some(s), true) = (&measured.shape, i < FITTED_PLACES) {
+                let config =
+                    FluxFitConfig { radius_px: (1.5 * s.shape.fwhm_px()).max(2.5), noise, free_centre: true };
+                let fit = moffat::fit_flux(&measured.flattened, &frame.mask, &s.shape, d.x_px, d.y_px, &config);
+                if let Ok(fit) = fit
+                    && (fit.x_px - d.x_px).hypot(fit.y_px - d.y_px) < 0.5 * s.shape.fwhm_px()
+                {
+                    (found.x_px, found.y_px) = (fit.x_px, fit.y_px);
+                }
+            }
+            found
+        })
+        .collect()
+}
+
+/// Stars whose places are fitted: as many as a tie can use.
+const FITTED_PLACES: usize = 300;
+
+/// The offset from the ephemeris that a few frames over the night share; `None` where they share none.
+pub fn shared_offset(lights: &[Light], context: &Context) -> Option<(f64, f64)> {
+    let step = lights.len().div_ceil(OFFSET_FRAMES).max(1);
+    let chosen: Vec<&Light> = lights.iter().skip(step / 2).step_by(step).collect();
+    let looks: Vec<FirstLook> = chosen
+        .chunks(FRAMES_AT_ONCE)
+        .flat_map(|pair| pair.par_iter().map(|l| look(l, context, Known::default())).collect::<Vec<_>>())
+        .filter_map(|r| r.ok().map(|(look, _)| look))
+        .collect();
+    let tolerance_arcsec = looks.iter().map(|l| 2.0 * l.scale_arcsec).fold(2.0, f64::max);
+    let candidates: Vec<Vec<(f64, f64)>> = looks.into_iter().map(|l| l.candidates_arcsec).collect();
+    register::shared_offset(&candidates, tolerance_arcsec)
+}
+
+/// Frames that show the offset: enough that a star cannot pass for the comet in half of them.
+const OFFSET_FRAMES: usize = 6;
 
 /// Error assumed for a header's WCS that could not be tied to the catalogue, per axis.
 const UNTIED_WCS_SIGMA_PX: f64 = 0.3;
@@ -225,7 +298,7 @@ fn standards_in(
     context: &Context,
     light: &Light,
     comet_px: (f64, f64),
-) -> Vec<StarFlux> {
+) -> FrameFluxes {
     let fwhm_px = shape.shape.fwhm_px();
     let edge = 3.0 * fwhm_px;
     let (width, height) = (light.file.width as f64, light.file.height as f64);
@@ -331,15 +404,17 @@ pub fn lay(
 pub fn look_at_all(
     lights: &[Light],
     context: &Context,
+    offset_arcsec: Option<(f64, f64)>,
     grid: &StarGrid,
     scratch: &Path,
 ) -> Result<(Vec<Result<FirstLook, String>>, fanlight_io::Spool), crate::Failure> {
     let spool = fanlight_io::Spool::new(scratch, lights.len(), grid.width, grid.height)
         .map_err(super::combine::scratch_failure)?;
+    let known = Known { offset_arcsec, grid: Some(grid) };
     let bar = messages::bar(lights.len(), "measuring frames");
     let mut looks = Vec::with_capacity(lights.len());
     for (chunk, pair) in lights.chunks(FRAMES_AT_ONCE).enumerate() {
-        let results: Vec<_> = pair.par_iter().map(|l| look(l, context, Some(grid))).collect();
+        let results: Vec<_> = pair.par_iter().map(|l| look(l, context, known)).collect();
         for (i, result) in results.into_iter().enumerate() {
             let index = chunk * FRAMES_AT_ONCE + i;
             match result {
@@ -352,7 +427,7 @@ pub fn look_at_all(
                     tracing::debug!(
                         "{}: {} standards, tied {}, cosmic-ray pixels {}",
                         look.light.file.name,
-                        look.fluxes.len(),
+                        look.fluxes.stars.len(),
                         look.wcs_sigma_px.is_some(),
                         look.cosmic_ray_pixels
                     );

@@ -5,10 +5,9 @@ use crate::Failure;
 use fanlight_coma::gradient::{self, GradientConfig};
 use fanlight_coma::kernel::{self, KernelShape};
 use fanlight_coma::measure::RingProfile;
-use fanlight_coma::optocentre::{self, Optocentre};
+use fanlight_coma::optocentre::{self, Optocentre, OptocentreConfig};
 use fanlight_coma::photometry::{ApertureLight, Stack};
 use fanlight_coma::profile::{self, SkyFitConfig, SkyPlane};
-use fanlight_coma::register::CentroidConfig;
 use fanlight_image::Image;
 use fanlight_image::polar::Ring;
 
@@ -42,10 +41,10 @@ const FLAT_ERROR: f64 = 3e-4;
 pub fn measure(mut comet: CometStack, grid: CometGrid, sky_per_px: f64) -> MeasuredStack {
     let kernel = kernel::kernel_shape(&comet.kernel);
     let fwhm_px = kernel.map_or(3.0, |k| k.fwhm_px());
-    let start = CentroidConfig { x_px: grid.local.x_px, y_px: grid.local.y_px, fwhm_px };
+    let start = OptocentreConfig { x_px: grid.local.x_px, y_px: grid.local.y_px, fwhm_px };
     let stacked = &mut comet.stacked;
     let found =
-        optocentre::optocentre(&stacked.image, &stacked.variance, &stacked.mask, &stacked.substacks, start).ok();
+        optocentre::optocentre(&stacked.image, &stacked.variance, &stacked.mask, &comet.kernel, &start).ok();
     let centre_px = found.map_or((grid.local.x_px, grid.local.y_px), |o| (o.x_px, o.y_px));
     let config =
         SkyFitConfig { x_px: centre_px.0, y_px: centre_px.1, fwhm_px, cell_floor: FLAT_ERROR * sky_per_px.abs() };

@@ -24,7 +24,7 @@ use fanlight_io::campaign::Tracking;
 use fanlight_io::{Campaign, OutputFolder};
 use fanlight_record::NightRecord;
 use fanlight_sky::{OrbitElements, PixelXy, SkyPosition, UtcInstant};
-use first_pass::{Context, FieldEntry, FirstLook, StarGrid};
+use first_pass::{Context, FieldEntry, FirstLook, Known, StarGrid};
 use inputs::{Inputs, LeftOut};
 use second_pass::{CometGrid, Kept, SkyStar};
 use std::path::PathBuf;
@@ -123,8 +123,10 @@ pub fn run(options: &Options) -> Result<NightRecord, Failure> {
     let field = catalogue.as_ref().map_or_else(Vec::new, |f| f.at(inputs.lights[0].mid));
     let context = Context { masters: &masters, detector, orbit: &orbit, site: &site, field: &field };
 
+    let shared = first_pass::shared_offset(&inputs.lights, &context);
+    tracing::info!("offset from the ephemeris that frames share: {shared:?} arcsec");
     let grid = star_grid(&inputs, &context)?;
-    let (results, star_spool) = first_pass::look_at_all(&inputs.lights, &context, &grid, &options.out)?;
+    let (results, star_spool) = first_pass::look_at_all(&inputs.lights, &context, shared, &grid, &options.out)?;
     let mut looks = Vec::new();
     let mut spool_index = Vec::new();
     for (i, (light, result)) in inputs.lights.iter().zip(results).enumerate() {
@@ -144,7 +146,8 @@ pub fn run(options: &Options) -> Result<NightRecord, Failure> {
     }
 
     let standards: Vec<Standard> = field.iter().map(|f| f.standard).collect();
-    let fluxes: Vec<_> = looks.iter().map(|l| l.fluxes.clone()).collect();
+    let fitted: Vec<_> = looks.iter().map(|l| l.fluxes.clone()).collect();
+    let fluxes = zero_point::to_total_light(&fitted);
     let solution = solve_zero_points(&fluxes, &standards, colour.as_ref(), catalogue.is_some(), &mut notes);
     let zero_points = solution.as_ref().map_or_else(|| vec![None; looks.len()], |s| s.frames.clone());
     let references: Vec<&FirstLook> = looks.iter().collect();
@@ -180,6 +183,7 @@ pub fn run(options: &Options) -> Result<NightRecord, Failure> {
     let mid = mean_mid(&kept);
     drop(kept);
     let stack = measure_stack::measure(comet, comet_grid, sky_per_px);
+    let offset = centre_on_optocentre(offset, &stack, &mut looks);
 
     let night = Night {
         campaign,
@@ -256,7 +260,7 @@ fn star_grid(inputs: &Inputs, context: &Context) -> Result<StarGrid, Failure> {
     order.sort_by_key(|i| i.abs_diff(middle));
     let mut reasons = Vec::new();
     for i in order {
-        match first_pass::look(&inputs.lights[i], context, None) {
+        match first_pass::look(&inputs.lights[i], context, Known::default()) {
             Ok((look, _)) => return Ok(StarGrid { wcs: look.wcs, width: inputs.size.0, height: inputs.size.1 }),
             Err(reason) => reasons.push(format!("  {}: {reason}", inputs.lights[i].file.name)),
         }
@@ -313,6 +317,35 @@ fn night_offset(looks: &[FirstLook], rejected: &[Option<String>], notes: &mut Ve
             None
         }
     }
+}
+
+/// The frames' centroids are pulled by a lopsided coma, all alike; the stack's fitted optocentre says by how much.
+fn centre_on_optocentre(
+    offset: Option<Offset>,
+    stack: &measure_stack::MeasuredStack,
+    looks: &mut [FirstLook],
+) -> Option<Offset> {
+    let Some(optocentre) = &stack.optocentre else { return offset };
+    let local = &stack.grid.local;
+    let (east, north) =
+        fanlight_coma::stack::apply(local.arcsec_per_px, (optocentre.x_px - local.x_px, optocentre.y_px - local.y_px));
+    for look in looks.iter_mut() {
+        if let Some((place, vote)) = &mut look.place {
+            *place = place.offset_by_arcsec(east, north);
+            vote.east_arcsec += east;
+            vote.north_arcsec += north;
+        }
+    }
+    let sigma_arcsec = optocentre.sigma_px() * stack.scale_arcsec();
+    Some(match offset {
+        Some(o) => Offset {
+            east_arcsec: o.east_arcsec + east,
+            north_arcsec: o.north_arcsec + north,
+            sigma_arcsec: o.sigma_arcsec.hypot(sigma_arcsec),
+            kept: o.kept,
+        },
+        None => Offset { east_arcsec: east, north_arcsec: north, sigma_arcsec, kept: Vec::new() },
+    })
 }
 
 /// A frame without a zero point cannot be scaled; one whose WCS is untied and whose comet is elsewhere is misplaced.
