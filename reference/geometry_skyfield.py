@@ -111,7 +111,9 @@ def angle(a, b):
 
 
 def spherical(v):
-    return Angle(radians=np.arctan2(v[2], np.hypot(v[0], v[1]))), Angle(radians=np.arctan2(v[1], v[0]))
+    """Declination and, as an angle in hours, right ascension."""
+    ra_h = np.degrees(np.arctan2(v[1], v[0])) / 15
+    return Angle(radians=np.arctan2(v[2], np.hypot(v[0], v[1])), signed=True), Angle(hours=ra_h)
 
 
 def position_angle(from_vector, to_vector):
@@ -135,7 +137,7 @@ def geometry(elements, site, utc):
 
     unit = {s: (lambda p: p / np.linalg.norm(p))(look(s).position.au) for s in (-60, -30, 30, 60)}
     rate = (8 * (unit[30] - unit[-30]) - (unit[60] - unit[-60])) / (12 * 0.5)
-    rate_pa = position_angle(line, line + rate * (0.01 * delta / np.linalg.norm(rate)))
+    rate_pa = position_angle(line, line + rate * (0.1 * delta / np.linalg.norm(rate)))
 
     # a straight line in space is a great circle on the sky: points on it give the projected directions
     away = position_angle(line, line + r / np.linalg.norm(r) * 0.1 * delta)

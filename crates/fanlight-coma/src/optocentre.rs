@@ -47,7 +47,7 @@ const REACH_PX: (f64, f64) = (10.0, 28.0);
 /// Share of the light that the model may miss in a pixel: keeps the bright core from ruling alone.
 const MODEL_ERROR: f64 = 0.01;
 /// Error per axis that is always there: sub-pixel response, resampling. Chosen from simulated nights of both simulators.
-const FLOOR_PX: f64 = 0.02;
+const FLOOR_PX: f64 = 0.012;
 
 /// Components fitted besides a constant and the shift: round coma, nucleus, first azimuthal order with two fall-offs,
 /// second order.

@@ -38,6 +38,8 @@ pub struct ApertureLight {
     pub centring: f64,
     /// Error of the light filled in where pixels were masked.
     pub filled: f64,
+    /// What summing pixels by overlap may miss of a steep coma at the aperture's edge.
+    pub sampling: f64,
     /// Share of the aperture's area that was filled in.
     pub filled_fraction: f64,
 }
@@ -45,7 +47,7 @@ pub struct ApertureLight {
 impl ApertureLight {
     /// All terms in quadrature.
     pub fn sigma(&self) -> f64 {
-        [self.noise, self.sky, self.centring, self.filled].iter().map(|t| t * t).sum::<f64>().sqrt()
+        [self.noise, self.sky, self.centring, self.filled, self.sampling].iter().map(|t| t * t).sum::<f64>().sqrt()
     }
 }
 
@@ -69,7 +71,21 @@ pub fn aperture_light(stack: &Stack, profile: &RingProfile, radius_px: f64) -> O
         fall += (here.flux - at(stack.x_px + dx, stack.y_px + dy)?.flux).abs() / 4.0;
     }
     let centring = fall * 2.0 * (stack.centre_sigma_px / step).min(1.0);
-    Some(ApertureLight { centring, ..here })
+    Some(ApertureLight { centring, sampling: SAMPLING_SHARE * sampling_loss(profile, radius_px), ..here })
+}
+
+/// Share of the sampling loss that is counted as error; the light itself is the plain overlap sum, so that it agrees with
+/// general-purpose photometry of the same stack.
+const SAMPLING_SHARE: f64 = 0.4;
+
+/// Light that an overlap sum misses of a coma that falls outward.
+///
+/// A pixel spreads its light evenly over its square, so the sum sees the aperture's edge through a triangle of variance
+/// 1/6 px² per axis: the sum is short by −(1/12) 2πR dI/dR, 1/(12 R²) of the light of a 1/ρ coma (0.3 % at R = 5 px).
+fn sampling_loss(profile: &RingProfile, radius_px: f64) -> f64 {
+    let step = (0.1 * radius_px).max(0.7);
+    let gradient = (profile.at(radius_px + step) - profile.at(radius_px - step)) / (2.0 * step);
+    (-std::f64::consts::TAU * radius_px * gradient / 12.0).max(0.0)
 }
 
 fn sum(stack: &Stack, profile: &RingProfile, x_px: f64, y_px: f64, radius_px: f64) -> Option<ApertureLight> {
@@ -102,6 +118,7 @@ fn sum(stack: &Stack, profile: &RingProfile, x_px: f64, y_px: f64, radius_px: f6
         noise: (variance * stack.correlation).sqrt(),
         sky: stack.sky_sigma * area,
         centring: 0.0,
+        sampling: 0.0,
         filled: FILL_ERROR * filled_light.abs(),
         filled_fraction: filled_area / area,
     })
@@ -158,7 +175,7 @@ mod tests {
     #[test]
     fn a_sum_under_three_sigma_is_a_limit() {
         let light =
-            ApertureLight { flux: -5.0, noise: 10.0, sky: 0.0, centring: 0.0, filled: 0.0, filled_fraction: 0.0 };
+            ApertureLight { flux: -5.0, noise: 10.0, sky: 0.0, centring: 0.0, filled: 0.0, sampling: 0.0, filled_fraction: 0.0 };
         let zero_point = Measured::new(22.0, 0.01);
         let expected = 22.0 - 2.5 * 30f64.log10();
         assert_eq!(brightness(&light, zero_point, 0.0), Brightness::FainterThan(expected));

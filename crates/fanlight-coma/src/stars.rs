@@ -33,6 +33,8 @@ pub struct StarStack<'a> {
     pub comet_path_px: &'a [(f64, f64)],
     /// The coma's mean azimuthal median.
     pub coma: &'a RingProfile,
+    /// Catalogue stars with the flux that their magnitude gives: the only witnesses where the condensation passed.
+    pub catalogue: &'a [FieldStar],
 }
 
 /// Stars are sought above this many sigmas of the stack's local noise.
@@ -80,6 +82,10 @@ pub fn find_field_stars(stack: &StarStack) -> Vec<FieldStar> {
         .collect();
     measure_in_turn(&mut work, stack.mask, stack.shape, &mut stars, sky_variance);
     stars.retain(|s| s.flux > 0.0);
+    let passed = |s: &FieldStar| {
+        distance_to_path((s.x_px, s.y_px), stack.comet_path_px) <= NUCLEUS_KEEP_OUT_FWHM * fwhm_px
+    };
+    stars.extend(stack.catalogue.iter().filter(|s| passed(s)));
     stars
 }
 

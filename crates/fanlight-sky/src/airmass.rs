@@ -18,7 +18,8 @@ mod tests {
     /// Values computed from the published formula by other code.
     #[test]
     fn agrees_with_tabulated_values() {
-        for (altitude, expected) in [(90.0, 0.99971), (60.0, 1.15399), (30.0, 1.99429), (10.0, 5.58604), (0.0, 37.9196)] {
+        for (altitude, expected) in [(90.0, 0.99971), (60.0, 1.15399), (30.0, 1.99429), (10.0, 5.58604), (0.0, 37.9196)]
+        {
             let got = airmass(altitude).unwrap();
             assert!((got / expected - 1.0).abs() < 1e-5, "{altitude}°: {got}");
         }

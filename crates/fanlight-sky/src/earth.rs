@@ -41,10 +41,8 @@ impl Site {
             return bad("height_m", self.height_m, "the finite numbers");
         }
         let (longitude, latitude) = (self.longitude_deg.to_radians(), self.latitude_deg.to_radians());
-        let metres = sofars::coords::gd2gc(1, longitude, latitude, self.height_m).map_err(|_| SkyError::BadElement {
-            name: "height_m",
-            value: self.height_m,
-            range: "heights of places on the Earth",
+        let metres = sofars::coords::gd2gc(1, longitude, latitude, self.height_m).map_err(|_| {
+            SkyError::BadElement { name: "height_m", value: self.height_m, range: "heights of places on the Earth" }
         })?;
         Ok(scale(metres, 1e-3 / AU_KM))
     }
@@ -83,13 +81,13 @@ pub fn earth_heliocentric_au(at: TdbInstant) -> Result<Vector, SkyError> {
     Ok(earth(at)?.heliocentric[0])
 }
 
-/// Geocentric position of the Moon, ICRS axes, au.
+/// Geocentric position and velocity of the Moon, ICRS axes, au and au/day.
 ///
 /// # Source
 /// SOFA `moon98`; 23 km against DE421.
-pub(crate) fn moon_geocentric_au(at: TdbInstant) -> Vector {
+fn moon_geocentric(at: TdbInstant) -> [Vector; 2] {
     let (day, share) = at.parts();
-    sofars::eph::moon98(day, share)[0]
+    sofars::eph::moon98(day, share)
 }
 
 /// An observer at an instant, ICRS axes.
@@ -108,6 +106,8 @@ pub(crate) struct Observer {
     pub heliocentric_au: Vector,
     /// Barycentric velocity, the Earth's rotation included, au/day.
     pub velocity_au_d: Vector,
+    /// Barycentric velocity of the Earth's centre, au/day.
+    earth_velocity_au_d: Vector,
 }
 
 /// # Source
@@ -129,10 +129,21 @@ pub(crate) fn observer(site: &Site, utc: UtcInstant) -> Result<Observer, SkyErro
         barycentric_au: sum(earth.barycentric[0], geocentric_au),
         heliocentric_au: sum(earth.heliocentric[0], geocentric_au),
         velocity_au_d: sum(earth.barycentric[1], spin),
+        earth_velocity_au_d: earth.barycentric[1],
     })
 }
 
 impl Observer {
+    /// From the observer to the Moon's centre, light time taken off as for the comet, au.
+    ///
+    /// In the 1.3 s that its light takes, the Moon goes 38 km round the Sun with the Earth: 20″.
+    pub fn moon_line_au(&self) -> Vector {
+        let [place, velocity] = moon_geocentric(self.tdb);
+        let now = minus(place, self.geocentric_au);
+        let delay_d = crate::angle::norm(now) / LIGHT_AU_D;
+        minus(now, scale(sum(self.earth_velocity_au_d, velocity), delay_d))
+    }
+
     /// Airless altitude and azimuth (north through east) of a direction, aberration included, degrees.
     pub fn altitude_azimuth_deg(&self, site: &Site, direction: Vector) -> (f64, f64) {
         let unit = scale(direction, 1.0 / crate::angle::norm(direction));

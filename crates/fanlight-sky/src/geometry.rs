@@ -108,8 +108,13 @@ const MOTION_HALF_S: f64 = 60.0;
 /// When an element or the site is impossible, or the year is outside 1900 to 2100.
 ///
 /// # Accuracy
-/// Against JPL DE421 and two-body motion by another integrator: see the tests of this crate. UT1 is taken equal to UTC:
-/// up to 0.9 s, 14″ in azimuth and hour angle.
+/// Worst of 225 cases, 2005 to 2044, against skyfield with JPL DE421 and two-body motion by another integrator, UT1 = UTC in
+/// both: place 0.03″ beyond 0.3 au (12 km across the line anywhere), r 1e-11 au, Δ 4e-8 au, position angles 2e-4°, altitudes
+/// 4e-5°, Moon's separation 0.0022°, its illuminated fraction 2e-5. UT1 is taken equal to UTC: up to 0.9 s, 14″ in hour
+/// angle. What planets do to the comet is left out; see [`orbit_warnings`].
+///
+/// # Source
+/// The definitions of the project's conventions; SOFA's Earth, Moon and Earth rotation.
 pub fn viewing_geometry(orbit: &OrbitElements, site: &Site, utc: UtcInstant) -> Result<ViewingGeometry, SkyError> {
     let observer = earth::observer(site, utc)?;
     let Seen { state, line } = seen(orbit, &observer)?;
@@ -127,7 +132,7 @@ pub fn viewing_geometry(orbit: &OrbitElements, site: &Site, utc: UtcInstant) -> 
 
     let normal = cross(r, v);
     let sunward = place.position_angle_of(to_sun);
-    let moon = minus(earth::moon_geocentric_au(observer.tdb), observer.geocentric_au);
+    let moon = observer.moon_line_au();
     let moon_phase = angle_between(minus(sun_line, moon), scale(moon, -1.0));
     let (altitude_deg, azimuth_deg) = observer.altitude_azimuth_deg(site, line);
     let (sun_altitude_deg, _) = observer.altitude_azimuth_deg(site, sun_line);
@@ -143,7 +148,10 @@ pub fn viewing_geometry(orbit: &OrbitElements, site: &Site, utc: UtcInstant) -> 
         sunward_pa_deg: sunward.deg(),
         antisolar_pa_deg: PositionAngle::from_deg(sunward.deg() + 180.0).deg(),
         negative_velocity_pa_deg: place.position_angle_of(scale(v, -1.0)).deg(),
-        orbit_plane_angle_deg: (dot(normal, to_observer) / (norm(normal) * delta_au)).clamp(-1.0, 1.0).asin().to_degrees(),
+        orbit_plane_angle_deg: (dot(normal, to_observer) / (norm(normal) * delta_au))
+            .clamp(-1.0, 1.0)
+            .asin()
+            .to_degrees(),
         km_per_arcsec: delta_au * AU_KM / ARCSEC_PER_RAD,
         altitude_deg,
         azimuth_deg,
@@ -153,7 +161,11 @@ pub fn viewing_geometry(orbit: &OrbitElements, site: &Site, utc: UtcInstant) -> 
         earth_distance_au: norm(sum(line, observer.geocentric_au)),
     };
     // distances whose squares leave the range of numbers
-    if geometry.is_finite() { Ok(geometry) } else { Err(SkyError::NoOrbitSolution { days: observer.tdb.days_after(orbit.epoch_jd_tdb) }) }
+    if geometry.is_finite() {
+        Ok(geometry)
+    } else {
+        Err(SkyError::NoOrbitSolution { days: observer.tdb.days_after(orbit.epoch_jd_tdb) })
+    }
 }
 
 /// Two-body places this far from the epoch carry a warning.

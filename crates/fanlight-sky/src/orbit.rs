@@ -3,8 +3,8 @@
 use crate::angle::{Vector, cross, norm, scale, sum};
 use crate::{SkyError, TdbInstant};
 use nalgebra::SVector;
-use ode_solvers::dop853::Dop853;
 use ode_solvers::dop_shared::OutputType;
+use ode_solvers::dop853::Dop853;
 
 /// Gaussian gravitational constant, rad/day for au and solar mass (IAU 1976).
 pub const GAUSS_K: f64 = 0.017_202_098_95;
@@ -347,6 +347,41 @@ mod tests {
                     );
                     assert!((energy + (1.0 - e) / q).abs() < 1e-9 * (1.0 + 2.0 / q), "energy q {q} e {e} t {days}");
                 }
+            }
+        }
+    }
+
+    /// Every orbit has a solution, however far and however flat or wide; it satisfies Kepler's equation of its kind, here in
+    /// the true anomaly's form or Barker's, not the one that was solved.
+    #[test]
+    fn solves_extreme_orbits() {
+        for e in [0.0, 1e-9, 0.5, 0.99, 1.0 - 1e-9, 1.0 - 1e-15, 1.0, 1.0 + 1e-15, 1.0 + 1e-9, 1.01, 5.0, 1e3, 1e6] {
+            for q in [1e-4, 0.005, 1.0, 50.0] {
+                for days in [-1e9, -1e7, -3e4, -1e-6, 0.0, 1e-9, 17.0, 1e5, 1e8] {
+                    let p = from_perihelion(q, e, days).unwrap_or_else(|| panic!("q {q} e {e} t {days}"));
+                    let r = p.x.hypot(p.y);
+                    // the conic: r = q (1 + e) − e x
+                    let scale = r.max(e * p.x.abs()).max(q * (1.0 + e));
+                    assert!((r - q * (1.0 + e) + e * p.x).abs() < 1e-12 * scale, "conic q {q} e {e} t {days}");
+                    assert!(r > q * (1.0 - 1e-12) && (days == 0.0 || e < 1.0 || p.y.signum() == days.signum()));
+                    if e == 1.0 {
+                        let s = (0.5 * p.y.atan2(p.x)).tan();
+                        let barker = (2.0 * q.powi(3)).sqrt() * (s + s.powi(3) / 3.0) / GAUSS_K;
+                        assert!((barker - days).abs() < 1e-9 * days.abs(), "q {q} t {days}: {barker}");
+                    }
+                }
+            }
+        }
+    }
+
+    /// A hair's breadth from the parabola on either side is as good as on it.
+    #[test]
+    fn near_parabolas_join_the_parabola() {
+        for days in [-5000.0, -20.0, 3.0, 400.0] {
+            let on = from_perihelion(0.7, 1.0, days).unwrap();
+            for e in [1.0 - 1e-13, 1.0 + 1e-13] {
+                let off = from_perihelion(0.7, e, days).unwrap();
+                assert!((on.x - off.x).abs() + (on.y - off.y).abs() < 1e-10, "{e} {days}");
             }
         }
     }

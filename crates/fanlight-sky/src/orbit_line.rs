@@ -47,15 +47,15 @@ pub fn parse_one_line_orbit(line: &str) -> Result<OneLineOrbit, SkyError> {
     };
     let optional = |first: usize, last: usize| field(first, last).parse::<f64>().ok().filter(|v| v.is_finite());
 
-    let perihelion = date(number(15, 18, "the year of perihelion")?, number(20, 21, "its month")?, number(23, 29, "its day")?)
-        .ok_or_else(|| bad(15, format!("\"{}\" is no date of perihelion", field(15, 29))))?;
+    let perihelion =
+        date(number(15, 18, "the year of perihelion")?, number(20, 21, "its month")?, number(23, 29, "its day")?)
+            .ok_or_else(|| bad(15, format!("\"{}\" is no date of perihelion", field(15, 29))))?;
     let epoch_text = field(82, 89);
     let epoch = if epoch_text.is_empty() {
         None
     } else {
-        let day = number(82, 85, "the epoch's year").and_then(|y| {
-            Ok(date(y, number(86, 87, "the epoch's month")?, number(88, 89, "the epoch's day")?))
-        })?;
+        let day = number(82, 85, "the epoch's year")
+            .and_then(|y| Ok(date(y, number(86, 87, "the epoch's month")?, number(88, 89, "the epoch's day")?)))?;
         Some(day.ok_or_else(|| bad(82, format!("\"{epoch_text}\" is no date of epoch")))?)
     };
     let elements = OrbitElements {
@@ -88,8 +88,10 @@ pub fn parse_one_line_orbit(line: &str) -> Result<OneLineOrbit, SkyError> {
 
 /// Julian date of a calendar date with a fraction of the day, TT; `None` where there is no such day.
 fn date(year: f64, month: f64, day: f64) -> Option<f64> {
-    let whole = |v: f64, range: std::ops::RangeInclusive<f64>| (v.fract() == 0.0 && range.contains(&v)).then_some(v as i32);
-    let (zero, mjd) = cal::cal2jd(whole(year, -4799.0..=9999.0)?, whole(month, 1.0..=12.0)?, day.floor() as i32).ok()?;
+    let whole =
+        |v: f64, range: std::ops::RangeInclusive<f64>| (v.fract() == 0.0 && range.contains(&v)).then_some(v as i32);
+    let (zero, mjd) =
+        cal::cal2jd(whole(year, -4799.0..=9999.0)?, whole(month, 1.0..=12.0)?, day.floor() as i32).ok()?;
     Some(zero + mjd + day.fract())
 }
 

@@ -75,7 +75,8 @@ impl UtcInstant {
         let (hour, minute, second) = match parts[..] {
             [h, m] => (whole(h), whole(m), Some(0.0)),
             [h, m, s] => {
-                let digits = s.bytes().all(|b| b.is_ascii_digit() || b == b'.') && s.starts_with(|c: char| c.is_ascii_digit());
+                let digits =
+                    s.bytes().all(|b| b.is_ascii_digit() || b == b'.') && s.starts_with(|c: char| c.is_ascii_digit());
                 (whole(h), whole(m), if digits { s.parse::<f64>().ok() } else { None })
             }
             _ => (None, None, None),
@@ -225,8 +226,17 @@ mod tests {
     #[test]
     fn refuses_what_is_no_utc_instant() {
         for text in [
-            "", "yesterday", "2031-03-04", "2031-02-30T00:00:00", "2031-03-04T24:00:00", "2031-03-04T21:10:00+01:00",
-            "2031-03-04T21:10:60", "04/03/31T21:10:00", "2031-03-04T21:-1:00", "2031-03-04T1e1:00:00", "1492-01-01T00:00:00",
+            "",
+            "yesterday",
+            "2031-03-04",
+            "2031-02-30T00:00:00",
+            "2031-03-04T24:00:00",
+            "2031-03-04T21:10:00+01:00",
+            "2031-03-04T21:10:60",
+            "04/03/31T21:10:00",
+            "2031-03-04T21:-1:00",
+            "2031-03-04T1e1:00:00",
+            "1492-01-01T00:00:00",
             "2031-03-04T21:10:NaN",
         ] {
             assert!(UtcInstant::parse(text).is_err(), "{text}");

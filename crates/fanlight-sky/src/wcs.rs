@@ -59,12 +59,9 @@ impl Wcs {
         sip: Option<Sip>,
     ) -> Result<Self, SkyError> {
         let inverse = invert(cd).ok_or(SkyError::SingularMatrix { cd })?;
-        for (keyword, value) in [
-            ("CRPIX1", crpix[0]),
-            ("CRPIX2", crpix[1]),
-            ("CRVAL1", reference.ra_deg),
-            ("CRVAL2", reference.dec_deg),
-        ] {
+        for (keyword, value) in
+            [("CRPIX1", crpix[0]), ("CRPIX2", crpix[1]), ("CRVAL1", reference.ra_deg), ("CRVAL2", reference.dec_deg)]
+        {
             if !value.is_finite() {
                 let reason = format!("{value} is no number");
                 return Err(SkyError::BadKeyword { keyword: keyword.to_string(), reason });
@@ -202,7 +199,6 @@ fn invert(m: [[f64; 2]; 2]) -> Option<[[f64; 2]; 2]> {
     let good = d.is_finite() && d.abs() > 1e-9 * size && size > 0.0;
     good.then(|| [[m[1][1] / d, -m[0][1] / d], [-m[1][0] / d, m[0][0] / d]])
 }
-
 
 #[cfg(test)]
 mod tests {

@@ -64,7 +64,9 @@ impl Wcs {
         }
         let sip = Sip::from_header(header)?;
         match (&sip, suffixed) {
-            (Some(_), false) => warnings.push("SIP coefficients are there although CTYPE lacks -SIP; they were applied".into()),
+            (Some(_), false) => {
+                warnings.push("SIP coefficients are there although CTYPE lacks -SIP; they were applied".into())
+            }
             (None, true) => warnings.push("CTYPE says -SIP but there are no SIP coefficients".into()),
             _ => {}
         }
@@ -113,7 +115,9 @@ fn check_frame(header: &dyn HeaderCards, warnings: &mut Vec<String>) -> Result<(
     let equinox = header.number("EQUINOX").or_else(|| header.number("EPOCH"));
     match system.as_str() {
         "" | "ICRS" | "FK5" => {}
-        "FK4" | "FK4-NO-E" | "GAPPT" => return Err(bad("RADESYS", format!("\"{system}\" is not understood; ICRS or FK5 of J2000 is needed"))),
+        "FK4" | "FK4-NO-E" | "GAPPT" => {
+            return Err(bad("RADESYS", format!("\"{system}\" is not understood; ICRS or FK5 of J2000 is needed")));
+        }
         other => warnings.push(format!("RADESYS \"{other}\" is not known; the WCS was taken to be ICRS")),
     }
     match equinox {
@@ -152,8 +156,9 @@ fn matrix(header: &dyn HeaderCards, swapped: bool) -> Result<[[f64; 2]; 2], SkyE
     let rotation = if pc.iter().flatten().any(Option::is_some) {
         [[pc[0][0].unwrap_or(1.0), pc[0][1].unwrap_or(0.0)], [pc[1][0].unwrap_or(0.0), pc[1][1].unwrap_or(1.0)]]
     } else {
-        let keyword = if swapped { "CROTA1" } else { "CROTA2" };
-        let (sin, cos) = header.number(keyword).unwrap_or(0.0).to_radians().sin_cos();
+        // the turn of the latitude axis, from it toward the longitude's
+        let (keyword, sense) = if swapped { ("CROTA1", -1.0) } else { ("CROTA2", 1.0) };
+        let (sin, cos) = (sense * header.number(keyword).unwrap_or(0.0)).to_radians().sin_cos();
         let (s1, s2) = (-sin * cdelt[1] / cdelt[0], sin * cdelt[0] / cdelt[1]);
         return finite([[cdelt[0] * cos, cdelt[0] * s1], [cdelt[1] * s2, cdelt[1] * cos]]);
     };

@@ -46,9 +46,13 @@ fn angle(a_deg: f64, b_deg: f64) -> f64 {
 /// Takes every difference between a geometry and another program's numbers.
 fn compare(worst: &mut Worst, got: &ViewingGeometry, expected: &Numbers, place: &str) {
     let of = |name| number(expected, name);
-    let cos_dec = got.dec_deg.to_radians().cos();
-    worst.take("ra·cos(dec), arcsec", angle(got.ra_deg, of("ra_deg")) * cos_dec * 3600.0, place);
-    worst.take("dec, arcsec", (got.dec_deg - of("dec_deg")) * 3600.0, place);
+    let ra_arcsec = angle(got.ra_deg, of("ra_deg")) * got.dec_deg.to_radians().cos() * 3600.0;
+    let dec_arcsec = (got.dec_deg - of("dec_deg")) * 3600.0;
+    worst.take("across the line, km", ra_arcsec.hypot(dec_arcsec) * got.km_per_arcsec, place);
+    if got.delta_au > NEAR_AU {
+        worst.take("ra·cos(dec), arcsec", ra_arcsec, place);
+        worst.take("dec, arcsec", dec_arcsec, place);
+    }
     for (name, value) in [
         ("r_au", got.r_au),
         ("delta_au", got.delta_au),
@@ -104,32 +108,39 @@ fn agrees_with_skyfield_and_de421() {
     }
     assert!(kinds.len() == 5 && kinds.values().all(|n| *n >= 40), "{kinds:?}");
     assert!(hemispheres.iter().all(|n| *n >= 50), "{hemispheres:?}");
-    worst.judge(&TOLERANCES);
+    // the Earth is turned by the same theory in both
+    worst.judge(&tolerances(1e-4));
 }
 
-/// What SOFA's Earth (11 km), Moon (23 km) and JPL's leave between two programs; nearer than 0.3 au 11 km is more than
-/// 0.05″, and a position angle at a small phase or a slow motion turns by much for little.
-const TOLERANCES: [(&str, f64); 19] = [
-    ("ra·cos(dec), arcsec", 0.0),
-    ("dec, arcsec", 0.0),
-    ("r_au", 0.0),
-    ("delta_au", 0.0),
-    ("earth_distance_au", 0.0),
-    ("phase_deg", 0.0),
-    ("elongation_deg", 0.0),
-    ("orbit_plane_angle_deg", 0.0),
-    ("altitude_deg", 0.0),
-    ("azimuth_deg·cos(altitude)", 0.0),
-    ("sun_altitude_deg", 0.0),
-    ("moon_separation_deg", 0.0),
-    ("moon_illuminated_fraction", 0.0),
-    ("km_per_arcsec, share", 0.0),
-    ("sunward_pa_deg", 0.0),
-    ("antisolar_pa_deg", 0.0),
-    ("negative_velocity_pa_deg", 0.0),
-    ("motion_pa_deg", 0.0),
-    ("motion, share + 1e-3 arcsec/min", 0.0),
-];
+/// Nearer than this, SOFA's error of the Earth's place, 11 km, is more than a twentieth of an arcsecond.
+const NEAR_AU: f64 = 0.3;
+
+/// What the errors of SOFA's Earth (11 km) and Moon (23 km, 12″) leave between two programs; a position angle turns
+/// further where the comet is near, or near the line to the Sun.
+fn tolerances(altitudes_deg: f64) -> Vec<(&'static str, f64)> {
+    vec![
+        ("ra·cos(dec), arcsec", 0.1),
+        ("dec, arcsec", 0.1),
+        ("across the line, km", 12.0),
+        ("r_au", 1e-9),
+        ("delta_au", 1e-7),
+        ("earth_distance_au", 1e-7),
+        ("phase_deg", 1e-4),
+        ("elongation_deg", 1e-4),
+        ("orbit_plane_angle_deg", 1e-4),
+        ("altitude_deg", altitudes_deg),
+        ("azimuth_deg·cos(altitude)", altitudes_deg),
+        ("sun_altitude_deg", altitudes_deg),
+        ("moon_separation_deg", 0.01),
+        ("moon_illuminated_fraction", 1e-4),
+        ("km_per_arcsec, share", 1e-6),
+        ("sunward_pa_deg", 1e-3),
+        ("antisolar_pa_deg", 1e-3),
+        ("negative_velocity_pa_deg", 1e-3),
+        ("motion_pa_deg", 1e-3),
+        ("motion, share + 1e-3 arcsec/min", 1e-5),
+    ]
+}
 
 /// The geometry of six simulated nights made by other code than ours.
 #[test]
@@ -148,5 +159,8 @@ fn agrees_with_the_truth_of_simulated_nights() {
         compare(&mut worst, &got, &expected, night["night"].as_str().unwrap());
     }
     assert_eq!(nights.len(), 6);
-    worst.judge(&TOLERANCES.iter().filter(|(n, _)| *n != "earth_distance_au").copied().collect::<Vec<_>>());
+    // that code's clock of the Earth may differ by UT1 − UTC, up to 0.9 s, 0.004°
+    let mut tolerances = tolerances(0.01);
+    tolerances.retain(|(name, _)| *name != "earth_distance_au");
+    worst.judge(&tolerances);
 }

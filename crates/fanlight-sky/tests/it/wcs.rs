@@ -85,7 +85,9 @@ fn every_header_is_written_and_read_back() {
         let (again, warnings) = Wcs::from_header(&again).unwrap().unwrap();
         assert!(warnings.is_empty(), "{name}: {warnings:?}");
         for (x_px, y_px) in [(0.0, 0.0), (1199.0, 450.0), (17.25, 888.0)] {
-            let miss = wcs.sky_from_pixel(PixelXy { x_px, y_px }).separation_arcsec(&again.sky_from_pixel(PixelXy { x_px, y_px }));
+            let miss = wcs
+                .sky_from_pixel(PixelXy { x_px, y_px })
+                .separation_arcsec(&again.sky_from_pixel(PixelXy { x_px, y_px }));
             assert!(miss < 1e-8, "{name}: {miss} arcsec");
         }
     }
@@ -154,11 +156,11 @@ proptest! {
     /// A pixel comes back to itself on any plane, at any place of the sky, in any orientation and parity.
     #[test]
     fn pixels_come_back(
-        ra in 0.0..360.0, dec in -90.0..=90.0, turn in 0.0..360.0f64, scale in 0.05..100.0, mirrored: bool,
+        ra in 0.0..360.0, dec in -90.0..=90.0, turn in 0.0..360.0f64, scale in 0.05..100.0f64, mirrored: bool,
         x_px in -500.0..5000.0, y_px in -500.0..5000.0,
     ) {
         let (sin, cos) = turn.to_radians().sin_cos();
-        let (s, sign) = (scale / 3600.0, if mirrored { -1.0 } else { 1.0 });
+        let (s, sign): (f64, f64) = (scale / 3600.0, if mirrored { -1.0 } else { 1.0 });
         let centre = PixelXy { x_px: 2000.0, y_px: 1500.0 };
         let wcs = Wcs::tangent(SkyPosition::new(ra, dec), centre, [[sign * s * cos, -s * sin], [sign * s * sin, s * cos]]).unwrap();
         let back = wcs.pixel_from_sky(wcs.sky_from_pixel(PixelXy { x_px, y_px })).unwrap();

@@ -169,37 +169,23 @@ pub fn look(light: &Light, context: &Context, known: Known) -> Result<(FirstLook
             measured = measure::measure(&frame, &MeasureConfig { comet_px: start, search_px: 0.0, fwhm_px });
         }
     }
-    let sky_offset = |x_px: f64, y_px: f64| {
-        let sky = wcs.sky_from_pixel(PixelXy { x_px, y_px });
-        (sky, predicted.tangent_offset_arcsec(&sky))
-    };
-    let candidates_arcsec = measured.condensations_px.iter().map(|(x, y)| sky_offset(*x, *y).1).collect();
+    let candidates_arcsec = measured
+        .condensations_px
+        .iter()
+        .map(|(x, y)| predicted.tangent_offset_arcsec(&wcs.sky_from_pixel(PixelXy { x_px: *x, y_px: *y })))
+        .collect();
     let shape = measured.shape;
     let fwhm_px = shape.as_ref().map_or(fwhm_px, |s| s.shape.fwhm_px());
-    let centroid = register::centroid(
-        &frame.image_e,
-        &frame.variance_e2,
-        &frame.mask,
-        CentroidConfig { x_px: start.0, y_px: start.1, fwhm_px },
-    );
-    let place = centroid.ok().map(|p| {
-        let (sky, (east_arcsec, north_arcsec)) = sky_offset(p.x_px, p.y_px);
-        let photon_px = (0.5 * (p.x_sigma_px.powi(2) + p.y_sigma_px.powi(2))).sqrt();
-        let tie_px = wcs_sigma_px.unwrap_or(UNTIED_WCS_SIGMA_PX);
-        let sigma_px = (photon_px.powi(2) + tie_px.powi(2) + SUBPIXEL_SIGMA_PX.powi(2)).sqrt();
-        (sky, Vote { east_arcsec, north_arcsec, sigma_arcsec: scale_arcsec * sigma_px })
-    });
-
     let fluxes = shape.as_ref().map_or_else(FrameFluxes::default, |s| {
         standards_in(&frame, &measured.flattened, s, &wcs, context, light, start)
     });
     let layers = known.grid.map(|g| lay_on_stars(&frame, measured.sky_e, light.exposure_s, &wcs, g));
-    let look = FirstLook {
+    let mut look = FirstLook {
         light: light.clone(),
         wcs,
         wcs_sigma_px,
         predicted,
-        place,
+        place: None,
         candidates_arcsec,
         sky_e: measured.sky_e,
         scale_arcsec,
@@ -208,7 +194,25 @@ pub fn look(light: &Light, context: &Context, known: Known) -> Result<(FirstLook
         fluxes,
         cosmic_ray_pixels,
     };
+    look.place = place_of_comet(&frame, &look, start, fwhm_px);
     Ok((look, layers))
+}
+
+/// The comet's centroid in a frame, its place on the sky, and its vote on the night's offset.
+pub fn place_of_comet(
+    frame: &Calibrated,
+    look: &FirstLook,
+    start_px: (f64, f64),
+    fwhm_px: f64,
+) -> Option<(SkyPosition, Vote)> {
+    let config = CentroidConfig { x_px: start_px.0, y_px: start_px.1, fwhm_px };
+    let p = register::centroid(&frame.image_e, &frame.variance_e2, &frame.mask, config).ok()?;
+    let sky = look.wcs.sky_from_pixel(PixelXy { x_px: p.x_px, y_px: p.y_px });
+    let (east_arcsec, north_arcsec) = look.predicted.tangent_offset_arcsec(&sky);
+    let photon_px = (0.5 * (p.x_sigma_px.powi(2) + p.y_sigma_px.powi(2))).sqrt();
+    let tie_px = look.wcs_sigma_px.unwrap_or(UNTIED_WCS_SIGMA_PX);
+    let sigma_px = (photon_px.powi(2) + tie_px.powi(2) + SUBPIXEL_SIGMA_PX.powi(2)).sqrt();
+    Some((sky, Vote { east_arcsec, north_arcsec, sigma_arcsec: look.scale_arcsec * sigma_px }))
 }
 
 /// How far from the offset that the frames share the comet is sought: the error of a header's WCS.

@@ -168,7 +168,8 @@ pub fn run(options: &Options) -> Result<NightRecord, Failure> {
     let kept = kept_frames(&looks, &rejected, &zero_points, stack_zero_point_mag, offset.as_ref(), &campaign, &mut notes)?;
     let stars = star_stack(&kept, &looks, &spool_index, &star_spool, &grid)?;
     drop(star_spool);
-    let field_stars = sky_stars(&stars, &kept, &grid);
+    let catalogue_stars = catalogue_stars(&field, colour.as_ref(), solution.as_ref(), stack_zero_point_mag);
+    let field_stars = sky_stars(&stars, &kept, &grid, &catalogue_stars);
     tracing::info!("{} field stars are taken out of every frame", field_stars.len());
 
     let reference = &kept[kept.len() / 2];
@@ -181,9 +182,19 @@ pub fn run(options: &Options) -> Result<NightRecord, Failure> {
         kept.iter().map(|k| k.look.sky_e / k.look.light.exposure_s * k.scale).collect();
     let sky_per_px = robust::median_f64(&mut skies).unwrap_or(0.0);
     let mid = mean_mid(&kept);
+    let places: Vec<_> = comet
+        .places
+        .iter()
+        .filter_map(|(i, place)| Some((kept[*i].look.light.file.path.clone(), (*place)?)))
+        .collect();
     drop(kept);
     let stack = measure_stack::measure(comet, comet_grid, sky_per_px);
-    let offset = centre_on_optocentre(offset, &stack, &mut looks);
+    for (path, place) in places {
+        if let Some(look) = looks.iter_mut().find(|l| l.light.file.path == path) {
+            look.place = Some(place);
+        }
+    }
+    let offset = centre_on_optocentre(offset, &stack, &mut looks, &rejected);
 
     let night = Night {
         campaign,
@@ -319,33 +330,71 @@ fn night_offset(looks: &[FirstLook], rejected: &[Option<String>], notes: &mut Ve
     }
 }
 
-/// The frames' centroids are pulled by a lopsided coma, all alike; the stack's fitted optocentre says by how much.
+/// The night's final offset and the frames' final places.
+///
+/// The stack's fitted optocentre gives the offset. The frames' centroids, taken again after the stars were removed, are
+/// pulled by a lopsided coma, all alike: their mean is brought to the same offset, and their scatter is in their errors.
 fn centre_on_optocentre(
     offset: Option<Offset>,
     stack: &measure_stack::MeasuredStack,
     looks: &mut [FirstLook],
+    rejected: &[Option<String>],
 ) -> Option<Offset> {
+    let votes: Vec<Vote> = looks
+        .iter()
+        .zip(rejected)
+        .filter(|(_, r)| r.is_none())
+        .filter_map(|(l, _)| l.place.map(|(_, vote)| vote))
+        .collect();
     let Some(optocentre) = &stack.optocentre else { return offset };
     let local = &stack.grid.local;
     let (east, north) =
         fanlight_coma::stack::apply(local.arcsec_per_px, (optocentre.x_px - local.x_px, optocentre.y_px - local.y_px));
+    let registered = offset.as_ref().map_or((0.0, 0.0), |o| (o.east_arcsec, o.north_arcsec));
+    let (east_arcsec, north_arcsec) = (registered.0 + east, registered.1 + north);
+    let own_sigma = optocentre.sigma_px() * stack.scale_arcsec();
+    let Ok(centroids) = register::night_offset(&votes) else {
+        return Some(Offset { east_arcsec, north_arcsec, sigma_arcsec: own_sigma, kept: Vec::new() });
+    };
+    let pull = (east_arcsec - centroids.east_arcsec, north_arcsec - centroids.north_arcsec);
+    // a lopsided coma is corrected for, by a model that need not be its own
+    let model_sigma = LOPSIDED_ERROR * pull.0.hypot(pull.1);
+    let shared_sigma = own_sigma.hypot(model_sigma);
+    let excess_sigma = excess_scatter(&votes, &centroids);
     for look in looks.iter_mut() {
         if let Some((place, vote)) = &mut look.place {
-            *place = place.offset_by_arcsec(east, north);
-            vote.east_arcsec += east;
-            vote.north_arcsec += north;
+            *place = place.offset_by_arcsec(pull.0, pull.1);
+            vote.east_arcsec += pull.0;
+            vote.north_arcsec += pull.1;
+            let away = (vote.east_arcsec - east_arcsec).hypot(vote.north_arcsec - north_arcsec);
+            vote.sigma_arcsec = [vote.sigma_arcsec, excess_sigma, shared_sigma].iter().map(|s| s * s).sum::<f64>().sqrt();
+            // a frame off the night's motion (a star or a defect near the nucleus) is as wrong as it is far off
+            if away > OFF_MOTION_SIGMA * vote.sigma_arcsec {
+                vote.sigma_arcsec = away;
+            }
         }
     }
-    let sigma_arcsec = optocentre.sigma_px() * stack.scale_arcsec();
-    Some(match offset {
-        Some(o) => Offset {
-            east_arcsec: o.east_arcsec + east,
-            north_arcsec: o.north_arcsec + north,
-            sigma_arcsec: o.sigma_arcsec.hypot(sigma_arcsec),
-            kept: o.kept,
-        },
-        None => Offset { east_arcsec: east, north_arcsec: north, sigma_arcsec, kept: Vec::new() },
-    })
+    let sigma_arcsec = centroids.sigma_arcsec.hypot(shared_sigma);
+    Some(Offset { east_arcsec, north_arcsec, sigma_arcsec, kept: centroids.kept })
+}
+
+/// A frame's place further than this from the night's motion is not noise.
+const OFF_MOTION_SIGMA: f64 = 3.0;
+
+/// Error of the correction for a lopsided coma, as a share of it.
+const LOPSIDED_ERROR: f64 = 0.15;
+
+/// Scatter of the votes, per axis, beyond what their own errors give.
+fn excess_scatter(votes: &[Vote], about: &Offset) -> f64 {
+    let kept = || votes.iter().zip(&about.kept).filter(|(_, k)| **k).map(|(v, _)| v);
+    let away = |v: &Vote| (v.east_arcsec - about.east_arcsec).powi(2) + (v.north_arcsec - about.north_arcsec).powi(2);
+    let n = kept().count() as f64;
+    if n < 3.0 {
+        return 0.0;
+    }
+    let seen = kept().map(away).sum::<f64>() / (2.0 * (n - 1.0));
+    let told = kept().map(|v| v.sigma_arcsec.powi(2)).sum::<f64>() / n;
+    (seen - told).max(0.0).sqrt()
 }
 
 /// A frame without a zero point cannot be scaled; one whose WCS is untied and whose comet is elsewhere is misplaced.
@@ -508,14 +557,37 @@ fn star_stack(
     Ok(StarStacked { stacked, shape })
 }
 
+/// Catalogue stars with the flux that their magnitude and colour give in the stack; none without a zero point.
+fn catalogue_stars(
+    field: &[FieldEntry],
+    colour: Option<&Colour>,
+    solution: Option<&NightZeroPoint>,
+    stack_zero_point_mag: Option<f64>,
+) -> Vec<SkyStar> {
+    let Some(zero_point) = stack_zero_point_mag else { return Vec::new() };
+    let term = solution.and_then(|s| s.colour_term).map_or(0.0, |t| t.value);
+    let flux = |e: &FieldEntry| {
+        let shift = colour.zip(e.standard.colour).map_or(0.0, |(c, own)| term * (own - c.solar_mag));
+        10f64.powf(-0.4 * (e.standard.magnitude - shift - zero_point))
+    };
+    field.iter().map(|e| SkyStar { place: e.place, flux_e_per_s: flux(e) }).collect()
+}
+
 /// The field's stars on the sky.
-fn sky_stars(stars: &StarStacked, kept: &[Kept], grid: &StarGrid) -> Vec<SkyStar> {
+fn sky_stars(stars: &StarStacked, kept: &[Kept], grid: &StarGrid, catalogue: &[SkyStar]) -> Vec<SkyStar> {
     let Some(shape) = &stars.shape else { return Vec::new() };
     let path: Vec<(f64, f64)> = kept
         .iter()
         .filter_map(|k| grid.wcs.pixel_from_sky(k.comet).ok().map(|p| (p.x_px, p.y_px)))
         .collect();
     let coma = mean_coma(kept);
+    let catalogue: Vec<stars::FieldStar> = catalogue
+        .iter()
+        .filter_map(|s| {
+            let p = grid.wcs.pixel_from_sky(s.place).ok()?;
+            Some(stars::FieldStar { x_px: p.x_px, y_px: p.y_px, flux: s.flux_e_per_s })
+        })
+        .collect();
     let view = StarStack {
         image: &stars.stacked.image,
         variance: &stars.stacked.variance,
@@ -523,6 +595,7 @@ fn sky_stars(stars: &StarStacked, kept: &[Kept], grid: &StarGrid) -> Vec<SkyStar
         shape,
         comet_path_px: &path,
         coma: &coma,
+        catalogue: &catalogue,
     };
     stars::find_field_stars(&view)
         .into_iter()

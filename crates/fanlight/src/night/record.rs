@@ -231,6 +231,7 @@ fn photometry_records(
             ("zero point", zero_point.sigma),
             ("colour", colour_sigma),
             ("centring", as_mag(light.centring)),
+            ("pixel sampling", as_mag(light.sampling)),
             ("filled pixels", as_mag(light.filled)),
         ]
         .map(|(name, mag)| ErrorTerm { name: name.to_string(), mag })

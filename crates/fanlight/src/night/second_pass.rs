@@ -4,6 +4,7 @@ use super::combine::{self, Layers, Share, Stacked};
 use super::first_pass::{self, Context, FRAMES_AT_ONCE, FirstLook};
 use crate::{Failure, messages};
 use fanlight_coma::kernel::KernelPart;
+use fanlight_coma::register::Vote;
 use fanlight_coma::stack::{self, Local};
 use fanlight_coma::stars::{self, FieldStar};
 use fanlight_image::combine::CombineConfig;
@@ -75,6 +76,8 @@ pub struct CometStack {
     pub kernel: Vec<KernelPart>,
     /// How much more variance a sum over many pixels has than the sum of the pixels' variances.
     pub correlation: f64,
+    /// Per frame, where the comet was measured after the stars were taken out.
+    pub places: Vec<(usize, Option<(SkyPosition, Vote)>)>,
     /// Frames that could not be read a second time, with the reason.
     pub lost: Vec<(usize, String)>,
 }
@@ -131,7 +134,8 @@ pub fn stack_on_comet(
     let total: f64 = placed.iter().map(|(_, l)| l.weight).sum();
     let correlation = placed.iter().map(|(_, l)| l.weight * l.correlation).sum::<f64>() / total;
     let kernel = placed.iter().map(|(_, l)| KernelPart { weight: l.weight, ..l.kernel }).collect();
-    Ok(CometStack { stacked, kernel, correlation, lost })
+    let places = placed.iter().map(|(i, l)| (*i, l.place)).collect();
+    Ok(CometStack { stacked, kernel, correlation, places, lost })
 }
 
 /// Frames of one night differ in seeing, and with it in the height of the condensation, by tens of per cent: near the
@@ -142,6 +146,7 @@ struct Laid {
     weight: f64,
     correlation: f64,
     kernel: KernelPart,
+    place: Option<(SkyPosition, Vote)>,
 }
 
 fn lay_one(
@@ -183,7 +188,8 @@ fn lay_one(
     let motion_px = stack::apply(stack_from_sky, kept.motion_arcsec);
     let to_stack = stack::product(stack_from_sky, local.arcsec_per_px);
     let kernel = KernelPart { shape: turned(&kept.shape, to_stack), motion_px, weight };
-    Ok((layers, Laid { weight, correlation, kernel }))
+    let place = first_pass::place_of_comet(&frame, look, (at.x_px, at.y_px), fwhm_px);
+    Ok((layers, Laid { weight, correlation, kernel, place }))
 }
 
 /// A star image as the stack's axes see it.
