@@ -109,7 +109,9 @@ pub fn calibrate(
     let read_variance = (detector.read_noise_e * detector.read_noise_e) as f32;
     let saturation = detector.saturation_adu as f32;
     let exposure = exposure_s as f32;
-    let row_of = |image: &Option<Image>, y: usize| image.as_ref().map(|i| i.row(y).to_vec());
+    fn row_of(image: &Option<Image>, y: usize) -> Option<&[f32]> {
+        image.as_ref().map(|i| i.row(y))
+    }
 
     image_e
         .data
@@ -124,9 +126,9 @@ pub fn calibrate(
             let flat = row_of(&masters.flat, y);
             for x in 0..width {
                 let counts = raw_row[x];
-                let offset = offset.as_ref().map_or(0.0, |r| r[x]);
-                let dark = dark.as_ref().map_or(0.0, |r| r[x]) * exposure;
-                let response = flat.as_ref().map_or(1.0, |r| r[x]);
+                let offset = offset.map_or(0.0, |r| r[x]);
+                let dark = dark.map_or(0.0, |r| r[x]) * exposure;
+                let response = flat.map_or(1.0, |r| r[x]);
                 if !counts.is_finite() || !FLAT_RANGE.contains(&response) || !(offset + dark).is_finite() {
                     out[x] = f32::NAN;
                     variance[x] = f32::NAN;

@@ -52,9 +52,9 @@ pub fn find_field_stars(stack: &StarStack) -> Vec<FieldStar> {
     let mut work = stack.image.clone();
     subtract_drawn_out(&mut work, stack.comet_path_px, stack.coma);
     let cell_px = (work.width.min(work.height) / 10).clamp(24, 48);
-    let mesh = MeshConfig { cell_px, kappa: 3.0, rounds: 5, filter_cells: 3 };
-    if let Ok(level) = background::mesh(&work, stack.mask, &mesh) {
-        work.data.iter_mut().zip(&level.level.data).for_each(|(v, b)| *v -= b);
+    let mesh = MeshConfig { cell_px, kappa: 3.0, rounds: 5, filter_cells: 3, sample_step: 1 };
+    if let Ok(level) = background::level(&work, stack.mask, &mesh) {
+        work.data.iter_mut().zip(&level.data).for_each(|(v, b)| *v -= b);
     }
     let sky_variance = crate::measure::typical_variance(stack.variance);
     if !(sky_variance > 0.0) {
@@ -154,10 +154,10 @@ fn measure_in_turn(work: &mut Image, mask: &Mask, shape: &Moffat, stars: &mut [F
     }
 }
 
-/// Radius beyond which a star's wing is under a twentieth of the noise; at least two widths.
+/// Radius beyond which a star's wing is under a thirtieth of the noise; at least three quarters of a width.
 pub fn render_radius_px(flux: f64, shape: &Moffat, noise: f64) -> f64 {
-    let limit = 0.05 * noise;
-    let mut radius = 2.0 * shape.fwhm_px();
+    let limit = noise / 30.0;
+    let mut radius = 0.75 * shape.fwhm_px();
     while radius < 100.0 && flux.abs() * shape.density(radius, 0.0) > limit {
         radius *= 1.15;
     }

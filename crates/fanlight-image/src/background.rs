@@ -15,12 +15,15 @@ pub struct MeshConfig {
     pub rounds: usize,
     /// Side of the median filter over cells; 1 is no filter.
     pub filter_cells: usize,
+    /// Every how many-th pixel of a cell is read, along both axes; 1 reads all. A cell of 64 px read by every second
+    /// pixel still gives its level to a thirtieth of the noise.
+    pub sample_step: usize,
 }
 
 impl Default for MeshConfig {
     /// Cells of 64 px, three sigmas, ten rounds, a 3 × 3 filter.
     fn default() -> Self {
-        Self { cell_px: 64, kappa: 3.0, rounds: 10, filter_cells: 3 }
+        Self { cell_px: 64, kappa: 3.0, rounds: 10, filter_cells: 3, sample_step: 1 }
     }
 }
 
@@ -54,31 +57,57 @@ const MAX_SKEW: f64 = 0.3;
 /// Bertin & Arnouts (1996), A&AS 117, 393, section 4.2, for the mode; Keys (1981), IEEE Trans. ASSP 29, 1153, for the
 /// cubic.
 pub fn mesh(image: &Image, mask: &Mask, config: &MeshConfig) -> Result<Background, ImageError> {
-    ImageError::check_size("mask", (image.width, image.height), (mask.width, mask.height))?;
-    if config.cell_px < 4 {
-        let value = config.cell_px as f64;
-        return Err(ImageError::BadSetting { setting: "cell_px", value, limit: "at least 4" });
-    }
-    ImageError::check_positive("kappa", f64::from(config.kappa))?;
-    let no_background = ImageError::NoBackground { width: image.width, height: image.height };
-    if image.data.is_empty() {
-        return Err(no_background);
-    }
-    let grid = Grid::over(image, config.cell_px);
-    let cells: Vec<Option<Cell>> = (0..grid.nx * grid.ny)
-        .into_par_iter()
-        .map_init(Vec::new, |buffer, i| measure_cell(image, mask, &grid, i, config, buffer))
-        .collect();
-    let part = |of: fn(&Cell) -> f64| {
-        let known: Vec<Option<f64>> = cells.iter().map(|c| c.as_ref().map(of)).collect();
-        let filled = fill(known, &grid)?;
-        Some(grid.interpolate(&median_filter(&filled, &grid, config.filter_cells), image))
-    };
-    let level = part(|c| c.level).ok_or(no_background.clone())?;
-    let mut noise = part(|c| c.noise).ok_or(no_background)?;
+    let cells = Cells::measure(image, mask, config)?;
+    let level = cells.map(image, config, |c| c.level)?;
+    let mut noise = cells.map(image, config, |c| c.noise)?;
     // a cubic may undershoot beside a cell of high noise
     noise.data.iter_mut().for_each(|v| *v = if *v > 0.0 { *v } else { 0.0 });
     Ok(Background { level, noise })
+}
+
+/// The level alone of [`mesh`], at half its cost.
+///
+/// # Errors
+/// As [`mesh`].
+pub fn level(image: &Image, mask: &Mask, config: &MeshConfig) -> Result<Image, ImageError> {
+    Cells::measure(image, mask, config)?.map(image, config, |c| c.level)
+}
+
+/// The cells of an image, measured.
+struct Cells {
+    grid: Grid,
+    cells: Vec<Option<Cell>>,
+}
+
+impl Cells {
+    fn measure(image: &Image, mask: &Mask, config: &MeshConfig) -> Result<Self, ImageError> {
+        ImageError::check_size("mask", (image.width, image.height), (mask.width, mask.height))?;
+        if config.cell_px < 4 {
+            let value = config.cell_px as f64;
+            return Err(ImageError::BadSetting { setting: "cell_px", value, limit: "at least 4" });
+        }
+        if config.sample_step == 0 {
+            return Err(ImageError::BadSetting { setting: "sample_step", value: 0.0, limit: "at least 1" });
+        }
+        ImageError::check_positive("kappa", f64::from(config.kappa))?;
+        if image.data.is_empty() {
+            return Err(ImageError::NoBackground { width: image.width, height: image.height });
+        }
+        let grid = Grid::over(image, config.cell_px);
+        let cells = (0..grid.nx * grid.ny)
+            .into_par_iter()
+            .map_init(Vec::new, |buffer, i| measure_cell(image, mask, &grid, i, config, buffer))
+            .collect();
+        Ok(Self { grid, cells })
+    }
+
+    /// One number of the cells, filled, filtered and interpolated.
+    fn map(&self, image: &Image, config: &MeshConfig, of: fn(&Cell) -> f64) -> Result<Image, ImageError> {
+        let known: Vec<Option<f64>> = self.cells.iter().map(|c| c.as_ref().map(of)).collect();
+        let filled = fill(known, &self.grid)
+            .ok_or(ImageError::NoBackground { width: image.width, height: image.height })?;
+        Ok(self.grid.interpolate(&median_filter(&filled, &self.grid, config.filter_cells), image))
+    }
 }
 
 struct Cell {
@@ -178,12 +207,13 @@ fn measure_cell(
     let (x0, x1) = (Grid::edge(i, grid.nx, grid.width), Grid::edge(i + 1, grid.nx, grid.width));
     let (y0, y1) = (Grid::edge(j, grid.ny, grid.height), Grid::edge(j + 1, grid.ny, grid.height));
     buffer.clear();
-    for y in y0..y1 {
+    let step = config.sample_step;
+    for y in (y0..y1).step_by(step) {
         let row = y * image.width;
-        let pairs = image.data[row + x0..row + x1].iter().zip(&mask.bits[row + x0..row + x1]);
+        let pairs = image.data[row + x0..row + x1].iter().zip(&mask.bits[row + x0..row + x1]).step_by(step);
         buffer.extend(pairs.filter(|(v, b)| **b == 0 && v.is_finite()).map(|(v, _)| *v));
     }
-    if buffer.is_empty() || 2 * buffer.len() < (x1 - x0) * (y1 - y0) {
+    if buffer.is_empty() || 2 * buffer.len() < (x1 - x0).div_ceil(step) * (y1 - y0).div_ceil(step) {
         return None;
     }
     mode(buffer, config)

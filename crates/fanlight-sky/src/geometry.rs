@@ -109,7 +109,7 @@ const MOTION_HALF_S: f64 = 60.0;
 ///
 /// # Accuracy
 /// Worst of 225 cases, 2005 to 2044, against skyfield with JPL DE421 and two-body motion by another integrator, UT1 = UTC in
-/// both: place 0.03″ beyond 0.3 au (12 km across the line anywhere), r 1e-11 au, Δ 4e-8 au, position angles 2e-4°, altitudes
+/// both: place 0.015″ beyond 0.3 au (8 km across the line anywhere), r 1e-11 au, Δ 4e-8 au, position angles 2e-4°, altitudes
 /// 4e-5°, Moon's separation 0.0022°, its illuminated fraction 2e-5. UT1 is taken equal to UTC: up to 0.9 s, 14″ in hour
 /// angle. What planets do to the comet is left out; see [`orbit_warnings`].
 ///

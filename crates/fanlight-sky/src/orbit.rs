@@ -77,7 +77,8 @@ impl OrbitElements {
     /// When an element is impossible or no solution was found.
     ///
     /// # Accuracy
-    /// Two-body: 1e-12 au within 100 years of perihelion. Integrated: 1e-11 au over 400 days.
+    /// Two-body, within 100 years of perihelion: 2e-15 of the distance from the Sun, and the rounding of the time, against
+    /// 80-digit arithmetic (e from 0 to 40). Integrated: 1e-11 au over 400 days against the two-body motion.
     ///
     /// # Source
     /// Universal variables (Stumpff functions) from perihelion; g(r) of Marsden, Sekanina & Yeomans 1973, AJ 78, 211.
@@ -367,7 +368,7 @@ mod tests {
                     if e == 1.0 {
                         let s = (0.5 * p.y.atan2(p.x)).tan();
                         let barker = (2.0 * q.powi(3)).sqrt() * (s + s.powi(3) / 3.0) / GAUSS_K;
-                        assert!((barker - days).abs() < 1e-9 * days.abs(), "q {q} t {days}: {barker}");
+                        assert!((barker - days).abs() <= 1e-9 * days.abs(), "q {q} t {days}: {barker}");
                     }
                 }
             }

@@ -109,7 +109,7 @@ mod tests {
         assert_eq!(got.packed, "CJ95O010");
         assert_eq!(got.reference.as_deref(), Some("MPC106342"));
         let e = &got.elements;
-        assert!((e.perihelion_jd_tdb - 2_450_537.1333).abs() < 1e-6, "{}", e.perihelion_jd_tdb);
+        assert!((e.perihelion_jd_tdb - 2_450_537.133_3).abs() < 1e-6, "{}", e.perihelion_jd_tdb);
         assert_eq!(e.epoch_jd_tdb, 2_458_903.5);
         assert_eq!((e.q_au, e.e, e.inclination_deg), (0.916241, 0.994928, 88.9908));
         assert_eq!((e.node_deg, e.argument_of_perihelion_deg), (283.3593, 130.6448));

@@ -101,7 +101,7 @@ impl Wcs {
         let lost = SkyError::NotOnPlane { ra_deg: place.ra_deg, dec_deg: place.dec_deg };
         let v = place.unit_vector();
         let along = dot(self.reference.unit_vector(), v);
-        if !(along > 1e-9) {
+        if along.is_nan() || along <= 1e-9 {
             return Err(lost);
         }
         let (east, north) = self.reference.east_north();

@@ -61,7 +61,7 @@ impl Sip {
             let (j11, j12, j21, j22) = (1.0 + au, av, bu, 1.0 + bv);
             let d = j11 * j22 - j12 * j21;
             // a folded polynomial: beyond the image
-            if !(d > 1e-6) {
+            if d.is_nan() || d <= 1e-6 {
                 return None;
             }
             let (step_u, step_v) = ((j22 * miss_u - j12 * miss_v) / d, (j11 * miss_v - j21 * miss_u) / d);

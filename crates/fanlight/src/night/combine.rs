@@ -5,6 +5,8 @@ use fanlight_coma::ComaError;
 use fanlight_image::combine::{self, CombineConfig, RowOut, RowSamples};
 use fanlight_image::{Image, Mask, flag};
 use fanlight_io::{FrameFile, IoError, Spool, SpoolRows};
+use super::first_pass::FRAMES_AT_ONCE;
+use rayon::prelude::*;
 use std::path::Path;
 
 /// One frame on a stack's grid: values and their variances, `NaN` where there is no trusted pixel.
@@ -102,24 +104,29 @@ pub fn combine_files(
     scratch: &Path,
     what: &'static str,
     notes: &mut Vec<String>,
-    prepare: impl Fn(Image) -> Result<Image, ComaError>,
+    prepare: impl Fn(Image) -> Result<Image, ComaError> + Sync,
 ) -> Result<Option<Image>, Failure> {
     let spool = Spool::new(scratch, files.len(), size.0, size.1).map_err(scratch_failure)?;
     let bar = messages::bar(files.len(), what);
     let unknown_variance = vec![0.0; size.0 * size.1];
     let mut shares = Vec::new();
-    for (index, file) in files.iter().enumerate() {
-        let prepared = fanlight_io::read_image(&file.path)
-            .map_err(|e| e.to_string())
-            .and_then(|f| prepare(f.image).map_err(|e| e.to_string()));
-        match prepared {
-            Ok(image) => {
-                spool.append_frame(index, &image.data, &unknown_variance).map_err(scratch_failure)?;
-                shares.push(Share { index, scale: 1.0, weight: 1.0, group: 0 });
+    let indexed: Vec<(usize, &FrameFile)> = files.iter().enumerate().collect();
+    for pair in indexed.chunks(FRAMES_AT_ONCE) {
+        let results: Vec<Result<(), String>> = pair
+            .par_iter()
+            .map(|(index, file)| {
+                let frame = fanlight_io::read_image(&file.path).map_err(|e| e.to_string())?;
+                let image = prepare(frame.image).map_err(|e| e.to_string())?;
+                spool.append_frame(*index, &image.data, &unknown_variance).map_err(|e| e.to_string())
+            })
+            .collect();
+        for ((index, file), result) in pair.iter().zip(results) {
+            match result {
+                Ok(()) => shares.push(Share { index: *index, scale: 1.0, weight: 1.0, group: 0 }),
+                Err(reason) => notes.push(format!("{} was not used for the {what}: {reason}.", file.name)),
             }
-            Err(reason) => notes.push(format!("{} was not used for the {what}: {reason}.", file.name)),
+            bar.inc(1);
         }
-        bar.inc(1);
     }
     bar.finish_and_clear();
     if shares.is_empty() {

@@ -88,7 +88,7 @@ const SEARCH_ARCSEC: f64 = 30.0;
 /// How far off a header's WCS may be and still be tied.
 const TIE_SEARCH_ARCSEC: f64 = 45.0;
 /// Brightest catalogue stars measured per frame.
-const MAX_STANDARDS: usize = 400;
+const MAX_STANDARDS: usize = 200;
 /// Cosmic rays are flagged above this many sigmas of their Laplacian.
 const COSMIC_SIGMA: f64 = 6.0;
 
@@ -250,8 +250,16 @@ fn star_places(frame: &Calibrated, measured: &FrameMeasure) -> Vec<Found> {
 /// Stars whose places are fitted: as many as a tie can use.
 const FITTED_PLACES: usize = 300;
 
-/// The offset from the ephemeris that a few frames over the night share; `None` where they share none.
-pub fn shared_offset(lights: &[Light], context: &Context) -> Option<(f64, f64)> {
+/// What a few frames over the night show together.
+pub struct Preview {
+    /// The offset from the ephemeris that they share; `None` where they share none.
+    pub offset_arcsec: Option<(f64, f64)>,
+    /// The tied WCS of the frame nearest the middle of the night; `None` where none of the few could be measured.
+    pub middle_wcs: Option<Wcs>,
+}
+
+/// Looks at a few frames over the night.
+pub fn preview(lights: &[Light], context: &Context) -> Preview {
     let step = lights.len().div_ceil(OFFSET_FRAMES).max(1);
     let chosen: Vec<&Light> = lights.iter().skip(step / 2).step_by(step).collect();
     let looks: Vec<FirstLook> = chosen
@@ -260,8 +268,9 @@ pub fn shared_offset(lights: &[Light], context: &Context) -> Option<(f64, f64)> 
         .filter_map(|r| r.ok().map(|(look, _)| look))
         .collect();
     let tolerance_arcsec = looks.iter().map(|l| 2.0 * l.scale_arcsec).fold(2.0, f64::max);
+    let middle_wcs = looks.get(looks.len() / 2).map(|l| l.wcs.clone());
     let candidates: Vec<Vec<(f64, f64)>> = looks.into_iter().map(|l| l.candidates_arcsec).collect();
-    register::shared_offset(&candidates, tolerance_arcsec)
+    Preview { offset_arcsec: register::shared_offset(&candidates, tolerance_arcsec), middle_wcs }
 }
 
 /// Frames that show the offset: enough that a star cannot pass for the comet in half of them.
@@ -274,7 +283,7 @@ const UNTIED_WCS_SIGMA_PX: f64 = 0.3;
 fn tied(light: &Light, context: &Context, found: &[Found], scale_arcsec: f64) -> (Wcs, Option<f64>) {
     let (width, height) = (light.file.width as f64, light.file.height as f64);
     let margin = TIE_SEARCH_ARCSEC / scale_arcsec;
-    let predicted: Vec<Predicted> = context
+    let mut predicted: Vec<Predicted> = context
         .field
         .iter()
         .filter_map(|e| {
@@ -283,6 +292,9 @@ fn tied(light: &Light, context: &Context, found: &[Found], scale_arcsec: f64) ->
             near.then_some(Predicted { x_px: p.x_px, y_px: p.y_px, magnitude: e.standard.magnitude })
         })
         .collect();
+    predicted.sort_by(|a, b| a.magnitude.total_cmp(&b.magnitude));
+    predicted.truncate(TIE_STARS);
+    let found = &found[..found.len().min(TIE_STARS)];
     let config = TieConfig { search_px: margin, match_px: 2.0 };
     match tie::tie(&predicted, found, config) {
         Some(t) => {
@@ -292,6 +304,9 @@ fn tied(light: &Light, context: &Context, found: &[Found], scale_arcsec: f64) ->
         None => (light.wcs.clone(), None),
     }
 }
+
+/// Brightest stars of either list that take part in a tie: more add cost and no accuracy.
+const TIE_STARS: usize = 1200;
 
 /// Fluxes of the frame's lone catalogue stars.
 fn standards_in(

@@ -123,9 +123,13 @@ pub fn run(options: &Options) -> Result<NightRecord, Failure> {
     let field = catalogue.as_ref().map_or_else(Vec::new, |f| f.at(inputs.lights[0].mid));
     let context = Context { masters: &masters, detector, orbit: &orbit, site: &site, field: &field };
 
-    let shared = first_pass::shared_offset(&inputs.lights, &context);
+    let preview = first_pass::preview(&inputs.lights, &context);
+    let shared = preview.offset_arcsec;
     tracing::info!("offset from the ephemeris that frames share: {shared:?} arcsec");
-    let grid = star_grid(&inputs, &context)?;
+    let grid = match preview.middle_wcs {
+        Some(wcs) => StarGrid { wcs, width: inputs.size.0, height: inputs.size.1 },
+        None => star_grid(&inputs, &context)?,
+    };
     let (results, star_spool) = first_pass::look_at_all(&inputs.lights, &context, shared, &grid, &options.out)?;
     let mut looks = Vec::new();
     let mut spool_index = Vec::new();
@@ -264,7 +268,8 @@ fn warn_near_sun(orbit: &OrbitElements, site: &fanlight_sky::Site, utc: UtcInsta
     Ok(())
 }
 
-/// The grid of the star-registered stack: the frame nearest the middle of the night that can be measured.
+/// The grid of the star-registered stack where the preview found none: the frame nearest the middle of the night that
+/// can be measured.
 fn star_grid(inputs: &Inputs, context: &Context) -> Result<StarGrid, Failure> {
     let middle = inputs.lights.len() / 2;
     let mut order: Vec<usize> = (0..inputs.lights.len()).collect();

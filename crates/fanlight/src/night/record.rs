@@ -287,12 +287,11 @@ fn profile(night: &Night) -> Vec<ProfileRecord> {
     let area = scale * scale;
     let zero_point = night.stack_zero_point_mag;
     let sky_sigma = night.stack.sky.map_or(0.0, |s| s.level.sigma);
-    night
-        .stack
-        .rings
-        .iter()
-        .filter(|r| r.n_good > 0 && r.mean.is_finite())
+    let mut enclosed = 0.0;
+    let rings = night.stack.rings.iter().filter(|r| r.n_good > 0 && r.mean.is_finite());
+    rings
         .map(|r| {
+            enclosed += r.mean * std::f64::consts::PI * (r.outer_px.powi(2) - r.inner_px.powi(2));
             let mean = r.mean / area;
             let err = r.sigma_of_mean.unwrap_or(0.0).hypot(sky_sigma) / area;
             ProfileRecord {
@@ -302,10 +301,9 @@ fn profile(night: &Night) -> Vec<ProfileRecord> {
                 mean_e_per_s_arcsec2: mean,
                 err_e_per_s_arcsec2: err,
                 mag_per_arcsec2: zero_point.filter(|_| mean > 3.0 * err).map(|z| z - 2.5 * mean.log10()),
-                enclosed_e_per_s: night.stack.aperture(r.outer_px).map_or(0.0, |a| a.flux),
+                enclosed_e_per_s: enclosed,
             }
         })
-        .filter(|p| p.enclosed_e_per_s != 0.0)
         .collect()
 }
 
