@@ -21,7 +21,9 @@ pub fn command(out: &Path) -> Result<(), Failure> {
             .hint("choose another folder with --out"));
     }
     let folder = OutputFolder::create_or_open(out).map_err(Failure::data)?;
-    folder.write(MARK, b"Simulated frames and their results; fanlight demo may overwrite this folder.\n").map_err(Failure::data)?;
+    folder
+        .write(MARK, b"Simulated frames and their results; fanlight demo may overwrite this folder.\n")
+        .map_err(Failure::data)?;
     messages::tell("Three simulated nights of an invented comet, each measured from its raw frames:")?;
     for (name, scenario) in fanlight_sim::demo_scenarios() {
         let record = night(&name, &scenario, out)?;

@@ -16,9 +16,8 @@ pub fn command(campaign: &Path, instants: &[String], json: bool) -> Result<(), F
     let site = campaign.site().map_err(campaign_failure)?;
     let mut records = Vec::new();
     for text in instants {
-        let utc = UtcInstant::parse(text).map_err(|e| {
-            Failure::call(format!("--utc {text}: {e}")).hint("write it as 2031-03-04T21:10:00Z")
-        })?;
+        let utc = UtcInstant::parse(text)
+            .map_err(|e| Failure::call(format!("--utc {text}: {e}")).hint("write it as 2031-03-04T21:10:00Z"))?;
         let (geometry, record) = at(&orbit, &site, utc)?;
         for warning in fanlight_sky::orbit_warnings(&orbit, &geometry, utc) {
             messages::warn_always(&format!("{}: {warning}", record.utc));
@@ -97,10 +96,7 @@ fn as_table(g: &GeometryRecord) -> String {
         ("scale at the comet", format!("{:.1} km per arcsec", g.km_per_arcsec)),
         ("altitude, azimuth", format!("{:.2}°, {:.2}°", g.altitude_deg, g.azimuth_deg)),
         ("Sun's altitude", format!("{:.2}°", g.sun_altitude_deg)),
-        (
-            "Moon",
-            format!("{:.1}° away, {:.0} % lit", g.moon_separation_deg, 100.0 * g.moon_illuminated_fraction),
-        ),
+        ("Moon", format!("{:.1}° away, {:.0} % lit", g.moon_separation_deg, 100.0 * g.moon_illuminated_fraction)),
     ];
     let mut text = format!("{}  ({})\n", g.utc, g.orbit_model.replace('_', "-"));
     for (label, value) in rows {

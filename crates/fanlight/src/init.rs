@@ -28,7 +28,11 @@ pub fn command(frames_dir: &Path, orbits: &Path, object: &str, out: &Path) -> Re
     let folder = fanlight_io::OutputFolder::create_or_open(parent).map_err(Failure::data)?;
     folder.write(&name, file.as_bytes()).map_err(Failure::data)?;
     let open = file.lines().filter(|l| l.contains(FILL_IN)).count();
-    messages::tell(&format!("{}: {} for you to fill in", out.display(), if open == 1 { "1 line".into() } else { format!("{open} lines") }))
+    messages::tell(&format!(
+        "{}: {} for you to fill in",
+        out.display(),
+        if open == 1 { "1 line".into() } else { format!("{open} lines") }
+    ))
 }
 
 /// What marks a line that the user must complete.
@@ -78,7 +82,10 @@ fn campaign_text(orbit: &OneLineOrbit, light: &FrameFile, lights: &[FrameFile]) 
     } else {
         ""
     };
-    line(format!("[object.orbit]  # {}", orbit.reference.as_deref().unwrap_or("no reference on the orbit line").trim()));
+    line(format!(
+        "[object.orbit]  # {}",
+        orbit.reference.as_deref().unwrap_or("no reference on the orbit line").trim()
+    ));
     line(format!("epoch_jd_tdb = {:?}{epoch}", e.epoch_jd_tdb));
     line(format!("perihelion_jd_tdb = {:?}", e.perihelion_jd_tdb));
     for (key, value) in [
@@ -97,21 +104,33 @@ fn campaign_text(orbit: &OneLineOrbit, light: &FrameFile, lights: &[FrameFile]) 
     let longitude = angle(&["SITELONG", "LONG-OBS", "OBSGEO-L"]);
     let latitude = angle(&["SITELAT", "LAT-OBS", "OBSGEO-B"]);
     let height = first(&["SITEELEV", "ALT-OBS", "OBSGEO-H"]);
-    line(value_or_ask("longitude_deg", longitude, "east positive, degrees", "from the header; check that east is positive"));
+    line(value_or_ask(
+        "longitude_deg",
+        longitude,
+        "east positive, degrees",
+        "from the header; check that east is positive",
+    ));
     line(value_or_ask("latitude_deg", latitude, "degrees", "from the header"));
     line(value_or_ask("height_m", height, "metres", "from the header"));
     line(String::new());
     line("[camera]".into());
     line(value_or_ask("gain_e_per_adu", header.egain_e_per_adu(), "electrons per count", "from EGAIN"));
     line(value_or_ask("read_noise_e", header.read_noise_e(), "electrons", "from the header"));
-    line(value_or_ask("saturation_adu", header.saturation_adu(), "counts at which a pixel is no longer linear", "from SATURATE"));
+    line(value_or_ask(
+        "saturation_adu",
+        header.saturation_adu(),
+        "counts at which a pixel is no longer linear",
+        "from SATURATE",
+    ));
     if let Some(scale) = first(&["PIXSCALE", "SECPIX"]).or_else(|| scale_from_optics(header)) {
         line(format!("pixel_scale_arcsec = {scale:.4}  # from the header"));
     }
     line(String::new());
     let names: BTreeSet<&str> = lights.iter().filter_map(|f| f.filter.as_deref()).collect();
     line("[photometry]".into());
-    line(format!("# {FILL_IN}: catalogue of the field (columns ra_deg, dec_deg, the band, its _err; other bands for colours)"));
+    line(format!(
+        "# {FILL_IN}: catalogue of the field (columns ra_deg, dec_deg, the band, its _err; other bands for colours)"
+    ));
     line("# catalogue = \"field.csv\"".into());
     line(format!("band = \"r\"  # {FILL_IN}: the catalogue's column to calibrate to"));
     line("apertures_km = [5000, 10000, 20000]  # radius at the comet".into());

@@ -16,7 +16,11 @@ pub fn command(scenario: &Path, out: &Path) -> Result<(), Failure> {
     let parsed = Scenario::from_toml(&text).map_err(scenario_of)?;
     let simulation = Simulation::new(&parsed).map_err(scenario_of)?;
     write(&simulation, out)?;
-    messages::tell(&format!("{} frames, campaign.toml, field.csv and truth.json in {}", simulation.n_frames(), out.display()))
+    messages::tell(&format!(
+        "{} frames, campaign.toml, field.csv and truth.json in {}",
+        simulation.n_frames(),
+        out.display()
+    ))
 }
 
 /// Writes a simulated night: `frames/`, `campaign.toml`, `field.csv` and `truth.json`.
@@ -31,7 +35,11 @@ pub fn write(simulation: &Simulation, out: &Path) -> Result<(), Failure> {
         let frame = simulation.frame(i);
         let pixels = HduData::U16 { width: frame.width, height: frame.height, pixels: &frame.pixels };
         let mut hdu = HduOut::new("", pixels);
-        hdu.cards = frame.cards.into_iter().map(|(key, value, comment)| Card { key, value: card_value(value), comment }).collect();
+        hdu.cards = frame
+            .cards
+            .into_iter()
+            .map(|(key, value, comment)| Card { key, value: card_value(value), comment })
+            .collect();
         bar.inc(1);
         fanlight_io::write_fits(&frames.path(&frame.name), &[hdu]).map_err(Failure::data)
     })?;

@@ -1,11 +1,11 @@
 //! Frames spooled to a scratch file and combined row by row: memory does not grow with their number.
 
+use super::first_pass::FRAMES_AT_ONCE;
 use crate::{Failure, messages};
 use fanlight_coma::ComaError;
 use fanlight_image::combine::{self, CombineConfig, RowOut, RowSamples};
 use fanlight_image::{Image, Mask, flag};
 use fanlight_io::{FrameFile, IoError, Spool, SpoolRows};
-use super::first_pass::FRAMES_AT_ONCE;
 use rayon::prelude::*;
 use std::path::Path;
 

@@ -137,25 +137,22 @@ pub struct Known<'a> {
 pub fn look(light: &Light, context: &Context, known: Known) -> Result<(FirstLook, Option<Layers>), String> {
     let predicted = fanlight_sky::comet_position(context.orbit, context.site, light.mid).map_err(|e| e.to_string())?;
     let expected = known.offset_arcsec.map_or(predicted, |(east, north)| predicted.offset_by_arcsec(east, north));
-    let header_px = light.wcs.pixel_from_sky(expected).map_err(|_| {
-        "the ephemeris puts the comet on the other side of the sky from this frame".to_string()
-    })?;
+    let header_px = light
+        .wcs
+        .pixel_from_sky(expected)
+        .map_err(|_| "the ephemeris puts the comet on the other side of the sky from this frame".to_string())?;
     let (width, height) = (light.file.width, light.file.height);
     let scale_arcsec = light.wcs.pixel_scale_arcsec(header_px);
-    let inside = |p: PixelXy| {
-        p.x_px >= 0.0 && p.y_px >= 0.0 && p.x_px <= width as f64 - 1.0 && p.y_px <= height as f64 - 1.0
-    };
+    let inside =
+        |p: PixelXy| p.x_px >= 0.0 && p.y_px >= 0.0 && p.x_px <= width as f64 - 1.0 && p.y_px <= height as f64 - 1.0;
     if !inside(header_px) {
         return Err(ComaError::CometOutside { x_px: header_px.x_px, y_px: header_px.y_px, width, height }.to_string());
     }
     let fwhm_px = (FIRST_FWHM_ARCSEC / scale_arcsec).clamp(1.8, 8.0);
     let (frame, cosmic_ray_pixels) = read_calibrated(light, context, (header_px.x_px, header_px.y_px), fwhm_px)?;
     let search_arcsec = if known.offset_arcsec.is_some() { NARROW_SEARCH_ARCSEC } else { SEARCH_ARCSEC };
-    let config = MeasureConfig {
-        comet_px: (header_px.x_px, header_px.y_px),
-        search_px: search_arcsec / scale_arcsec,
-        fwhm_px,
-    };
+    let config =
+        MeasureConfig { comet_px: (header_px.x_px, header_px.y_px), search_px: search_arcsec / scale_arcsec, fwhm_px };
     let mut measured = measure::measure(&frame, &config);
     let found = star_places(&frame, &measured);
     let (wcs, wcs_sigma_px) = tied(light, context, &found, scale_arcsec);
@@ -233,8 +230,7 @@ fn star_places(frame: &Calibrated, measured: &FrameMeasure) -> Vec<Found> {
         .map(|(i, d)| {
             let mut found = Found { x_px: d.x_px, y_px: d.y_px, flux: d.flux };
             if let (Some(s), true) = (&measured.shape, i < FITTED_PLACES) {
-                let config =
-                    FluxFitConfig { radius_px: (1.5 * s.shape.fwhm_px()).max(2.5), noise, free_centre: true };
+                let config = FluxFitConfig { radius_px: (1.5 * s.shape.fwhm_px()).max(2.5), noise, free_centre: true };
                 let fit = moffat::fit_flux(&measured.flattened, &frame.mask, &s.shape, d.x_px, d.y_px, &config);
                 if let Ok(fit) = fit
                     && (fit.x_px - d.x_px).hypot(fit.y_px - d.y_px) < 0.5 * s.shape.fwhm_px()
@@ -334,9 +330,7 @@ fn standards_in(
     inside.sort_by(|a, b| a.2.total_cmp(&b.2).then(a.0.cmp(&b.0)));
     let targets: Vec<Target> = inside
         .iter()
-        .filter(|(_, p, _)| {
-            (p.x_px - comet_px.0).hypot(p.y_px - comet_px.1) > measure::COMET_KEEP_OUT_FWHM * fwhm_px
-        })
+        .filter(|(_, p, _)| (p.x_px - comet_px.0).hypot(p.y_px - comet_px.1) > measure::COMET_KEEP_OUT_FWHM * fwhm_px)
         .filter(|(_, p, _)| core_is_good(&frame.mask, p, fwhm_px))
         .filter(|(i, p, magnitude)| neighbour_share(&inside, *i, p, *magnitude, fwhm_px) < MAX_NEIGHBOUR_SHARE)
         .take(MAX_STANDARDS)
@@ -350,13 +344,7 @@ fn standards_in(
 /// A standard whose catalogued neighbours within 2.5 widths give more of its light than this is not used.
 const MAX_NEIGHBOUR_SHARE: f64 = 0.02;
 
-fn neighbour_share(
-    stars: &[(usize, PixelXy, f64)],
-    of: usize,
-    at: &PixelXy,
-    magnitude: f64,
-    fwhm_px: f64,
-) -> f64 {
+fn neighbour_share(stars: &[(usize, PixelXy, f64)], of: usize, at: &PixelXy, magnitude: f64, fwhm_px: f64) -> f64 {
     let near = |p: &PixelXy| (p.x_px - at.x_px).hypot(p.y_px - at.y_px) < 2.5 * fwhm_px;
     let others = stars.iter().filter(|(i, p, _)| *i != of && near(p));
     others.map(|(_, _, m)| 10f64.powf(-0.4 * (m - magnitude))).sum()
@@ -439,9 +427,7 @@ pub fn look_at_all(
             match result {
                 Ok((look, layers)) => {
                     if let Some(l) = layers {
-                        spool
-                            .append_frame(index, &l.values, &l.variances)
-                            .map_err(super::combine::scratch_failure)?;
+                        spool.append_frame(index, &l.values, &l.variances).map_err(super::combine::scratch_failure)?;
                     }
                     tracing::debug!(
                         "{}: {} standards, tied {}, cosmic-ray pixels {}",

@@ -12,9 +12,8 @@ const STEPS: usize = 160;
 pub fn orbit_plan(night: &Night) -> Option<OrbitPlan> {
     let orbit = night.campaign.orbit().ok()?;
     let now = night.mid.tdb().jd();
-    let comet = |jd: f64| -> Option<[f64; 2]> {
-        Some(ecliptic(orbit.state_at(TdbInstant::from_jd(jd)).ok()?.position_au))
-    };
+    let comet =
+        |jd: f64| -> Option<[f64; 2]> { Some(ecliptic(orbit.state_at(TdbInstant::from_jd(jd)).ok()?.position_au)) };
     let earth = |jd: f64| -> Option<[f64; 2]> {
         Some(ecliptic(fanlight_sky::earth_heliocentric_au(TdbInstant::from_jd(jd)).ok()?))
     };

@@ -1,7 +1,9 @@
 //! Writing what the night gave: stacks, figures, page and record, each whole or not at all.
 
+use super::Night;
 use super::measure_stack::GRADIENT_ROTATION_DEG;
-use super::{Night, StarStacked};
+use super::reduce::Reduced;
+use super::star_stack::StarStacked;
 use crate::Failure;
 use crate::night::first_pass::StarGrid;
 use fanlight_io::{Card, CardValue, HduData, HduOut, OutputFolder};
@@ -21,13 +23,8 @@ const PIXELS_PER_INCH: f64 = 300.0;
 ///
 /// # Errors
 /// When a file cannot be written.
-pub fn write(
-    night: &Night,
-    record: &NightRecord,
-    stars: &StarStacked,
-    grid: &StarGrid,
-    folder: &OutputFolder,
-) -> Result<(), Failure> {
+pub fn write(reduced: &Reduced, folder: &OutputFolder) -> Result<(), Failure> {
+    let Reduced { night, record, stars, grid } = reduced;
     let figures = figures(night, record)?;
     write_comet(night, record, folder)?;
     write_stars(record, stars, grid, folder)?;

@@ -191,10 +191,9 @@ fn photometry_records(
     let solar_magnitude = section.solar_magnitude.or_else(|| solar::solar_magnitude(band));
     match (section.solar_magnitude, solar_magnitude) {
         (Some(m), _) => notes.push(format!("Afρ uses the campaign file's solar magnitude, {m:.2} in {band}.")),
-        (None, Some(m)) => notes.push(format!(
-            "Afρ uses a solar magnitude of {m:.2} in {band} ({}).",
-            solar::SOLAR_MAGNITUDE_SOURCE
-        )),
+        (None, Some(m)) => {
+            notes.push(format!("Afρ uses a solar magnitude of {m:.2} in {band} ({}).", solar::SOLAR_MAGNITUDE_SOURCE))
+        }
         (None, None) => notes.push(format!(
             "No solar magnitude is known for band {band}: there is no Afρ; set photometry.solar_magnitude."
         )),

@@ -93,8 +93,8 @@ pub fn stack_on_comet(
     context: &Context,
     scratch: &Path,
 ) -> Result<CometStack, Failure> {
-    let spool = fanlight_io::Spool::new(scratch, kept.len(), grid.width, grid.height)
-        .map_err(combine::scratch_failure)?;
+    let spool =
+        fanlight_io::Spool::new(scratch, kept.len(), grid.width, grid.height).map_err(combine::scratch_failure)?;
     let bar = messages::bar(kept.len(), "placing on the comet");
     let mut lost = Vec::new();
     let mut placed: Vec<(usize, Laid)> = Vec::new();
@@ -104,9 +104,7 @@ pub fn stack_on_comet(
             let index = chunk * FRAMES_AT_ONCE + i;
             match result {
                 Ok((layers, laid)) => {
-                    spool
-                        .append_frame(index, &layers.values, &layers.variances)
-                        .map_err(combine::scratch_failure)?;
+                    spool.append_frame(index, &layers.values, &layers.variances).map_err(combine::scratch_failure)?;
                     placed.push((index, laid));
                 }
                 Err(reason) => lost.push((index, reason)),
@@ -149,12 +147,7 @@ struct Laid {
     place: Option<(SkyPosition, Vote)>,
 }
 
-fn lay_one(
-    kept: &Kept,
-    field: &[SkyStar],
-    grid: &CometGrid,
-    context: &Context,
-) -> Result<(Layers, Laid), String> {
+fn lay_one(kept: &Kept, field: &[SkyStar], grid: &CometGrid, context: &Context) -> Result<(Layers, Laid), String> {
     let look = kept.look;
     let at = look.wcs.pixel_from_sky(kept.comet).map_err(|e| e.to_string())?;
     let fwhm_px = kept.shape.fwhm_px();

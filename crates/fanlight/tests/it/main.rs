@@ -1,1 +1,9 @@
-//! Integration tests of `fanlight`.
+//! Integration tests of `fanlight`: the command as a person or a script calls it.
+
+mod bad_input;
+mod cli;
+mod night;
+mod products;
+mod raw_fits;
+mod support;
+mod walls;

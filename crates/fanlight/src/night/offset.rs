@@ -1,0 +1,126 @@
+//! Where the comet is against its ephemeris: the frames' votes, and the stack's last word.
+
+use super::first_pass::FirstLook;
+use super::measure_stack::MeasuredStack;
+use fanlight_coma::register::{self, Offset, Vote};
+use fanlight_coma::zero_point::FrameZeroPoint;
+
+/// The night's offset from the ephemeris by the frames that are good.
+pub fn night_offset(looks: &[FirstLook], rejected: &[Option<String>], notes: &mut Vec<String>) -> Option<Offset> {
+    let votes: Vec<Vote> = looks
+        .iter()
+        .zip(rejected)
+        .filter(|(_, r)| r.is_none())
+        .filter_map(|(l, _)| l.place.map(|(_, vote)| vote))
+        .collect();
+    match register::night_offset(&votes) {
+        Ok(offset) => {
+            let dropped = offset.kept.iter().filter(|k| !**k).count();
+            if dropped > 0 {
+                notes.push(format!(
+                    "In {dropped} frames the comet's measured place was off the night's motion (a star or a defect near \
+                     it); they were registered by the motion."
+                ));
+            }
+            Some(offset)
+        }
+        Err(_) => {
+            notes.push(
+                "The comet was not found near its ephemeris place in any frame: frames were registered by the ephemeris \
+                 alone, and brightness inside the apertures may be a limit."
+                    .into(),
+            );
+            None
+        }
+    }
+}
+
+/// A frame without a zero point cannot be scaled; one whose WCS is untied and whose comet is elsewhere is misplaced.
+pub fn leave_out_lost_frames(
+    looks: &[FirstLook],
+    zero_points: &[Option<FrameZeroPoint>],
+    calibrated: bool,
+    offset: Option<&Offset>,
+    rejected: &mut [Option<String>],
+) {
+    for ((look, zero_point), reason) in looks.iter().zip(zero_points).zip(rejected).filter(|(_, r)| r.is_none()) {
+        if calibrated && zero_point.is_none() {
+            *reason = Some("fewer than three catalogue stars could be measured in it".into());
+        } else if let (Some(offset), Some((_, vote)), None) = (offset, look.place, look.wcs_sigma_px) {
+            let away = (vote.east_arcsec - offset.east_arcsec).hypot(vote.north_arcsec - offset.north_arcsec);
+            if away > (5.0 * look.scale_arcsec).max(10.0 * offset.sigma_arcsec) {
+                *reason = Some(format!(
+                    "its WCS could not be tied to stars and puts the comet {away:.0}″ from the night's motion"
+                ));
+            }
+        }
+    }
+}
+
+/// The night's final offset and the frames' final places.
+///
+/// The stack's fitted optocentre gives the offset. The frames' centroids, taken again after the stars were removed, are
+/// pulled by a lopsided coma, all alike: their mean is brought to the same offset, and their scatter is in their errors.
+pub fn centre_on_optocentre(
+    offset: Option<Offset>,
+    stack: &MeasuredStack,
+    looks: &mut [FirstLook],
+    rejected: &[Option<String>],
+) -> Option<Offset> {
+    let votes: Vec<Vote> = looks
+        .iter()
+        .zip(rejected)
+        .filter(|(_, r)| r.is_none())
+        .filter_map(|(l, _)| l.place.map(|(_, vote)| vote))
+        .collect();
+    let Some(optocentre) = &stack.optocentre else { return offset };
+    let local = &stack.grid.local;
+    let (east, north) =
+        fanlight_coma::stack::apply(local.arcsec_per_px, (optocentre.x_px - local.x_px, optocentre.y_px - local.y_px));
+    let registered = offset.as_ref().map_or((0.0, 0.0), |o| (o.east_arcsec, o.north_arcsec));
+    let (east_arcsec, north_arcsec) = (registered.0 + east, registered.1 + north);
+    let own_sigma = optocentre.sigma_px() * stack.scale_arcsec();
+    let Ok(centroids) = register::night_offset(&votes) else {
+        return Some(Offset { east_arcsec, north_arcsec, sigma_arcsec: own_sigma, kept: Vec::new() });
+    };
+    let pull = (east_arcsec - centroids.east_arcsec, north_arcsec - centroids.north_arcsec);
+    // a lopsided coma is corrected for, by a model that need not be its own
+    let model_sigma = LOPSIDED_ERROR * pull.0.hypot(pull.1);
+    let shared_sigma = own_sigma.hypot(model_sigma);
+    let excess_sigma = excess_scatter(&votes, &centroids);
+    for look in looks.iter_mut() {
+        if let Some((place, vote)) = &mut look.place {
+            *place = place.offset_by_arcsec(pull.0, pull.1);
+            vote.east_arcsec += pull.0;
+            vote.north_arcsec += pull.1;
+            let away = (vote.east_arcsec - east_arcsec).hypot(vote.north_arcsec - north_arcsec);
+            vote.sigma_arcsec =
+                [vote.sigma_arcsec, excess_sigma, shared_sigma].iter().map(|s| s * s).sum::<f64>().sqrt();
+            // a frame off the night's motion (a star or a defect near the nucleus) is as wrong as it is far off
+            if away > OFF_MOTION_SIGMA * vote.sigma_arcsec {
+                vote.sigma_arcsec = away;
+            }
+        }
+    }
+    let sigma_arcsec = centroids.sigma_arcsec.hypot(shared_sigma);
+    Some(Offset { east_arcsec, north_arcsec, sigma_arcsec, kept: centroids.kept })
+}
+
+/// A frame's place further than this from the night's motion is not noise.
+const OFF_MOTION_SIGMA: f64 = 3.0;
+
+/// Error of the correction for a lopsided coma, as a share of it.
+const LOPSIDED_ERROR: f64 = 0.15;
+
+/// Scatter of the votes, per axis, beyond what their own errors give.
+fn excess_scatter(votes: &[Vote], about: &Offset) -> f64 {
+    let kept = || votes.iter().zip(&about.kept).filter(|(_, k)| **k).map(|(v, _)| v);
+    let away = |v: &Vote| (v.east_arcsec - about.east_arcsec).powi(2) + (v.north_arcsec - about.north_arcsec).powi(2);
+    let n = kept().count() as f64;
+    if n < 3.0 {
+        return 0.0;
+    }
+    let seen = kept().map(away).sum::<f64>() / (2.0 * (n - 1.0));
+    let told = kept().map(|v| v.sigma_arcsec.powi(2)).sum::<f64>() / n;
+    (seen - told).max(0.0).sqrt()
+}

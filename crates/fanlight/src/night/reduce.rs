@@ -1,0 +1,187 @@
+//! Measuring a night: the order in which everything is done.
+
+use super::field::{self, Field};
+use super::first_pass::{self, Context, FirstLook, StarGrid};
+use super::inputs::{self, Inputs, LeftOut};
+use super::kept::{kept_frames, mean_mid};
+use super::offset::{centre_on_optocentre, leave_out_lost_frames, night_offset};
+use super::second_pass::{self, CometGrid};
+use super::star_stack::{StarStacked, sky_stars, star_grid, star_stack};
+use super::{Colour, Night, Options, judge, masters, measure_stack, record};
+use crate::{Failure, geometry, messages};
+use fanlight_coma::zero_point::{self, FrameZeroPoint, NightZeroPoint, Standard};
+use fanlight_image::robust;
+use fanlight_record::NightRecord;
+use fanlight_sky::{OrbitElements, UtcInstant};
+use std::path::Path;
+
+/// A measured night with everything that its products are made of.
+pub struct Reduced {
+    /// The measurements.
+    pub night: Night,
+    /// The record of them.
+    pub record: NightRecord,
+    /// The star-registered stack.
+    pub stars: StarStacked,
+    /// Its grid.
+    pub grid: StarGrid,
+}
+
+/// Measures a night; `scratch` holds frames while they are combined, and nothing afterwards.
+///
+/// # Errors
+/// When the data or the campaign do not allow the job.
+pub fn reduce(options: &Options, scratch: &Path) -> Result<Reduced, Failure> {
+    let campaign = geometry::load_campaign(&options.campaign)?;
+    let orbit = campaign.orbit().map_err(geometry::campaign_failure)?;
+    let site = campaign.site().map_err(geometry::campaign_failure)?;
+    if !options.frames_dir.is_dir() {
+        return Err(Failure::call(format!("{} is not a folder of frames", options.frames_dir.display())));
+    }
+    let catalogue = field::load_field(&campaign)?;
+    let found = fanlight_io::find_frames(&options.frames_dir).map_err(Failure::data)?;
+    let mut inputs = inputs::sort_out(found, &campaign).map_err(|f| f.about(options.frames_dir.display()))?;
+    let mut notes = std::mem::take(&mut inputs.notes);
+    let detector = inputs::detector(&campaign, &inputs.lights[0].file.header, &mut notes)?;
+    warn_near_sun(&orbit, &site, inputs.lights[0].mid)?;
+    tracing::info!("{} light frames, {} left out by their headers", inputs.lights.len(), inputs.left_out.len());
+
+    let masters = masters::make(&inputs, scratch, &mut notes)?;
+    let colour = catalogue.as_ref().and_then(Field::colour);
+    let entries = catalogue.as_ref().map_or_else(Vec::new, |f| f.at(inputs.lights[0].mid));
+    let context = Context { masters: &masters, detector, orbit: &orbit, site: &site, field: &entries };
+
+    let preview = first_pass::preview(&inputs.lights, &context);
+    let shared = preview.offset_arcsec;
+    tracing::info!("offset from the ephemeris that frames share: {shared:?} arcsec");
+    let grid = match preview.middle_wcs {
+        Some(wcs) => StarGrid { wcs, width: inputs.size.0, height: inputs.size.1 },
+        None => star_grid(&inputs, &context)?,
+    };
+    let (results, star_spool) = first_pass::look_at_all(&inputs.lights, &context, shared, &grid, scratch)?;
+    let (mut looks, spool_index) = keep_measured(results, &mut inputs)?;
+
+    let standards: Vec<Standard> = entries.iter().map(|f| f.standard).collect();
+    let fitted: Vec<_> = looks.iter().map(|l| l.fluxes.clone()).collect();
+    let fluxes = zero_point::to_total_light(&fitted);
+    let solution = solve_zero_points(&fluxes, &standards, colour.as_ref(), catalogue.is_some(), &mut notes);
+    let zero_points = solution.as_ref().map_or_else(|| vec![None; looks.len()], |s| s.frames.clone());
+    let references: Vec<&FirstLook> = looks.iter().collect();
+    let mut rejected = judge::judge(&references, &zero_points);
+    notes.push(judge::rules());
+    let offset = night_offset(&looks, &rejected, &mut notes);
+    leave_out_lost_frames(&looks, &zero_points, solution.is_some(), offset.as_ref(), &mut rejected);
+    if rejected.iter().all(Option::is_some) {
+        return Err(
+            Failure::data("every light frame was left out").hint("run with --verbose to see the reason for each")
+        );
+    }
+
+    let stack_zero_point_mag = median_zero_point(&zero_points, &rejected);
+    let kept =
+        kept_frames(&looks, &rejected, &zero_points, stack_zero_point_mag, offset.as_ref(), &campaign, &mut notes)?;
+    let stars = star_stack(&kept, &looks, &spool_index, &star_spool, &grid)?;
+    drop(star_spool);
+    let catalogue_stars = field::catalogue_stars(&entries, colour.as_ref(), solution.as_ref(), stack_zero_point_mag);
+    let field_stars = sky_stars(&stars, &kept, &grid, &catalogue_stars);
+    tracing::info!("{} field stars are taken out of every frame", field_stars.len());
+
+    let reference = &kept[kept.len() / 2];
+    let comet_grid = CometGrid::about(reference, inputs.size.0, inputs.size.1)?;
+    let comet = second_pass::stack_on_comet(&kept, &field_stars, &comet_grid, &context, scratch)?;
+    for (i, reason) in &comet.lost {
+        notes.push(format!("{} could not be read a second time: {reason}.", kept[*i].look.light.file.name));
+    }
+    let mut skies: Vec<f64> = kept.iter().map(|k| k.look.sky_e / k.look.light.exposure_s * k.scale).collect();
+    let sky_per_px = robust::median_f64(&mut skies).unwrap_or(0.0);
+    let mid = mean_mid(&kept);
+    let places: Vec<_> =
+        comet.places.iter().filter_map(|(i, place)| Some((kept[*i].look.light.file.path.clone(), (*place)?))).collect();
+    drop(kept);
+    let stack = measure_stack::measure(comet, comet_grid, sky_per_px);
+    for (path, place) in places {
+        if let Some(look) = looks.iter_mut().find(|l| l.light.file.path == path) {
+            look.place = Some(place);
+        }
+    }
+    let offset = centre_on_optocentre(offset, &stack, &mut looks, &rejected);
+
+    let night = Night {
+        campaign,
+        inputs,
+        looks,
+        rejected,
+        zero_points,
+        solution,
+        standards,
+        colour,
+        stack_zero_point_mag,
+        offset,
+        mid,
+        stack,
+        notes,
+    };
+    let record = record::night_record(&night, &orbit, &site, options, catalogue.as_ref().map(|c| c.path.clone()))?;
+    Ok(Reduced { night, record, stars, grid })
+}
+
+/// People's safety first: said before any work, even when quiet.
+fn warn_near_sun(orbit: &OrbitElements, site: &fanlight_sky::Site, utc: UtcInstant) -> Result<(), Failure> {
+    let (geometry, _) = geometry::at(orbit, site, utc)?;
+    for warning in fanlight_sky::orbit_warnings(orbit, &geometry, utc) {
+        messages::warn_always(&warning);
+    }
+    Ok(())
+}
+
+fn solve_zero_points(
+    fluxes: &[Vec<zero_point::StarFlux>],
+    standards: &[Standard],
+    colour: Option<&Colour>,
+    has_catalogue: bool,
+    notes: &mut Vec<String>,
+) -> Option<NightZeroPoint> {
+    if !has_catalogue {
+        notes.push("No catalogue is named in the campaign file: there are no magnitudes and no Afρ.".into());
+        return None;
+    }
+    match zero_point::night_zero_point(fluxes, standards, colour.map(|c| c.solar_mag)) {
+        Ok(solution) => Some(solution),
+        Err(e) => {
+            notes.push(format!("The brightness could not be tied to the catalogue: {e}."));
+            None
+        }
+    }
+}
+
+/// The frames that could be measured, with their places in the spool; the others join those left out.
+fn keep_measured(
+    results: Vec<Result<FirstLook, String>>,
+    inputs: &mut Inputs,
+) -> Result<(Vec<FirstLook>, Vec<usize>), Failure> {
+    let mut looks = Vec::new();
+    let mut spool_index = Vec::new();
+    for (i, (light, result)) in inputs.lights.iter().zip(results).enumerate() {
+        match result {
+            Ok(look) => {
+                looks.push(look);
+                spool_index.push(i);
+            }
+            Err(reason) => {
+                inputs.left_out.push(LeftOut { file: light.file.clone(), mid: Some(light.mid), reason });
+            }
+        }
+    }
+    if looks.is_empty() {
+        let last = inputs.left_out.last().map(|l| format!("{}: {}", l.file.name, l.reason)).unwrap_or_default();
+        return Err(Failure::data(format!("no light frame could be measured; {last}")));
+    }
+    Ok((looks, spool_index))
+}
+
+/// Zero point of the stack: the median of its frames'.
+fn median_zero_point(zero_points: &[Option<FrameZeroPoint>], rejected: &[Option<String>]) -> Option<f64> {
+    let used = zero_points.iter().zip(rejected).filter(|(_, r)| r.is_none());
+    let mut values: Vec<f64> = used.filter_map(|(z, _)| z.map(|z| z.zero_point_mag.value)).collect();
+    robust::median_f64(&mut values)
+}

@@ -1,0 +1,130 @@
+//! The star-registered stack and the stars found in it.
+
+use super::combine::{self, Share};
+use super::first_pass::{self, Context, FirstLook, Known, StarGrid};
+use super::inputs::Inputs;
+use super::kept::typical_shape;
+use super::second_pass::{Kept, SkyStar};
+use crate::Failure;
+use fanlight_coma::measure;
+use fanlight_coma::stars::{self, StarStack};
+use fanlight_image::combine::CombineConfig;
+use fanlight_image::moffat::{self, Moffat, NoiseModel, ShapeFitConfig};
+use fanlight_sky::PixelXy;
+
+/// The grid of the star-registered stack where the preview found none: the frame nearest the middle of the night that
+/// can be measured.
+pub fn star_grid(inputs: &Inputs, context: &Context) -> Result<StarGrid, Failure> {
+    let middle = inputs.lights.len() / 2;
+    let mut order: Vec<usize> = (0..inputs.lights.len()).collect();
+    order.sort_by_key(|i| i.abs_diff(middle));
+    let mut reasons = Vec::new();
+    for i in order {
+        match first_pass::look(&inputs.lights[i], context, Known::default()) {
+            Ok((look, _)) => return Ok(StarGrid { wcs: look.wcs, width: inputs.size.0, height: inputs.size.1 }),
+            Err(reason) => reasons.push(format!("  {}: {reason}", inputs.lights[i].file.name)),
+        }
+    }
+    reasons.truncate(5);
+    Err(Failure::data(format!("no light frame could be measured\n{}", reasons.join("\n"))))
+}
+
+/// The star-registered stack of the kept frames, with its star image.
+pub struct StarStacked {
+    /// The stack.
+    pub stacked: combine::Stacked,
+    /// Its star image.
+    pub shape: Option<Moffat>,
+}
+
+/// Combines the kept frames of the spool and fits the stack's star image.
+///
+/// # Errors
+/// When the scratch file cannot be read back.
+pub fn star_stack(
+    kept: &[Kept],
+    looks: &[FirstLook],
+    spool_index: &[usize],
+    spool: &fanlight_io::Spool,
+    grid: &StarGrid,
+) -> Result<StarStacked, Failure> {
+    let shares: Vec<Share> = kept
+        .iter()
+        .filter_map(|k| {
+            let i = looks.iter().position(|l| std::ptr::eq(l, k.look))?;
+            let noise = k.look.sky_e.max(1.0) / k.look.light.exposure_s.powi(2);
+            let weight = (1.0 / (k.scale * k.scale * noise)) as f32;
+            Some(Share { index: spool_index[i], scale: k.scale as f32, weight, group: 0 })
+        })
+        .collect();
+    let config = CombineConfig { relative_tolerance: 0.1, ..CombineConfig::default() };
+    let stacked = combine::combine(spool, &shares, (grid.width, grid.height), 0, &config)?;
+    let sky_variance = measure::typical_variance(&stacked.variance);
+    let guess = typical_shape(kept.iter().map(|k| k.look));
+    let shape = guess.and_then(|guess| {
+        let found = fanlight_image::detect::sources(
+            &stacked.image,
+            &stacked.mask,
+            &fanlight_image::detect::DetectConfig {
+                noise: sky_variance.sqrt() as f32,
+                fwhm_px: guess.fwhm_px(),
+                threshold_sigma: 20.0,
+                max_sources: 2000,
+            },
+        );
+        let comet = grid.wcs.pixel_from_sky(kept[kept.len() / 2].comet).ok()?;
+        let lone = measure::lone_stars(&found, (comet.x_px, comet.y_px), 2.0 * guess.fwhm_px(), 60);
+        let noise = NoiseModel { sky_variance, variance_per_unit: 0.0 };
+        let config = ShapeFitConfig { noise, initial_fwhm_px: guess.fwhm_px(), ..ShapeFitConfig::default() };
+        moffat::fit_shape(&stacked.image, &stacked.mask, &lone, &config).ok().map(|s| s.shape).or(Some(guess))
+    });
+    Ok(StarStacked { stacked, shape })
+}
+
+/// The field's stars on the sky.
+pub fn sky_stars(stars: &StarStacked, kept: &[Kept], grid: &StarGrid, catalogue: &[SkyStar]) -> Vec<SkyStar> {
+    let Some(shape) = &stars.shape else { return Vec::new() };
+    let path: Vec<(f64, f64)> =
+        kept.iter().filter_map(|k| grid.wcs.pixel_from_sky(k.comet).ok().map(|p| (p.x_px, p.y_px))).collect();
+    let coma = mean_coma(kept);
+    let catalogue: Vec<stars::FieldStar> = catalogue
+        .iter()
+        .filter_map(|s| {
+            let p = grid.wcs.pixel_from_sky(s.place).ok()?;
+            Some(stars::FieldStar { x_px: p.x_px, y_px: p.y_px, flux: s.flux_e_per_s })
+        })
+        .collect();
+    let view = StarStack {
+        image: &stars.stacked.image,
+        variance: &stars.stacked.variance,
+        mask: &stars.stacked.mask,
+        shape,
+        comet_path_px: &path,
+        coma: &coma,
+        catalogue: &catalogue,
+    };
+    stars::find_field_stars(&view)
+        .into_iter()
+        .map(|s| SkyStar {
+            place: grid.wcs.sky_from_pixel(PixelXy { x_px: s.x_px, y_px: s.y_px }),
+            flux_e_per_s: s.flux,
+        })
+        .collect()
+}
+
+/// The frames' ring medians averaged, in electrons per second at the stack's zero point.
+fn mean_coma(kept: &[Kept]) -> measure::RingProfile {
+    let Some(radius_px) =
+        kept.iter().map(|k| &k.look.coma.radius_px).min_by_key(|r| r.len()).filter(|r| !r.is_empty()).cloned()
+    else {
+        return measure::RingProfile::default();
+    };
+    let median = radius_px
+        .iter()
+        .map(|r| {
+            let values = kept.iter().map(|k| k.look.coma.at(*r) * k.scale / k.look.light.exposure_s);
+            values.sum::<f64>() / kept.len() as f64
+        })
+        .collect();
+    measure::RingProfile { radius_px, median }
+}
