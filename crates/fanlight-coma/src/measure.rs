@@ -6,7 +6,7 @@ use fanlight_image::background::{self, MeshConfig};
 use fanlight_image::detect::{self, DetectConfig, Detection};
 use fanlight_image::moffat::{self, NoiseModel, ShapeFit, ShapeFitConfig};
 use fanlight_image::robust::{self, ClipConfig};
-use fanlight_image::{Image, Mask, polar, smooth};
+use fanlight_image::{Image, Mask, PixelBox, smooth};
 
 /// What to expect of a frame.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -43,7 +43,7 @@ pub struct FrameMeasure {
 /// Stars are sought above this many sigmas of the local noise. At 5σ a 2048² frame gives under three false ones.
 const DETECTION_SIGMA: f64 = 5.0;
 /// Most stars kept of a frame.
-const MAX_DETECTIONS: usize = 2000;
+const MAX_DETECTIONS: usize = 1000;
 /// The sky is read outside this share of the frame's smaller side from the comet.
 const SKY_OUTSIDE_SHARE: f64 = 0.35;
 /// Radius to which the coma's azimuthal median is taken off before stars are sought, as a share of the smaller side.
@@ -110,7 +110,7 @@ const MAX_CONDENSATIONS: usize = 8;
 fn condensations(image: &Image, mask: &Mask, config: &MeasureConfig) -> Vec<(f64, f64)> {
     let half = config.search_px + 6.0 * config.fwhm_px;
     let (x0, y0) = config.comet_px;
-    let Some(area) = fanlight_image::PixelBox::around(x0, y0, half, image.width, image.height) else {
+    let Some(area) = PixelBox::around(x0, y0, half, image.width, image.height) else {
         return Vec::new();
     };
     let mut cut = image.crop(area);
@@ -159,7 +159,7 @@ fn star_shape(
 }
 
 /// Most stars that share a shape fit.
-const MAX_SHAPE_STARS: usize = 40;
+const MAX_SHAPE_STARS: usize = 25;
 /// A star is lone when nothing over this share of its flux stands within [`LONE_FWHM`] widths.
 const LONE_FLUX_SHARE: f64 = 0.03;
 /// See [`LONE_FLUX_SHARE`].
@@ -199,16 +199,36 @@ pub struct RingProfile {
 }
 
 impl RingProfile {
-    /// Measures rings from the centre to `reach_px`, one pixel wide inside 30 px and widening outward.
+    /// Measures rings from the centre to `reach_px`, one pixel wide inside 30 px and widening outward. Far out, where a
+    /// ring has thousands of pixels, every second or third column and row is enough.
     pub fn measure(image: &Image, mask: &Mask, centre_px: (f64, f64), reach_px: f64) -> Self {
         let mut edges = vec![0.0, 0.7];
         while let Some(last) = edges.last().copied().filter(|e| *e < reach_px) {
             edges.push(last + (last / 30.0).max(1.0));
         }
+        let outer = edges.last().copied().unwrap_or(0.0);
+        let mut members: Vec<(f64, Vec<f32>)> = vec![(0.0, Vec::new()); edges.len() - 1];
+        if let Some(area) = PixelBox::around(centre_px.0, centre_px.1, outer, image.width, image.height) {
+            for y in area.y0..area.y1 {
+                for x in area.x0..area.x1 {
+                    let radius = ((x as f64 - centre_px.0).powi(2) + (y as f64 - centre_px.1).powi(2)).sqrt();
+                    let step = if radius < 50.0 { 1 } else if radius < 120.0 { 2 } else { 3 };
+                    let value = image.at(x, y);
+                    if radius >= outer || x % step != 0 || y % step != 0 || !mask.is_good(x, y) || !value.is_finite() {
+                        continue;
+                    }
+                    let ring = edges.partition_point(|e| *e <= radius) - 1;
+                    members[ring].0 += radius;
+                    members[ring].1.push(value);
+                }
+            }
+        }
         let clip = ClipConfig { kappa: 3.0, rounds: 3 };
-        let rings = polar::azimuthal_profile(image, None, mask, centre_px.0, centre_px.1, &edges, clip);
-        let used = rings.iter().filter(|r| r.n_good > 0 && r.median.is_finite());
-        let (radius_px, median) = used.map(|r| (r.mean_radius_px, r.median)).unzip();
+        let used = members.iter().filter_map(|(sum, values)| {
+            let stats = robust::clipped(values, clip)?;
+            Some((sum / values.len() as f64, stats.median))
+        });
+        let (radius_px, median) = used.unzip();
         Self { radius_px, median }
     }
 
@@ -230,7 +250,7 @@ impl RingProfile {
     pub fn subtract(&self, image: &mut Image, centre_px: (f64, f64)) {
         let Some((&outer, &edge)) = self.radius_px.last().zip(self.median.last()) else { return };
         let Some(area) =
-            fanlight_image::PixelBox::around(centre_px.0, centre_px.1, outer, image.width, image.height)
+            PixelBox::around(centre_px.0, centre_px.1, outer, image.width, image.height)
         else {
             return;
         };

@@ -226,7 +226,7 @@ fn profile(night: &NightRecord, figures: &[Figure]) -> Markup {
     html! { div.beside {
         (or_sentence(figures, "profile", "plot", "No ring of the profile shows light: there is nothing to plot."))
         @if !night.profile.is_empty() {
-            details open {
+            details {
                 summary { "The profile as a table (" (night.profile.len()) " rings)" }
                 div.scroll tabindex="0" role="region" aria-label="Table of the profile" {
                     table {
@@ -319,7 +319,7 @@ fn assumptions(night: &NightRecord) -> Markup {
             li {
                 "The sky left in the stack, "
                 (with_error(stack.residual_sky_e_per_s_arcsec2, Some(stack.residual_sky_err_e_per_s_arcsec2), "e/s/arcsec²"))
-                ", was subtracted as one constant."
+                " at the centre, was subtracted as a plane."
             }
         }
     }

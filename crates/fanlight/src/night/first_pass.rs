@@ -13,7 +13,7 @@ use fanlight_coma::{ComaError, stack};
 use fanlight_image::cosmic::{self, CosmicConfig};
 use fanlight_image::moffat::{self, FluxFitConfig, NoiseModel, ShapeFit};
 use fanlight_image::resample;
-use fanlight_image::{Image, Mask};
+use fanlight_image::{Image, Mask, flag};
 use fanlight_io::CatalogueStar;
 use fanlight_sky::{OrbitElements, PixelXy, Site, SkyPosition, Wcs};
 use rayon::prelude::*;
@@ -77,8 +77,8 @@ pub struct FirstLook {
     pub coma: RingProfile,
     /// Standards measured.
     pub fluxes: FrameFluxes,
-    /// Cosmic-ray pixels.
-    pub cosmic_ray_pixels: usize,
+    /// Pixels struck by cosmic rays, by their place in the frame's storage.
+    pub cosmic_rays: Vec<u32>,
 }
 
 /// A star width to look for before anything is known, arcsec. Common seeing of small observatories.
@@ -88,7 +88,7 @@ const SEARCH_ARCSEC: f64 = 30.0;
 /// How far off a header's WCS may be and still be tied.
 const TIE_SEARCH_ARCSEC: f64 = 45.0;
 /// Brightest catalogue stars measured per frame.
-const MAX_STANDARDS: usize = 200;
+const MAX_STANDARDS: usize = 150;
 /// Cosmic rays are flagged above this many sigmas of their Laplacian.
 const COSMIC_SIGMA: f64 = 6.0;
 
@@ -97,28 +97,27 @@ const COSMIC_SIGMA: f64 = 6.0;
 const COSMIC_WIDTH_SHARE: f64 = 0.75;
 const COSMIC_MIN_FWHM_PX: f64 = 1.6;
 
-/// Reads and calibrates one frame; cosmic rays flagged, the surroundings of `protect_px` (the nucleus) excepted.
+/// Reads and calibrates one frame.
 ///
 /// # Errors
 /// Why the frame cannot be used.
-pub fn read_calibrated(
-    light: &Light,
-    context: &Context,
-    protect_px: (f64, f64),
-    fwhm_px: f64,
-) -> Result<(Calibrated, usize), String> {
+pub fn read_calibrated(light: &Light, context: &Context) -> Result<Calibrated, String> {
     let raw = fanlight_io::read_image(&light.file.path).map_err(|e| e.to_string())?;
-    let mut frame = calibrate::calibrate(&raw.image, light.exposure_s, context.masters, &context.detector)
-        .map_err(|e| e.to_string())?;
+    calibrate::calibrate(&raw.image, light.exposure_s, context.masters, &context.detector).map_err(|e| e.to_string())
+}
+
+/// Flags cosmic rays, the surroundings of the nucleus excepted, and returns which pixels they are.
+fn flag_cosmic_rays(frame: &mut Calibrated, nucleus_px: (f64, f64), fwhm_px: f64) -> Result<Vec<u32>, String> {
     let sky_variance = measure::typical_variance(&frame.variance_e2);
     let config = CosmicConfig {
         noise: NoiseModel { sky_variance, variance_per_unit: 1.0 },
         threshold_sigma: COSMIC_SIGMA,
         fwhm_px: (COSMIC_WIDTH_SHARE * fwhm_px).max(COSMIC_MIN_FWHM_PX),
-        protect: Some((protect_px.0, protect_px.1, 4.0 * fwhm_px)),
+        protect: Some((nucleus_px.0, nucleus_px.1, 4.0 * fwhm_px)),
     };
-    let n = cosmic::flag_cosmic_rays(&frame.image_e, &mut frame.mask, &config).map_err(|e| e.to_string())?;
-    Ok((frame, n))
+    cosmic::flag_cosmic_rays(&frame.image_e, &mut frame.mask, &config).map_err(|e| e.to_string())?;
+    let flagged = frame.mask.bits.iter().enumerate().filter(|(_, b)| **b & flag::COSMIC_RAY != 0);
+    Ok(flagged.map(|(i, _)| i as u32).collect())
 }
 
 /// What is known before a frame is looked at.
@@ -149,7 +148,8 @@ pub fn look(light: &Light, context: &Context, known: Known) -> Result<(FirstLook
         return Err(ComaError::CometOutside { x_px: header_px.x_px, y_px: header_px.y_px, width, height }.to_string());
     }
     let fwhm_px = (FIRST_FWHM_ARCSEC / scale_arcsec).clamp(1.8, 8.0);
-    let (frame, cosmic_ray_pixels) = read_calibrated(light, context, (header_px.x_px, header_px.y_px), fwhm_px)?;
+    let mut frame = read_calibrated(light, context)?;
+    let cosmic_rays = flag_cosmic_rays(&mut frame, (header_px.x_px, header_px.y_px), fwhm_px)?;
     let search_arcsec = if known.offset_arcsec.is_some() { NARROW_SEARCH_ARCSEC } else { SEARCH_ARCSEC };
     let config =
         MeasureConfig { comet_px: (header_px.x_px, header_px.y_px), search_px: search_arcsec / scale_arcsec, fwhm_px };
@@ -189,7 +189,7 @@ pub fn look(light: &Light, context: &Context, known: Known) -> Result<(FirstLook
         shape,
         coma: measured.coma,
         fluxes,
-        cosmic_ray_pixels,
+        cosmic_rays,
     };
     look.place = place_of_comet(&frame, &look, start, fwhm_px);
     Ok((look, layers))
@@ -244,7 +244,7 @@ fn star_places(frame: &Calibrated, measured: &FrameMeasure) -> Vec<Found> {
 }
 
 /// Stars whose places are fitted: as many as a tie can use.
-const FITTED_PLACES: usize = 300;
+const FITTED_PLACES: usize = 150;
 
 /// What a few frames over the night show together.
 pub struct Preview {
@@ -270,7 +270,7 @@ pub fn preview(lights: &[Light], context: &Context) -> Preview {
 }
 
 /// Frames that show the offset: enough that a star cannot pass for the comet in half of them.
-const OFFSET_FRAMES: usize = 6;
+const OFFSET_FRAMES: usize = 5;
 
 /// Error assumed for a header's WCS that could not be tied to the catalogue, per axis.
 const UNTIED_WCS_SIGMA_PX: f64 = 0.3;
@@ -302,7 +302,7 @@ fn tied(light: &Light, context: &Context, found: &[Found], scale_arcsec: f64) ->
 }
 
 /// Brightest stars of either list that take part in a tie: more add cost and no accuracy.
-const TIE_STARS: usize = 1200;
+const TIE_STARS: usize = 800;
 
 /// Fluxes of the frame's lone catalogue stars.
 fn standards_in(
@@ -434,7 +434,7 @@ pub fn look_at_all(
                         look.light.file.name,
                         look.fluxes.stars.len(),
                         look.wcs_sigma_px.is_some(),
-                        look.cosmic_ray_pixels
+                        look.cosmic_rays.len()
                     );
                     looks.push(Ok(look));
                 }

@@ -96,6 +96,8 @@ pub struct Colour {
 pub fn run(options: &Options) -> Result<NightRecord, Failure> {
     let folder = OutputFolder::create_or_open(&options.out).map_err(Failure::data)?;
     let reduced = reduce::reduce(options, &options.out)?;
+    tracing::info!("record made");
     products::write(&reduced, &folder)?;
+    tracing::info!("products written");
     Ok(reduced.record)
 }

@@ -58,7 +58,7 @@ fn figures(night: &Night, record: &NightRecord) -> Result<Vec<Figure>, Failure> 
         },
         rotational_gradient: &gradient,
         gradient_description: format!(
-            "twice the light minus two copies turned by {GRADIENT_ROTATION_DEG}° either way about the optocentre"
+            "Twice the light minus two copies turned by {GRADIENT_ROTATION_DEG}° either way about the optocentre"
         ),
         orbit_plan: super::plan::orbit_plan(night),
     };

@@ -181,8 +181,11 @@ fn photometry_records(
     let colour_sigma = term.map_or(NO_COLOUR_TERM_MAG, |t| t.value.abs().max(t.sigma) * COLOUR_SIGMA_MAG);
     match (&night.colour, term) {
         (Some(c), Some(t)) => notes.push(format!(
-            "Magnitudes are for a comet of the Sun's colour, {} = {:.2}; the colour term is {:+.3} ± {:.3}.",
-            c.name, c.solar_mag, t.value, t.sigma
+            "Magnitudes are for a comet of the Sun's colour, {} = {:.2}; the colour term is {} ± {:.3}.",
+            c.name.replace('-', " − "),
+            c.solar_mag,
+            signed(t.value, 3),
+            t.sigma
         )),
         _ => notes.push(
             "No colour term could be fitted; magnitudes are for a source of the comparison stars' mean colour.".into(),
@@ -190,9 +193,9 @@ fn photometry_records(
     }
     let solar_magnitude = section.solar_magnitude.or_else(|| solar::solar_magnitude(band));
     match (section.solar_magnitude, solar_magnitude) {
-        (Some(m), _) => notes.push(format!("Afρ uses the campaign file's solar magnitude, {m:.2} in {band}.")),
+        (Some(m), _) => notes.push(format!("Afρ uses the campaign file's solar magnitude, {} in {band}.", signed(m, 2))),
         (None, Some(m)) => {
-            notes.push(format!("Afρ uses a solar magnitude of {m:.2} in {band} ({}).", solar::SOLAR_MAGNITUDE_SOURCE))
+            notes.push(format!("Afρ uses a solar magnitude of {} in {band} ({}).", signed(m, 2), solar::SOLAR_MAGNITUDE_SOURCE))
         }
         (None, None) => notes.push(format!(
             "No solar magnitude is known for band {band}: there is no Afρ; set photometry.solar_magnitude."
@@ -264,6 +267,11 @@ fn photometry_records(
         value,
     });
     (records, record)
+}
+
+/// A number with a true minus sign.
+fn signed(value: f64, decimals: usize) -> String {
+    format!("{value:.decimals$}").replace('-', "−")
 }
 
 fn morphology(night: &Night) -> MorphologyRecord {

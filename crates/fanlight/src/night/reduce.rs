@@ -47,6 +47,7 @@ pub fn reduce(options: &Options, scratch: &Path) -> Result<Reduced, Failure> {
     tracing::info!("{} light frames, {} left out by their headers", inputs.lights.len(), inputs.left_out.len());
 
     let masters = masters::make(&inputs, scratch, &mut notes)?;
+    tracing::info!("master frames made");
     let colour = catalogue.as_ref().and_then(Field::colour);
     let entries = catalogue.as_ref().map_or_else(Vec::new, |f| f.at(inputs.lights[0].mid));
     let context = Context { masters: &masters, detector, orbit: &orbit, site: &site, field: &entries };
@@ -59,6 +60,7 @@ pub fn reduce(options: &Options, scratch: &Path) -> Result<Reduced, Failure> {
         None => star_grid(&inputs, &context)?,
     };
     let (results, star_spool) = first_pass::look_at_all(&inputs.lights, &context, shared, &grid, scratch)?;
+    tracing::info!("frames measured");
     let (mut looks, spool_index) = keep_measured(results, &mut inputs)?;
 
     let standards: Vec<Standard> = entries.iter().map(|f| f.standard).collect();
@@ -82,6 +84,7 @@ pub fn reduce(options: &Options, scratch: &Path) -> Result<Reduced, Failure> {
         kept_frames(&looks, &rejected, &zero_points, stack_zero_point_mag, offset.as_ref(), &campaign, &mut notes)?;
     let stars = star_stack(&kept, &looks, &spool_index, &star_spool, &grid)?;
     drop(star_spool);
+    tracing::info!("star-registered stack made");
     let catalogue_stars = field::catalogue_stars(&entries, colour.as_ref(), solution.as_ref(), stack_zero_point_mag);
     let field_stars = sky_stars(&stars, &kept, &grid, &catalogue_stars);
     tracing::info!("{} field stars are taken out of every frame", field_stars.len());
@@ -89,6 +92,7 @@ pub fn reduce(options: &Options, scratch: &Path) -> Result<Reduced, Failure> {
     let reference = &kept[kept.len() / 2];
     let comet_grid = CometGrid::about(reference, inputs.size.0, inputs.size.1)?;
     let comet = second_pass::stack_on_comet(&kept, &field_stars, &comet_grid, &context, scratch)?;
+    tracing::info!("comet-registered stack made");
     for (i, reason) in &comet.lost {
         notes.push(format!("{} could not be read a second time: {reason}.", kept[*i].look.light.file.name));
     }
@@ -106,6 +110,7 @@ pub fn reduce(options: &Options, scratch: &Path) -> Result<Reduced, Failure> {
     }
     let offset = centre_on_optocentre(offset, &stack, &mut looks, &rejected);
 
+    tracing::info!("stack measured");
     let night = Night {
         campaign,
         inputs,

@@ -8,6 +8,7 @@ use fanlight_coma::register::Vote;
 use fanlight_coma::stack::{self, Local};
 use fanlight_coma::stars::{self, FieldStar};
 use fanlight_image::combine::CombineConfig;
+use fanlight_image::flag;
 use fanlight_image::moffat::Moffat;
 use fanlight_sky::{PixelXy, SkyPosition, Wcs};
 use rayon::prelude::*;
@@ -151,7 +152,8 @@ fn lay_one(kept: &Kept, field: &[SkyStar], grid: &CometGrid, context: &Context) 
     let look = kept.look;
     let at = look.wcs.pixel_from_sky(kept.comet).map_err(|e| e.to_string())?;
     let fwhm_px = kept.shape.fwhm_px();
-    let (mut frame, _) = first_pass::read_calibrated(&look.light, context, (at.x_px, at.y_px), fwhm_px)?;
+    let mut frame = first_pass::read_calibrated(&look.light, context)?;
+    look.cosmic_rays.iter().for_each(|i| frame.mask.bits[*i as usize] |= flag::COSMIC_RAY);
     let exposure_s = look.light.exposure_s;
     let stars: Vec<FieldStar> = field
         .iter()

@@ -100,7 +100,8 @@ fn completions_name_every_command() {
         for command in COMMANDS {
             assert!(script.stdout.contains(command), "the completions for {shell} lack {command}");
         }
-        assert!(script.stdout.contains("--campaign"), "{shell}");
+        let option = if shell == "fish" { "-l campaign" } else { "--campaign" };
+        assert!(script.stdout.contains(option), "{shell}");
     }
     run(&["completions", "tcl"]).expect_status(2).expect_stderr(&["tcl", "bash"]);
 }

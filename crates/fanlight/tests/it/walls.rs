@@ -62,6 +62,8 @@ fn the_readme_names_every_command() {
         .skip_while(|l| !l.starts_with("Commands:"))
         .skip(1)
         .take_while(|l| !l.is_empty())
+        // deeper lines carry on a description
+        .filter(|l| l.starts_with("  ") && !l.starts_with("   "))
         .filter_map(|l| l.split_whitespace().next())
         .filter(|c| *c != "help")
         .collect();
