@@ -1,6 +1,6 @@
 //! Frames spooled to a scratch file and combined row by row: memory does not grow with their number.
 
-use super::first_pass::FRAMES_AT_ONCE;
+use super::first_pass::frames_at_once;
 use crate::{Failure, messages};
 use fanlight_coma::ComaError;
 use fanlight_image::combine::{self, CombineConfig, RowOut, RowSamples};
@@ -111,7 +111,7 @@ pub fn combine_files(
     let unknown_variance = vec![0.0; size.0 * size.1];
     let mut shares = Vec::new();
     let indexed: Vec<(usize, &FrameFile)> = files.iter().enumerate().collect();
-    for pair in indexed.chunks(FRAMES_AT_ONCE) {
+    for pair in indexed.chunks(frames_at_once(size)) {
         let results: Vec<Result<(), String>> = pair
             .par_iter()
             .map(|(index, file)| {

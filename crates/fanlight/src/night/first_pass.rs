@@ -259,7 +259,7 @@ pub fn preview(lights: &[Light], context: &Context) -> Preview {
     let step = lights.len().div_ceil(OFFSET_FRAMES).max(1);
     let chosen: Vec<&Light> = lights.iter().skip(step / 2).step_by(step).collect();
     let looks: Vec<FirstLook> = chosen
-        .chunks(FRAMES_AT_ONCE)
+        .chunks(lights.first().map_or(1, |l| frames_at_once((l.file.width, l.file.height))))
         .flat_map(|pair| pair.par_iter().map(|l| look(l, context, Known::default())).collect::<Vec<_>>())
         .filter_map(|r| r.ok().map(|(look, _)| look))
         .collect();
@@ -420,10 +420,11 @@ pub fn look_at_all(
     let known = Known { offset_arcsec, grid: Some(grid) };
     let bar = messages::bar(lights.len(), "measuring frames");
     let mut looks = Vec::with_capacity(lights.len());
-    for (chunk, pair) in lights.chunks(FRAMES_AT_ONCE).enumerate() {
+    let at_once = frames_at_once((grid.width, grid.height));
+    for (chunk, pair) in lights.chunks(at_once).enumerate() {
         let results: Vec<_> = pair.par_iter().map(|l| look(l, context, known)).collect();
         for (i, result) in results.into_iter().enumerate() {
-            let index = chunk * FRAMES_AT_ONCE + i;
+            let index = chunk * at_once + i;
             match result {
                 Ok((look, layers)) => {
                     if let Some(l) = layers {
@@ -450,5 +451,9 @@ pub fn look_at_all(
     Ok((looks, spool))
 }
 
-/// Frames in memory at one time: one per core of a small machine. A 2048² frame takes about 120 MB while it is worked on.
-pub const FRAMES_AT_ONCE: usize = 2;
+/// Frames in memory at one time. A 2048² frame takes about 120 MB while it is worked on: four of them keep two cores busy
+/// without waiting for each other; larger frames come two at a time.
+pub fn frames_at_once(size: (usize, usize)) -> usize {
+    const SMALL_PX: usize = 6_000_000;
+    if size.0 * size.1 <= SMALL_PX { 4 } else { 2 }
+}

@@ -1,7 +1,7 @@
 //! The second look: every kept frame again, its stars taken out, laid on the comet and combined.
 
 use super::combine::{self, Layers, Share, Stacked};
-use super::first_pass::{self, Context, FRAMES_AT_ONCE, FirstLook};
+use super::first_pass::{self, Context, FirstLook};
 use crate::{Failure, messages};
 use fanlight_coma::kernel::KernelPart;
 use fanlight_coma::register::Vote;
@@ -99,10 +99,11 @@ pub fn stack_on_comet(
     let bar = messages::bar(kept.len(), "placing on the comet");
     let mut lost = Vec::new();
     let mut placed: Vec<(usize, Laid)> = Vec::new();
-    for (chunk, pair) in kept.chunks(FRAMES_AT_ONCE).enumerate() {
+    let at_once = first_pass::frames_at_once((grid.width, grid.height));
+    for (chunk, pair) in kept.chunks(at_once).enumerate() {
         let results: Vec<_> = pair.par_iter().map(|k| lay_one(k, field, grid, context)).collect();
         for (i, result) in results.into_iter().enumerate() {
-            let index = chunk * FRAMES_AT_ONCE + i;
+            let index = chunk * at_once + i;
             match result {
                 Ok((layers, laid)) => {
                     spool.append_frame(index, &layers.values, &layers.variances).map_err(combine::scratch_failure)?;

@@ -196,7 +196,8 @@ fn an_instant_that_is_none_is_status_2_and_named() {
 #[test]
 fn a_comet_near_the_sun_is_warned_of_even_when_quiet() {
     // at perihelion in conjunction: this orbit turned so that the comet stands behind the Sun
-    let behind = CAMPAIGN.replace("inclination_deg = 55.65615", "inclination_deg = 2.0").replace("q_au = 1.26101", "q_au = 0.2");
+    let behind =
+        CAMPAIGN.replace("inclination_deg = 55.65615", "inclination_deg = 2.0").replace("q_au = 1.26101", "q_au = 0.2");
     let folder = with_campaign(&behind);
     // 2031-05-04T20:00 is the instant of perihelion, 0.2 au from the Sun: never over 12° from it at a distance of 1 au
     let instant = "2031-05-04T20:00:00Z";
@@ -247,9 +248,11 @@ fn a_campaign_file_that_is_wrong_is_status_2_with_key_line_and_hint() {
 fn a_missing_section_or_file_is_status_2_and_named() {
     let (object, site) = CAMPAIGN.split_once("[site]").expect("site");
     geometry(object, &["2031-03-22T21:00:00Z"]).expect_status(2).expect_stderr(&["c.toml", "[site]", "missing"]);
-    geometry(&format!("[site]{site}"), &["2031-03-22T21:00:00Z"])
-        .expect_status(2)
-        .expect_stderr(&["c.toml", "[object.orbit]", "missing"]);
+    geometry(&format!("[site]{site}"), &["2031-03-22T21:00:00Z"]).expect_status(2).expect_stderr(&[
+        "c.toml",
+        "[object.orbit]",
+        "missing",
+    ]);
     run(&["geometry", "--campaign", "no-such.toml", "--utc", "2031-03-22T21:00:00Z"])
         .expect_status(2)
         .expect_stderr(&["error:", "no-such.toml"]);
@@ -312,7 +315,8 @@ fn colours_obey_no_color_and_the_pipe() {
 #[test]
 fn a_terminal_gets_colours_unless_no_color_is_set() {
     let on_terminal = |no_color: bool| {
-        let line = format!("{} geometry --campaign no-such.toml --utc 2031-03-22T21:00:00Z", env!("CARGO_BIN_EXE_fanlight"));
+        let line =
+            format!("{} geometry --campaign no-such.toml --utc 2031-03-22T21:00:00Z", env!("CARGO_BIN_EXE_fanlight"));
         let mut command = std::process::Command::new("script");
         command.args(["-qec", &line, "/dev/null"]).env_remove("NO_COLOR").env("TERM", "xterm-256color");
         if no_color {
@@ -376,11 +380,8 @@ fn init_writes_a_campaign_file_that_geometry_reads_once_filled_in() {
     }
     assert!(text.lines().any(|l| l.contains('#') && l.contains("FILL IN")), "nothing to fill in:\n{text}");
     // the headers of this night hold all that geometry needs
-    let run = run_in(
-        folder.path(),
-        &["geometry", "--campaign", "new.toml", "--utc", "2022-08-09T00:00:00Z", "--json"],
-    )
-    .expect_status(0);
+    let run = run_in(folder.path(), &["geometry", "--campaign", "new.toml", "--utc", "2022-08-09T00:00:00Z", "--json"])
+        .expect_status(0);
     let records: Vec<Value> = serde_json::from_str(&run.stdout).expect("JSON");
     // 25 years after perihelion it was beyond 40 au
     assert!(records[0]["r_au"].as_f64().expect("number") > 40.0, "{}", records[0]);

@@ -185,7 +185,8 @@ fn a_second_run_on_one_thread_gives_the_same_bytes_and_touches_nothing_else() {
     let products: Vec<&String> = found.iter().filter(|f| foreign.iter().all(|(name, _)| f != name)).collect();
     assert_eq!(products, expected.iter().collect::<Vec<_>>());
     for name in expected {
-        let same = std::fs::read(first.join(&name)).expect("first") == std::fs::read(night.path("out").join(&name)).expect("second");
+        let same = std::fs::read(first.join(&name)).expect("first")
+            == std::fs::read(night.path("out").join(&name)).expect("second");
         assert!(same, "{name} differs between two threads and one");
     }
 }
@@ -272,7 +273,8 @@ fn a_killed_run_leaves_whole_files_and_no_record_of_other_products() {
     }
     // and the next run cleans up
     night.night().expect_status(0);
-    let hidden: Vec<String> = files_under(&out).into_iter().filter(|f| f.contains("/.") || f.starts_with('.')).collect();
+    let hidden: Vec<String> =
+        files_under(&out).into_iter().filter(|f| f.contains("/.") || f.starts_with('.')).collect();
     assert!(hidden.is_empty(), "left of the killed run after the next one: {hidden:?}");
     assert_eq!(night.record().stack.n_frames, N_LIGHTS - 1);
 }

@@ -93,9 +93,8 @@ fn the_wcs_of_the_stacks_is_the_same_to_astropy_and_puts_the_comet_where_the_rec
         }
         if file == "comet.fits" {
             let centre = PixelXy { x_px: record.stack.centre_x_px, y_px: record.stack.centre_y_px };
-            let apart = wcs
-                .sky_from_pixel(centre)
-                .separation_arcsec(&SkyPosition::new(astrometry.ra_deg, astrometry.dec_deg));
+            let apart =
+                wcs.sky_from_pixel(centre).separation_arcsec(&SkyPosition::new(astrometry.ra_deg, astrometry.dec_deg));
             assert!(apart < SAME_PLACE_ARCSEC, "the optocentre is {apart} arcsec from the recorded place");
         }
     }
