@@ -172,7 +172,7 @@ impl RawTable {
                 }
                 _ => {
                     notes.add(format!(
-                        "{} {row} skipped: right ascension or declination is not a number",
+                        "{} {row} skipped: ra_deg or dec_deg is not a number",
                         self.row_word
                     ));
                     continue;

@@ -260,9 +260,6 @@ fn start(header: &Header, exposure_s: Option<f64>, notes: &mut Vec<String>) -> R
 fn instant(header: &Header, key: &str) -> Result<UtcInstant, String> {
     refuse_local(header, key)?;
     let mut text = header.text(key).unwrap_or_default();
-    if let Some((date, time)) = text.split_once(' ') {
-        text = format!("{date}T{}", time.trim());
-    }
     if !text.contains(':') {
         let Some(time_key) = TIME_KEYS.into_iter().find(|key| header.text(key).is_some_and(|t| t.contains(':'))) else {
             return Err(format!("{key} '{text}' is a date without a time of day, and there is no TIME-OBS or UT"));

@@ -8,6 +8,10 @@ use serde::Serialize;
 
 use crate::error::IoError;
 
+/// Names of files that are being written.
+const PART_PREFIX: &str = ".fanlight-";
+const PART_SUFFIX: &str = ".part";
+
 /// A folder that products are written into. Nothing in it is touched but the files that are written.
 #[derive(Debug, Clone)]
 pub struct OutputFolder {
@@ -57,6 +61,31 @@ impl OutputFolder {
         write_whole(&path, |out| out.write_all(bytes))
     }
 
+    /// Removes a product of an earlier run, where there is one.
+    ///
+    /// # Errors
+    /// It is there and cannot be removed.
+    pub fn remove(&self, name: &str) -> Result<(), IoError> {
+        let path = self.path(name);
+        match fs::remove_file(&path) {
+            Err(e) if e.kind() != io::ErrorKind::NotFound => Err(IoError::write(&path, e)),
+            _ => Ok(()),
+        }
+    }
+
+    /// Removes what a killed run left beside its products before it could rename it.
+    pub fn remove_leftovers(&self, sub_folder: &str) {
+        let Ok(entries) = fs::read_dir(self.path(sub_folder)) else { return };
+        for entry in entries.flatten() {
+            let name = entry.file_name();
+            let name = name.to_string_lossy();
+            if name.starts_with(PART_PREFIX) && name.ends_with(PART_SUFFIX) {
+                // what cannot be removed is only untidy
+                let _ = fs::remove_file(entry.path());
+            }
+        }
+    }
+
     /// Writes a record as indented JSON with a newline at its end.
     ///
     /// # Errors
@@ -75,7 +104,7 @@ pub(crate) fn write_whole(path: &Path, fill: impl FnOnce(&mut dyn Write) -> io::
     let error = |e| IoError::write(path, e);
     let folder = path.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
     let mut builder = tempfile::Builder::new();
-    builder.prefix(".fanlight-").suffix(".part");
+    builder.prefix(PART_PREFIX).suffix(PART_SUFFIX);
     #[cfg(unix)]
     {
         use std::os::unix::fs::PermissionsExt;

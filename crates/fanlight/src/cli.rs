@@ -1,6 +1,6 @@
 //! Arguments of the command and where they lead.
 
-use crate::messages::Verbosity;
+use crate::messages::{self, Verbosity};
 use crate::{Failure, demo, geometry, init, night, simulate};
 use clap::{CommandFactory, Parser, Subcommand};
 use std::path::PathBuf;
@@ -16,7 +16,7 @@ use std::path::PathBuf;
 
 Exit status: 0 done; 1 the data do not allow it; 2 the call or the campaign file is wrong.")]
 pub struct Arguments {
-    /// Say nothing but errors and safety warnings
+    /// Say nothing but the result, errors and safety warnings
     #[arg(long, short, global = true, conflicts_with = "verbose")]
     quiet: bool,
     /// Say every step, with its time in UTC
@@ -43,8 +43,8 @@ enum Command {
     #[command(after_help = "Example:
   fanlight night 2031-03-04/ --campaign campaign.toml --out results/2031-03-04
 
-Frames are found by their headers (IMAGETYP, FILTER, EXPTIME, DATE-OBS in UTC) in all sub-folders. A frame that
-cannot be used is left out with a reason; the page lists it.")]
+Frames are found by their headers (IMAGETYP, FILTER, EXPTIME, DATE-OBS in UTC).
+A frame that cannot be used is left out with a reason; the page lists it.")]
     Night {
         /// Folder with light, bias, dark and flat frames, in any sub-folders
         frames_dir: PathBuf,
@@ -93,8 +93,8 @@ Writes frames/, campaign.toml, field.csv and, beside them, truth.json.")]
     #[command(after_help = "Example:
   fanlight init frames/ --orbit orbits.txt --object \"C/1995 O1\" --out campaign.toml
 
-ORBITS is a text file in the Minor Planet Center's one-line comet format. What the headers do not say stands in the
-file as a comment to fill in.")]
+ORBITS is a text file in the Minor Planet Center's one-line comet format.
+What the headers do not say stands in the file as a comment to fill in.")]
     Init {
         /// Folder with the frames
         frames_dir: PathBuf,
@@ -109,6 +109,8 @@ file as a comment to fill in.")]
         out: PathBuf,
     },
     /// Write a completion script for a shell to standard output
+    #[command(after_help = "Example:
+  fanlight completions bash > ~/.local/share/bash-completion/completions/fanlight")]
     Completions {
         /// The shell
         shell: clap_complete::Shell,
@@ -127,8 +129,9 @@ pub fn run(arguments: Arguments) -> Result<(), Failure> {
         Command::Demo { out } => demo::command(&out),
         Command::Init { frames_dir, orbit, object, out } => init::command(&frames_dir, &orbit, &object, &out),
         Command::Completions { shell } => {
-            clap_complete::generate(shell, &mut Arguments::command(), "fanlight", &mut std::io::stdout());
-            Ok(())
+            let mut script = Vec::new();
+            clap_complete::generate(shell, &mut Arguments::command(), "fanlight", &mut script);
+            messages::tell(String::from_utf8_lossy(&script).trim_end())
         }
     }
 }

@@ -49,7 +49,7 @@ fn bad_rows_are_told_with_their_line() {
     assert_eq!(
         catalogue.notes,
         [
-            "line 3 skipped: right ascension or declination is not a number",
+            "line 3 skipped: ra_deg or dec_deg is not a number",
             "line 4 skipped: no place in the sky at RA 1, Dec 95 degrees",
             "line 6 skipped: no place in the sky at RA 400, Dec 0 degrees",
             "1 cells of column r are not numbers",

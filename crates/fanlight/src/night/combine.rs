@@ -93,19 +93,22 @@ pub fn combine(
     Ok(Stacked { image, variance, mask, n_used, substacks })
 }
 
-/// Reads calibration frames, prepares each, and combines them; a frame that cannot be read is a note. `None` when none
-/// was left.
+/// Reads calibration frames, prepares each, and combines them; a frame that cannot be used is a note and leaves the list.
+/// `None` when none was left.
 ///
 /// # Errors
 /// When the scratch file cannot be written.
 pub fn combine_files(
-    files: &[FrameFile],
+    files: &mut Vec<FrameFile>,
     size: (usize, usize),
     scratch: &Path,
     what: &'static str,
     notes: &mut Vec<String>,
     prepare: impl Fn(Image) -> Result<Image, ComaError> + Sync,
 ) -> Result<Option<Image>, Failure> {
+    if files.is_empty() {
+        return Ok(None);
+    }
     let spool = Spool::new(scratch, files.len(), size.0, size.1).map_err(scratch_failure)?;
     let bar = messages::bar(files.len(), what);
     let unknown_variance = vec![0.0; size.0 * size.1];
@@ -129,6 +132,11 @@ pub fn combine_files(
         }
     }
     bar.finish_and_clear();
+    let mut index = 0;
+    files.retain(|_| {
+        index += 1;
+        shares.iter().any(|s| s.index == index - 1)
+    });
     if shares.is_empty() {
         return Ok(None);
     }

@@ -98,12 +98,14 @@ pub fn sort_out(found: FrameSet, campaign: &Campaign) -> Result<Inputs, Failure>
     lights.sort_by(|a, b| a.mid.jd().total_cmp(&b.mid.jd()).then_with(|| a.file.name.cmp(&b.file.name)));
 
     let mut fitting = |frames: Vec<FrameFile>, what: &str| -> Vec<FrameFile> {
-        let n = frames.len();
-        let kept: Vec<FrameFile> = frames.into_iter().filter(|f| (f.width, f.height) == size).collect();
-        if kept.len() < n {
-            notes.push(format!("{} {what} frames of another size were not used.", n - kept.len()));
+        let fits = |f: &FrameFile| (f.width, f.height) == size;
+        for f in frames.iter().filter(|f| !fits(f)) {
+            notes.push(format!(
+                "{} was not used as a {what} frame: it is {} x {} px, the lights are {} x {} px.",
+                f.name, f.width, f.height, size.0, size.1
+            ));
         }
-        kept
+        frames.into_iter().filter(fits).collect()
     };
     let biases = fitting(found.biases, "bias");
     let darks = fitting(found.darks, "dark");
@@ -119,13 +121,19 @@ fn usable(file: &FrameFile, filter: &Option<String>, size: (usize, usize)) -> Re
     if (file.width, file.height) != size {
         return Err(format!("{} x {} px, the others are {} x {} px", file.width, file.height, size.0, size.1));
     }
+    let exposure_s = file.exposure_s.ok_or_else(|| match file.notes.as_slice() {
+        [] => "no EXPTIME in the header".to_string(),
+        notes => notes.join("; "),
+    })?;
     let mid = middle(file)?;
-    let exposure_s = file.exposure_s.ok_or("no EXPTIME in the header")?;
     if !(exposure_s.is_finite() && exposure_s > 0.0) {
         return Err(format!("EXPTIME is {exposure_s}, which is no exposure"));
     }
     match Wcs::from_header(&file.header) {
-        Ok(Some((wcs, warnings))) => Ok((Light { file: file.clone(), mid, exposure_s, wcs }, warnings)),
+        Ok(Some((wcs, mut warnings))) => {
+            warnings.extend(file.notes.iter().cloned());
+            Ok((Light { file: file.clone(), mid, exposure_s, wcs }, warnings))
+        }
         Ok(None) => Err("no WCS in the header (CTYPE1, CRVAL1, CD1_1 and so on): solve the frame first".into()),
         Err(e) => Err(format!("WCS: {e}")),
     }

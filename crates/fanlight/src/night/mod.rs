@@ -94,8 +94,8 @@ pub struct Colour {
 /// # Errors
 /// When the data or the campaign do not allow the job.
 pub fn run(options: &Options) -> Result<NightRecord, Failure> {
-    let folder = OutputFolder::create_or_open(&options.out).map_err(Failure::data)?;
     let reduced = reduce::reduce(options, &options.out)?;
+    let folder = OutputFolder::create_or_open(&options.out).map_err(Failure::data)?;
     tracing::info!("record made");
     products::write(&reduced, &folder)?;
     tracing::info!("products written");

@@ -26,6 +26,7 @@ const PIXELS_PER_INCH: f64 = 300.0;
 pub fn write(reduced: &Reduced, folder: &OutputFolder) -> Result<(), Failure> {
     let Reduced { night, record, stars, grid } = reduced;
     let figures = figures(night, record)?;
+    clear_earlier(&figures, folder)?;
     write_comet(night, record, folder)?;
     write_stars(record, stars, grid, folder)?;
     let rasters = figures
@@ -42,6 +43,24 @@ pub fn write(reduced: &Reduced, folder: &OutputFolder) -> Result<(), Failure> {
     }
     folder.write(PAGE, fanlight_present::night_page(record, &figures).as_bytes()).map_err(Failure::data)?;
     folder.write_json(RECORD, record).map_err(Failure::data)
+}
+
+/// Figures that a run may make.
+const FIGURES: [&str; 9] =
+    ["light", "isophotes", "inverted", "gradient", "profile", "growth", "zero-point", "frames", "orbit-plan"];
+
+/// Takes away what an earlier run left and this one will not replace: first of all its record, so that a record never
+/// stands beside another run's products, however this run ends.
+fn clear_earlier(figures: &[Figure], folder: &OutputFolder) -> Result<(), Failure> {
+    folder.remove(RECORD).map_err(Failure::data)?;
+    folder.remove_leftovers("");
+    folder.remove_leftovers("figures");
+    for name in FIGURES.iter().filter(|name| figures.iter().all(|f| f.name != **name)) {
+        for ending in [".svg", ".png", "-dark.svg", "-dark.png"] {
+            folder.remove(&format!("figures/{name}{ending}")).map_err(Failure::data)?;
+        }
+    }
+    Ok(())
 }
 
 fn figures(night: &Night, record: &NightRecord) -> Result<Vec<Figure>, Failure> {

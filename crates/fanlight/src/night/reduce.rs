@@ -11,6 +11,7 @@ use super::{Colour, Night, Options, judge, masters, measure_stack, record};
 use crate::{Failure, geometry, messages};
 use fanlight_coma::zero_point::{self, FrameZeroPoint, NightZeroPoint, Standard};
 use fanlight_image::robust;
+use fanlight_io::OutputFolder;
 use fanlight_record::NightRecord;
 use fanlight_sky::{OrbitElements, UtcInstant};
 use std::path::Path;
@@ -27,7 +28,7 @@ pub struct Reduced {
     pub grid: StarGrid,
 }
 
-/// Measures a night; `scratch` holds frames while they are combined, and nothing afterwards.
+/// Measures a night; the folder `scratch`, made if need be, holds frames while they are combined, and nothing afterwards.
 ///
 /// # Errors
 /// When the data or the campaign do not allow the job.
@@ -46,7 +47,8 @@ pub fn reduce(options: &Options, scratch: &Path) -> Result<Reduced, Failure> {
     warn_near_sun(&orbit, &site, inputs.lights[0].mid)?;
     tracing::info!("{} light frames, {} left out by their headers", inputs.lights.len(), inputs.left_out.len());
 
-    let masters = masters::make(&inputs, scratch, &mut notes)?;
+    OutputFolder::create_or_open(scratch).map_err(Failure::data)?;
+    let masters = masters::make(&mut inputs, scratch, &mut notes)?;
     tracing::info!("master frames made");
     let colour = catalogue.as_ref().and_then(Field::colour);
     let entries = catalogue.as_ref().map_or_else(Vec::new, |f| f.at(inputs.lights[0].mid));

@@ -71,7 +71,7 @@ fn expect_same_light(found: &NightRecord, tolerance_mag: f64) {
 }
 
 /// All of them at once beside the good frames: each left out with its reason, none of the good ones lost, and the
-/// numbers exactly those of the night without them.
+/// numbers those of the night without them (another frame may give the star-registered grid: a thousandth of a magnitude).
 #[test]
 fn bad_frames_never_cost_the_night_and_each_has_its_reason() {
     let night = Broken::new();
@@ -95,7 +95,7 @@ fn bad_frames_never_cost_the_night_and_each_has_its_reason() {
         }
     }
     assert!(faults.is_empty(), "{}", faults.join("\n"));
-    expect_same_light(&record, 0.0);
+    expect_same_light(&record, 0.003);
 }
 
 /// Each as the only light: status 1, file and reason on standard error, nothing written.
@@ -230,7 +230,7 @@ fn flats_of_another_size_alone_are_as_no_flats() {
     night.each("flat", |f| crop(f, 100));
     night.night().expect_status(0);
     let record = night.record();
-    assert!(record.notes.iter().any(|n| n.contains("flat") && n.contains("size")), "{:?}", record.notes);
+    assert!(record.notes.iter().any(|n| n.contains("flat-001.fits") && n.contains("100 x 100")), "{:?}", record.notes);
     assert!(record.notes.iter().any(|n| n.contains("no flat frames")), "{:?}", record.notes);
     assert_eq!(record.stack.n_frames, N_LIGHTS);
 }

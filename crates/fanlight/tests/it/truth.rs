@@ -1,0 +1,406 @@
+//! How true the main job is: nights of many kinds, simulated from a seed, measured, and held against what was put in.
+//!
+//! The tests measure a few fixed seeds; `benches/truth.rs` measures many and prints the table.
+
+use fanlight::night::reduce::{self, Reduced};
+use fanlight::night::{Options, first_pass};
+use fanlight::simulate;
+use fanlight_sim::{FeatureKeys, FeatureKind, Scenario, Simulation, TrackingTarget, WcsStyle};
+use serde_json::Value;
+use std::path::Path;
+
+/// One comparison: measured minus true, in the quantity's unit, and the error that the record states for it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Sample {
+    /// What was measured.
+    pub quantity: &'static str,
+    /// Measured minus true.
+    pub off: f64,
+    /// Stated 1σ error in the same unit, where the record has one.
+    pub sigma: Option<f64>,
+}
+
+/// What one night gave.
+pub struct Outcome {
+    /// The scenario's numbers, for a search for trends.
+    pub traits: Vec<(&'static str, f64)>,
+    /// Every comparison, or why the night could not be measured.
+    pub samples: Result<Vec<Sample>, String>,
+    /// Frames left out of the stack, with the reason.
+    pub left_out: Vec<String>,
+}
+
+/// Uniform numbers of a seed (Steele, Lea & Flood 2014, SplitMix64).
+struct Draws(u64);
+
+impl Draws {
+    fn unit(&mut self) -> f64 {
+        self.0 = self.0.wrapping_add(0x9E37_79B9_7F4A_7C15);
+        let mut z = self.0;
+        z = (z ^ (z >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
+        z = (z ^ (z >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
+        ((z ^ (z >> 31)) >> 11) as f64 / (1u64 << 53) as f64
+    }
+
+    fn between(&mut self, low: f64, high: f64) -> f64 {
+        low + (high - low) * self.unit()
+    }
+
+    fn ratio(&mut self, low: f64, high: f64) -> f64 {
+        low * (high / low).powf(self.unit())
+    }
+
+    fn chance(&mut self, share: f64) -> bool {
+        self.unit() < share
+    }
+}
+
+/// A night of a seed: small frames, everything that a night may bring drawn independently.
+pub fn scenario(seed: u64) -> Scenario {
+    let mut d = Draws(seed.wrapping_mul(0x2545_F491_4F6C_DD1D));
+    let mut s = Scenario { seed, ..Scenario::default() };
+    s.n_frames = 8 + (d.unit() * 3.0) as usize;
+    let side = if d.chance(0.25) { 320 } else { 256 };
+    (s.camera.width_px, s.camera.height_px) = (side, side);
+    s.camera.scale_arcsec = d.between(1.1, 1.6);
+    s.camera.rotation_deg = d.between(0.0, 360.0);
+    s.camera.mirrored = d.chance(0.3);
+    s.camera.bias_row_adu = d.between(0.0, 4.0);
+    s.camera.hot_pixel_fraction = d.between(0.0, 0.002);
+    s.camera.flat_error_fraction = d.between(0.0, 0.001);
+    (s.calibration.n_bias, s.calibration.n_dark, s.calibration.n_flat) = (3, 3, 3);
+
+    s.comet.afrho_cm = d.ratio(100.0, 3000.0);
+    // as an observer would: shorter where the condensation would saturate
+    s.exposure_s = if s.comet.afrho_cm > 1000.0 { 30.0 } else { d.between(30.0, 60.0).round() };
+    s.cadence_s = s.exposure_s + d.between(6.0, 40.0).round();
+    s.comet.gamma1 = d.between(0.9, 1.2);
+    s.comet.gamma2 = d.between(1.1, 1.5);
+    s.comet.gamma3 = d.between(1.4, 1.9);
+    s.comet.break1_km = Some(d.between(15_000.0, 40_000.0));
+    // dust comae of g − r from the Sun's to redder and bluer, so that the colour assumed is not always right
+    s.comet.g_minus_r_mag = d.between(0.30, 0.60);
+    let (reach, towards) = (3.0 * d.unit(), std::f64::consts::TAU * d.unit());
+    s.comet.ephemeris_offset_arcsec = [reach * towards.sin(), reach * towards.cos()];
+    let structure = d.unit();
+    if structure < 0.3 {
+        s.comet.features = vec![jet(&mut d)];
+    } else if structure < 0.6 {
+        s.comet.features = vec![tail(&mut d)];
+    }
+
+    s.psf.fwhm_arcsec = d.between(1.7, 4.0) * s.camera.scale_arcsec;
+    s.psf.drift_arcsec_per_hour = d.between(-0.5, 0.5);
+    s.psf.elongation = d.between(1.0, 1.12);
+    s.psf.elongation_angle_deg = d.between(0.0, 180.0);
+    s.psf.beta = d.between(2.6, 4.5);
+    s.psf.field_variation_fraction = d.between(0.0, 0.03);
+    s.sky.brightness_mag_arcsec2 = d.between(18.7, 21.2);
+    s.sky.gradient_fraction = d.between(0.0, 0.08);
+    s.sky.gradient_pa_deg = d.between(0.0, 360.0);
+    s.stars.per_square_degree = d.ratio(2500.0, 12_000.0);
+    s.transmission.colour_term = d.between(-0.05, 0.05);
+    s.transmission.scatter_mag = d.between(0.0, 0.08);
+
+    // another hour of the night: other altitude, other direction of the motion on the detector
+    s.start_utc = format!("2031-03-{:02}T{:02}:{:02}:00Z", 18 + (d.unit() * 9.0) as u32, 20 + (d.unit() * 3.0) as u32, (d.unit() * 60.0) as u32);
+    s.tracking.on = if d.chance(0.15) { TrackingTarget::Comet } else { TrackingTarget::Stars };
+    s.tracking.dither_arcsec = d.between(0.0, 10.0);
+    if d.chance(0.2) {
+        s.tracking.drift_arcsec_per_min = d.between(0.8, 2.0) * s.psf.fwhm_arcsec * 60.0 / s.exposure_s * 0.6;
+        s.tracking.drift_pa_deg = d.between(0.0, 360.0);
+        s.tracking.drift_scatter_fraction = 0.05;
+    }
+    s.tracking.meridian_flip_at = d.chance(0.25).then_some(s.n_frames / 2);
+    s.wcs.style = match (d.unit() * 3.0) as usize {
+        0 => WcsStyle::Cd,
+        1 => WcsStyle::Pc,
+        _ => WcsStyle::Crota,
+    };
+    s.wcs.offset_arcsec = d.unit() * s.camera.scale_arcsec;
+    s.wcs.rotation_deg = d.between(0.0, 0.05);
+    s.wcs.scale_fraction = d.between(0.0, 4e-4);
+    s.artefacts.cosmic_rays_per_mpx_min = d.between(0.0, 60.0);
+    s.artefacts.satellite_rate = d.between(0.0, 0.1);
+    s
+}
+
+fn jet(d: &mut Draws) -> FeatureKeys {
+    FeatureKeys {
+        kind: FeatureKind::Jet,
+        pa_deg: d.between(0.0, 360.0),
+        width_deg: d.between(18.0, 40.0),
+        contrast: d.between(0.05, 0.25),
+        curvature_deg_per_arcsec: d.between(-0.5, 0.5),
+        inner_arcsec: 3.0,
+        outer_arcsec: d.between(20.0, 45.0),
+        inner_fade_arcsec: None,
+        outer_fade_arcsec: None,
+    }
+}
+
+fn tail(d: &mut Draws) -> FeatureKeys {
+    FeatureKeys {
+        kind: FeatureKind::Tail,
+        pa_deg: d.between(0.0, 360.0),
+        width_deg: d.between(35.0, 70.0),
+        contrast: d.between(0.1, 0.5),
+        curvature_deg_per_arcsec: 0.0,
+        inner_arcsec: 6.0,
+        outer_arcsec: 240.0,
+        inner_fade_arcsec: None,
+        outer_fade_arcsec: None,
+    }
+}
+
+/// Simulates a scenario in a folder, measures it, and compares.
+pub fn measure(scenario: &Scenario, folder: &Path) -> Outcome {
+    let traits = traits_of(scenario);
+    let options = Options {
+        frames_dir: folder.join("frames"),
+        campaign: folder.join("campaign.toml"),
+        out: folder.join("out"),
+    };
+    let reduced = Simulation::new(scenario)
+        .map_err(|e| e.to_string())
+        .and_then(|simulation| {
+            simulate::write(&simulation, folder).map_err(|e| format!("{e:?}"))?;
+            Ok(simulation.truth())
+        })
+        .and_then(|truth| Ok((reduce::reduce(&options, folder).map_err(|e| format!("{e:?}"))?, truth)));
+    match reduced {
+        Err(reason) => Outcome { traits, samples: Err(reason), left_out: Vec::new() },
+        Ok((reduced, truth)) => Outcome {
+            traits,
+            left_out: reduced.record.frames.iter().filter_map(|f| f.rejected_because.clone()).collect(),
+            samples: Ok(samples(scenario, &reduced, &truth)),
+        },
+    }
+}
+
+fn traits_of(s: &Scenario) -> Vec<(&'static str, f64)> {
+    let has = |kind: FeatureKind| f64::from(u8::from(s.comet.features.iter().any(|f| f.kind == kind)));
+    vec![
+        ("log Afρ", s.comet.afrho_cm.log10()),
+        ("FWHM in px", s.psf.fwhm_arcsec / s.camera.scale_arcsec),
+        ("β", s.psf.beta),
+        ("γ1", s.comet.gamma1),
+        ("γ2", s.comet.gamma2),
+        ("γ3", s.comet.gamma3),
+        ("sky", s.sky.brightness_mag_arcsec2),
+        ("gradient", s.sky.gradient_fraction),
+        ("log star density", s.stars.per_square_degree.log10()),
+        ("drift", s.tracking.drift_arcsec_per_min * s.exposure_s / 60.0 / s.camera.scale_arcsec),
+        ("on comet", f64::from(u8::from(s.tracking.on == TrackingTarget::Comet))),
+        ("flip", f64::from(u8::from(s.tracking.meridian_flip_at.is_some()))),
+        ("jet", has(FeatureKind::Jet)),
+        ("tail", has(FeatureKind::Tail)),
+        ("colour error", s.transmission.colour_term * (s.comet.g_minus_r_mag - 0.46)),
+        ("field variation", s.psf.field_variation_fraction),
+        ("cosmic rays", s.artefacts.cosmic_rays_per_mpx_min),
+        ("hot pixels", s.camera.hot_pixel_fraction),
+        ("side", s.camera.width_px as f64),
+    ]
+}
+
+/// Elongation over which a direction means something.
+const ELONGATED: f64 = 1.15;
+
+fn samples(scenario: &Scenario, reduced: &Reduced, truth: &Value) -> Vec<Sample> {
+    let mut all = Vec::new();
+    photometry(&mut all, reduced, truth);
+    place(&mut all, scenario, reduced, truth);
+    frames(&mut all, scenario, reduced, truth);
+    kernel(&mut all, reduced, truth);
+    all
+}
+
+fn number(value: &Value, key: &str) -> f64 {
+    value[key].as_f64().unwrap_or(f64::NAN)
+}
+
+fn add(all: &mut Vec<Sample>, quantity: &'static str, off: f64, sigma: Option<f64>) {
+    all.push(Sample { quantity, off, sigma });
+}
+
+/// Per cent of light of a difference in magnitudes.
+fn percent(mag: f64) -> f64 {
+    -100.0 * mag * 0.4 * std::f64::consts::LN_10
+}
+
+const MAGNITUDES: [&str; 3] = ["light in 5 000 km, %", "light in 10 000 km, %", "light in 20 000 km, %"];
+const AFRHOS: [&str; 3] = ["Afρ in 5 000 km, %", "Afρ in 10 000 km, %", "Afρ in 20 000 km, %"];
+
+fn photometry(all: &mut Vec<Sample>, reduced: &Reduced, truth: &Value) {
+    for (i, p) in reduced.record.photometry.iter().enumerate() {
+        let true_one = &truth["photometry"][i];
+        if let (Some(mag), Some(err)) = (p.mag, p.mag_err) {
+            add(all, MAGNITUDES[i], percent(mag - number(true_one, "mag_seen")), Some(-percent(err)));
+        }
+        if let (Some(afrho), Some(err)) = (p.afrho_cm, p.afrho_err_cm) {
+            let seen = number(true_one, "afrho_seen_cm");
+            add(all, AFRHOS[i], 100.0 * (afrho / seen - 1.0), Some(100.0 * err / seen));
+        }
+    }
+}
+
+/// The true nucleus in the stack's pixels: every frame's, carried with the frame, by the weights of the stack.
+fn true_centre(reduced: &Reduced, truth: &Value) -> Option<(f64, f64)> {
+    let night = &reduced.night;
+    let local = &night.stack.grid.local;
+    let stack_from_sky = fanlight_coma::stack::inverse(local.arcsec_per_px);
+    let offset = night.offset.as_ref()?;
+    let optocentre = night.stack.optocentre.as_ref()?;
+    // frames were laid by the offset that the votes gave, before the optocentre moved it
+    let moved = fanlight_coma::stack::apply(
+        local.arcsec_per_px,
+        (optocentre.x_px - local.x_px, optocentre.y_px - local.y_px),
+    );
+    let registered = (offset.east_arcsec - moved.0, offset.north_arcsec - moved.1);
+    let kept: Vec<&first_pass::FirstLook> =
+        night.looks.iter().zip(&night.rejected).filter(|(_, r)| r.is_none()).map(|(l, _)| l).collect();
+    if !night.stack.comet.lost.is_empty() {
+        return None;
+    }
+    let (mut x, mut y, mut total) = (0.0, 0.0, 0.0);
+    for (look, part) in kept.iter().zip(&night.stack.comet.kernel) {
+        let frame = truth_of(truth, &look.light.file.name)?;
+        let laid = look.wcs.pixel_from_sky(look.predicted.offset_by_arcsec(registered.0, registered.1)).ok()?;
+        let miss = (number(frame, "x_px") - laid.x_px, number(frame, "y_px") - laid.y_px);
+        let on_sky = fanlight_coma::stack::apply(look.wcs.arcsec_per_px(laid), miss);
+        let in_stack = fanlight_coma::stack::apply(stack_from_sky, on_sky);
+        x += part.weight * (local.x_px + in_stack.0);
+        y += part.weight * (local.y_px + in_stack.1);
+        total += part.weight;
+    }
+    Some((x / total, y / total))
+}
+
+fn truth_of<'a>(truth: &'a Value, file: &str) -> Option<&'a Value> {
+    truth["frames"].as_array()?.iter().find(|f| f["file"] == *file)
+}
+
+fn place(all: &mut Vec<Sample>, scenario: &Scenario, reduced: &Reduced, truth: &Value) {
+    let record = &reduced.record;
+    if let Some(astrometry) = &record.astrometry {
+        let offset = scenario.comet.ephemeris_offset_arcsec;
+        let scale = scenario.camera.scale_arcsec;
+        for (found, true_one) in astrometry.o_minus_c_arcsec.iter().zip(offset) {
+            add(all, "O−C, px", (found - true_one) / scale, Some(astrometry.err_arcsec / scale));
+        }
+    }
+    if let (Some((x, y)), Some(optocentre)) = (true_centre(reduced, truth), &reduced.night.stack.optocentre) {
+        let [xx, yy, _] = optocentre.covariance_px2;
+        add(all, "stack centre, px", record.stack.centre_x_px - x, Some(xx.sqrt()));
+        add(all, "stack centre, px", record.stack.centre_y_px - y, Some(yy.sqrt()));
+    }
+}
+
+/// Difference of two axes' directions, −90 to 90 degrees.
+fn turned_deg(found: f64, true_one: f64) -> f64 {
+    (found - true_one + 90.0).rem_euclid(180.0) - 90.0
+}
+
+fn frames(all: &mut Vec<Sample>, scenario: &Scenario, reduced: &Reduced, truth: &Value) {
+    let record = &reduced.record;
+    // the record's zero points are for the Sun's colour, the truth's for the comet's
+    let solar = reduced.night.colour.as_ref().map_or(f64::NAN, |c| c.solar_mag);
+    let recolour = scenario.transmission.colour_term * (scenario.comet.g_minus_r_mag - solar);
+    let mut true_zero_points = Vec::new();
+    for f in record.frames.iter().filter(|f| f.used) {
+        let Some(t) = truth_of(truth, &f.file) else { continue };
+        if let (Some(fwhm), Some(elongation), Some(pa)) = (f.fwhm_arcsec, f.elongation, f.elongation_pa_deg) {
+            add(all, "frame FWHM, %", 100.0 * (fwhm / number(t, "fwhm_arcsec") - 1.0), None);
+            let true_elongation = number(t, "elongation");
+            add(all, "frame elongation, %", 100.0 * (elongation / true_elongation - 1.0), None);
+            if true_elongation > ELONGATED {
+                add(all, "frame PA, deg", turned_deg(pa, number(t, "elongation_pa_deg")), None);
+            }
+        }
+        if let (Some(zero_point), Some(err)) = (f.zero_point_mag, f.zero_point_err_mag) {
+            let true_one = number(t, "zero_point_mag") + recolour;
+            add(all, "frame zero point, mag", zero_point - true_one, Some(err));
+            true_zero_points.push(true_one);
+        }
+        if let Some(sky) = f.sky_e_per_s_arcsec2 {
+            add(all, "frame sky, %", 100.0 * (sky / number(t, "sky_e_per_s_arcsec2") - 1.0), None);
+        }
+        if let (Some(ra), Some(dec), Some(err)) = (f.comet_ra_deg, f.comet_dec_deg, f.comet_err_arcsec) {
+            let east = (ra - number(t, "ra_deg")) * dec.to_radians().cos() * 3600.0;
+            let north = (dec - number(t, "dec_deg")) * 3600.0;
+            let scale = scenario.camera.scale_arcsec;
+            add(all, "frame place, px", east / scale, Some(err / scale));
+            add(all, "frame place, px", north / scale, Some(err / scale));
+        }
+    }
+    true_zero_points.sort_by(f64::total_cmp);
+    let n = true_zero_points.len();
+    if let (Some(z), true) = (&record.zero_point, n > 0) {
+        let median = 0.5 * (true_zero_points[n / 2] + true_zero_points[(n - 1) / 2]);
+        let off = z.stack_zero_point_mag - median;
+        add(all, "stack zero point, mag", off, Some(z.stack_zero_point_err_mag));
+        if let Some(term) = reduced.night.solution.as_ref().and_then(|s| s.colour_term) {
+            add(all, "colour term", term.value - scenario.transmission.colour_term, Some(term.sigma));
+        }
+    }
+}
+
+/// The truth's kernel: the comet's image of a point, mean of the frames.
+fn kernel(all: &mut Vec<Sample>, reduced: &Reduced, truth: &Value) {
+    let Some(psf) = &reduced.record.morphology.psf else { return };
+    let mean = &truth["mean_kernel"];
+    add(all, "kernel FWHM, %", 100.0 * (psf.fwhm_arcsec / number(mean, "mean_fwhm_arcsec") - 1.0), None);
+    let elongation = number(mean, "mean_elongation");
+    add(all, "kernel elongation, %", 100.0 * (psf.elongation / elongation - 1.0), None);
+    if elongation > ELONGATED {
+        // mean direction of the frames' axes, in doubled angles
+        let (mut sin, mut cos) = (0.0, 0.0);
+        for f in truth["frames"].as_array().into_iter().flatten() {
+            let doubled = 2.0 * number(f, "comet_elongation_pa_deg").to_radians();
+            sin += doubled.sin();
+            cos += doubled.cos();
+        }
+        add(all, "kernel PA, deg", turned_deg(psf.pa_deg, 0.5 * sin.atan2(cos).to_degrees()), None);
+    }
+}
+
+/// What many samples of one quantity say.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Summary {
+    /// Samples.
+    pub n: usize,
+    /// Mean of measured minus true.
+    pub mean: f64,
+    /// Error of that mean, from the scatter.
+    pub mean_sigma: f64,
+    /// Root mean square of measured minus true.
+    pub rms: f64,
+    /// Largest size.
+    pub worst: f64,
+    /// Root mean square of off / stated error.
+    pub pull_rms: Option<f64>,
+    /// Mean of off / stated error.
+    pub pull_mean: Option<f64>,
+}
+
+/// Summary of a quantity; `None` without a sample.
+pub fn summary<'a>(samples: impl Iterator<Item = &'a Sample>) -> Option<Summary> {
+    let all: Vec<&Sample> = samples.collect();
+    let n = all.len();
+    if n == 0 {
+        return None;
+    }
+    let mean_of = |f: &dyn Fn(&Sample) -> f64| all.iter().map(|s| f(s)).sum::<f64>() / n as f64;
+    let mean = mean_of(&|s| s.off);
+    let scatter = mean_of(&|s| (s.off - mean).powi(2)).sqrt();
+    let pulls: Option<Vec<f64>> = all.iter().map(|s| Some(s.off / s.sigma?)).collect();
+    Some(Summary {
+        n,
+        mean,
+        mean_sigma: scatter / (n as f64 - 1.0).max(1.0).sqrt(),
+        rms: mean_of(&|s| s.off * s.off).sqrt(),
+        worst: all.iter().map(|s| s.off.abs()).fold(0.0, f64::max),
+        pull_rms: pulls.as_ref().map(|p| (p.iter().map(|v| v * v).sum::<f64>() / n as f64).sqrt()),
+        pull_mean: pulls.as_ref().map(|p| p.iter().sum::<f64>() / n as f64),
+    })
+}
