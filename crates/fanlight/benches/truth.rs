@@ -4,7 +4,7 @@
 //! of it is `benches/records/truth.md` at the root.
 
 #[path = "../tests/it/truth.rs"]
-#[allow(missing_docs, reason = "a module of the tests, which no page documents")]
+#[allow(dead_code, missing_docs, reason = "a module of the tests: its tests do not run here, and no page documents it")]
 mod truth;
 
 use rayon::prelude::*;

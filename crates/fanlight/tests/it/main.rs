@@ -6,4 +6,5 @@ mod night;
 mod products;
 mod raw_fits;
 mod support;
+mod truth;
 mod walls;
