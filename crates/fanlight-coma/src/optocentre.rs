@@ -49,8 +49,9 @@ const MODEL_ERROR: f64 = 0.01;
 /// Error per axis that is always there: sub-pixel response, resampling. Chosen from simulated nights of both simulators.
 const FLOOR_PX: f64 = 0.012;
 
-/// Components fitted besides a constant and the shift: round coma, nucleus, first azimuthal order with two fall-offs,
-/// second order.
+/// Components fitted besides a constant and the shift: round coma with two fall-offs (its slope may change), nucleus,
+/// first azimuthal order with three fall-offs (a tail sets in away from the nucleus), second order. With fewer a broad
+/// tail pulls the centre by 0.14 px, with these by 0.06 px (rms over 50 simulated nights).
 fn components(slope: f64) -> Vec<Component> {
     let part = |slope, azimuth| Component { slope, azimuth };
     vec![
@@ -62,6 +63,9 @@ fn components(slope: f64) -> Vec<Component> {
         part(Some(slope - 1.0), Azimuth::Sin(1)),
         part(Some(slope), Azimuth::Cos(2)),
         part(Some(slope), Azimuth::Sin(2)),
+        part(Some(slope - 2.0), Azimuth::Cos(1)),
+        part(Some(slope - 2.0), Azimuth::Sin(1)),
+        part(Some(slope - 1.0), Azimuth::Round),
     ]
 }
 
@@ -86,9 +90,18 @@ pub fn optocentre(
     let blurred = Blurred::new(&components(slope), kernel, reach_px + 3.0);
     let (mut x, mut y) = (config.x_px, config.y_px);
     let mut round = [1.0, 0.0];
-    for _ in 0..25 {
-        let fit = step(stack, variance, mask, &blurred, (x, y), reach_px, round).ok_or(not_found.clone())?;
-        if !(fit.round[0] > 5.0 * fit.round_sigma) {
+    let mut window = Window { x_px: x, y_px: y, reach_px };
+    for turn in 0..25 {
+        // a pixel that enters and leaves the fit as the centre moves would keep it from settling
+        if turn < FREE_WINDOW_TURNS {
+            window = Window { x_px: x, y_px: y, reach_px };
+        }
+        let fit = step(stack, variance, mask, &blurred, (x, y), window, round).ok_or(not_found.clone())?;
+        let stands_out = fit.round[0] > 5.0 * fit.round_sigma;
+        // a hole at the nucleus: the fit has lost itself beside a faint or smeared condensation
+        let peak = fit.round[0] * blurred.at(0, 0.0, 0.0);
+        let hollow = fit.round[1] * blurred.at(1, 0.0, 0.0) < -0.5 * peak;
+        if !stands_out || (hollow && turn > 3) {
             return Err(not_found);
         }
         // coefficients of the shift's columns are the shift itself once the round part is known
@@ -97,7 +110,7 @@ pub fn optocentre(
         round = fit.round;
         x += dx;
         y += dy;
-        if (x - config.x_px).hypot(y - config.y_px) > 2.0 * config.fwhm_px.max(2.0) {
+        if (x - config.x_px).hypot(y - config.y_px) > config.fwhm_px.max(2.0) {
             return Err(not_found);
         }
         if settled {
@@ -107,6 +120,17 @@ pub fn optocentre(
         }
     }
     Err(ComaError::NoConvergence { what: "the optocentre" })
+}
+
+/// Turns of the fit in which its pixels follow the centre.
+const FREE_WINDOW_TURNS: usize = 6;
+
+/// The pixels that take part in a fit.
+#[derive(Clone, Copy)]
+struct Window {
+    x_px: f64,
+    y_px: f64,
+    reach_px: f64,
 }
 
 /// Slope of the coma outside the blur, from its rings.
@@ -149,10 +173,10 @@ fn step(
     mask: &Mask,
     blurred: &Blurred,
     centre: (f64, f64),
-    reach_px: f64,
+    window: Window,
     round: [f64; 2],
 ) -> Option<Fit> {
-    let area = PixelBox::around(centre.0, centre.1, reach_px, stack.width, stack.height)?;
+    let area = PixelBox::around(window.x_px, window.y_px, window.reach_px, stack.width, stack.height)?;
     let n = components(1.0).len();
     let columns = n + 3;
     let mut normal = DMatrix::<f64>::zeros(columns, columns);
@@ -164,7 +188,8 @@ fn step(
             let i = y * stack.width + x;
             let (dx, dy) = (x as f64 - centre.0, y as f64 - centre.1);
             let (value, noise) = (f64::from(stack.data[i]), f64::from(variance.data[i]));
-            if dx.hypot(dy) > reach_px || mask.bits[i] != 0 || !value.is_finite() || !noise.is_finite() {
+            let outside = (x as f64 - window.x_px).hypot(y as f64 - window.y_px) > window.reach_px;
+            if outside || mask.bits[i] != 0 || !value.is_finite() || !noise.is_finite() {
                 continue;
             }
             let sigma = (noise + (MODEL_ERROR * value).powi(2)).sqrt().max(1e-12);

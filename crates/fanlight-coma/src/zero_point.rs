@@ -1,10 +1,11 @@
 //! Zero points: how electrons per second become magnitudes of the catalogue.
 
 use crate::ComaError;
+use crate::stars::render_radius_px;
 use fanlight_image::aperture::{self, Circle};
 use fanlight_image::moffat::{self, FluxFitConfig, Moffat, NoiseModel, StarFit};
 use fanlight_image::robust::{self, ClipConfig};
-use fanlight_image::{Image, Mask, Measured};
+use fanlight_image::{Image, Mask, Measured, PixelBox};
 use rayon::prelude::*;
 
 /// A catalogue star as the zero point needs it.
@@ -27,7 +28,7 @@ pub struct StarFlux {
     pub flux_e_per_s: Measured,
 }
 
-/// A star to be measured.
+/// A catalogue star in a frame.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Target {
     /// Which standard.
@@ -36,6 +37,8 @@ pub struct Target {
     pub x_px: f64,
     /// Row.
     pub y_px: f64,
+    /// Catalogue magnitude, by which its neighbours' fluxes are predicted.
+    pub magnitude: f64,
 }
 
 /// Stars fainter than this signal to noise add more error than they remove.
@@ -43,33 +46,67 @@ const MIN_SIGNAL_TO_NOISE: f64 = 10.0;
 
 /// Fluxes of stars by fitting the frame's star image, centre free; [`to_total_light`] brings them to total light.
 ///
-/// Stars whose fit fails or wanders off (a blend, a defect) are left out.
+/// A first round tells what flux a magnitude means; in the second every star is measured with all its catalogued
+/// neighbours (`field`, in the same frame) taken off by their predicted fluxes. Stars whose fit fails or wanders off (a
+/// blend, a defect) are left out.
 pub fn star_fluxes(
     flattened: &Image,
     mask: &Mask,
     shape: &Moffat,
     targets: &[Target],
+    field: &[Target],
     noise: NoiseModel,
     exposure_s: f64,
 ) -> FrameFluxes {
-    let radius_px = (2.5 * shape.fwhm_px()).max(4.0);
-    let config = FluxFitConfig { radius_px, noise, free_centre: true };
-    let fits: Vec<(usize, StarFit)> = targets
+    let whole = |t: &Target| fit_flux(flattened, mask, shape, t, noise);
+    let mut first: Vec<f64> =
+        targets.par_iter().filter_map(|t| Some(t.magnitude + 2.5 * whole(t)?.flux.value.log10())).collect();
+    let Some(zero_point) = robust::median_f64(&mut first) else { return FrameFluxes::default() };
+    let predicted = |t: &Target| 10f64.powf(0.4 * (zero_point - t.magnitude));
+    let growth_px = growth_radius_px(shape);
+    let half_px = 1.6 * growth_px + 4.0;
+    let sigma = noise.sky_variance.sqrt();
+    let measured: Vec<(usize, StarFit, Option<f64>)> = targets
         .par_iter()
         .filter_map(|t| {
-            let fit = moffat::fit_flux(flattened, mask, shape, t.x_px, t.y_px, &config).ok()?;
-            let moved = (fit.x_px - t.x_px).hypot(fit.y_px - t.y_px);
-            let good = fit.flux.value > MIN_SIGNAL_TO_NOISE * fit.flux.sigma
-                && moved < 0.5 * shape.fwhm_px()
-                && fit.flux.sigma.is_finite();
-            good.then_some((t.standard, fit))
+            let area = PixelBox::around(t.x_px, t.y_px, half_px, flattened.width, flattened.height)?;
+            let (mut image, bits) = (flattened.crop(area), mask.crop(area));
+            let (x0, y0) = (area.x0 as f64, area.y0 as f64);
+            for n in field.iter().filter(|n| n.standard != t.standard) {
+                let away = (n.x_px - t.x_px).abs().max((n.y_px - t.y_px).abs());
+                if away > half_px + MAX_WING_PX {
+                    continue;
+                }
+                let reach = render_radius_px(predicted(n), shape, sigma);
+                if away < half_px + reach {
+                    moffat::subtract_star(&mut image, shape, n.x_px - x0, n.y_px - y0, predicted(n), reach);
+                }
+            }
+            let own = Target { x_px: t.x_px - x0, y_px: t.y_px - y0, ..*t };
+            let fit = fit_flux(&image, &bits, shape, &own, noise)?;
+            let ratio = growth(&image, &bits, shape, &fit);
+            Some((t.standard, fit, ratio))
         })
         .collect();
     let flux = |f: &StarFit| Measured::new(f.flux.value / exposure_s, f.flux.sigma / exposure_s);
     FrameFluxes {
-        total_light_factor: total_light_factor(flattened, mask, shape, &fits),
-        stars: fits.iter().map(|(standard, f)| StarFlux { standard: *standard, flux_e_per_s: flux(f) }).collect(),
+        total_light_factor: total_light_factor(measured.iter().filter_map(|m| m.2).collect()),
+        stars: measured.iter().map(|(standard, f, _)| StarFlux { standard: *standard, flux_e_per_s: flux(f) }).collect(),
     }
+}
+
+/// No star's wing is followed further.
+const MAX_WING_PX: f64 = 100.0;
+
+fn fit_flux(image: &Image, mask: &Mask, shape: &Moffat, target: &Target, noise: NoiseModel) -> Option<StarFit> {
+    let radius_px = (2.5 * shape.fwhm_px()).max(4.0);
+    let config = FluxFitConfig { radius_px, noise, free_centre: true };
+    let fit = moffat::fit_flux(image, mask, shape, target.x_px, target.y_px, &config).ok()?;
+    let moved = (fit.x_px - target.x_px).hypot(fit.y_px - target.y_px);
+    let good = fit.flux.value > MIN_SIGNAL_TO_NOISE * fit.flux.sigma
+        && moved < 0.5 * shape.fwhm_px()
+        && fit.flux.sigma.is_finite();
+    good.then_some(fit)
 }
 
 /// Fluxes of one frame's stars by the fitted star image.
@@ -104,40 +141,52 @@ const GROWTH_RADIUS: f64 = 2.5;
 /// Fewest stars for the factor.
 const GROWTH_MIN_STARS: usize = 5;
 
-/// By how much stars hold more light than the fitted star image says.
+fn growth_radius_px(shape: &Moffat) -> f64 {
+    (GROWTH_RADIUS * shape.fwhm_major_px).max(5.0)
+}
+
+/// By how much a bright star holds more light than the fitted star image says.
 ///
-/// No star image is an exact Moffat function, least of all a trailed one, and a fit weighs its core. So the light of the
-/// frame's bright lone stars is also summed in a wide circle over the level in a ring around it, with the fitted image
-/// used only for the share outside the circle; the median ratio of the two holds for all stars of the frame.
-fn total_light_factor(flattened: &Image, mask: &Mask, shape: &Moffat, fits: &[(usize, StarFit)]) -> Option<Measured> {
-    let radius_px = (GROWTH_RADIUS * shape.fwhm_major_px).max(5.0);
+/// No star image is an exact Moffat function, least of all a trailed one, and a fit weighs its core. So the star's light
+/// is also summed in a wide circle over the level in a ring around it, with the fitted image used only for the share
+/// outside the circle. `None` for a star too faint to tell.
+fn growth(image: &Image, mask: &Mask, shape: &Moffat, fit: &StarFit) -> Option<f64> {
+    if fit.flux.value <= GROWTH_SIGNAL_TO_NOISE * fit.flux.sigma {
+        return None;
+    }
+    let radius_px = growth_radius_px(shape);
     let ring = (radius_px + 1.0, 1.6 * radius_px + 2.0);
-    let inside = shape.encircled(radius_px);
+    let circle = Circle { x_px: fit.x_px, y_px: fit.y_px, radius_px };
+    let sum = aperture::circle_sum(image, None, Some(mask), circle);
+    if sum.masked_area_px > 0.0 || sum.outside_area_px > 0.0 {
+        return None;
+    }
+    let outer = Circle { radius_px: ring.1, ..circle };
+    let clip = ClipConfig { kappa: 2.5, rounds: 5 };
+    let level = aperture::annulus_stats(image, Some(mask), outer, ring.0, clip)?.median;
     // wing light in the ring is taken for sky: per pixel, at the ring's mean radius
     let wing = shape.density(0.5 * (ring.0 + ring.1), 0.0);
-    let ratios: Vec<f64> = fits
-        .par_iter()
-        .filter(|(_, f)| f.flux.value > GROWTH_SIGNAL_TO_NOISE * f.flux.sigma)
-        .filter_map(|(_, f)| {
-            let circle = Circle { x_px: f.x_px, y_px: f.y_px, radius_px };
-            let sum = aperture::circle_sum(flattened, None, Some(mask), circle);
-            if sum.masked_area_px > 0.0 || sum.outside_area_px > 0.0 {
-                return None;
-            }
-            let outer = Circle { radius_px: ring.1, ..circle };
-            let clip = ClipConfig { kappa: 2.5, rounds: 5 };
-            let level = aperture::annulus_stats(flattened, Some(mask), outer, ring.0, clip)?.median;
-            let share = inside - wing * sum.area_px;
-            Some((sum.sum - level * sum.area_px) / share / f.flux.value)
-        })
-        .collect();
+    let share = shape.encircled(radius_px) - wing * sum.area_px;
+    Some((sum.sum - level * sum.area_px) / share / fit.flux.value)
+}
+
+/// The median of the bright stars' ratios holds for all stars of the frame; `None` with too few of them.
+fn total_light_factor(mut ratios: Vec<f64>) -> Option<Measured> {
     if ratios.len() < GROWTH_MIN_STARS {
         return None;
     }
-    let factor = robust::median_f64(&mut ratios.clone())?;
+    let factor = robust::median_f64(&mut ratios)?;
     // the median of n values has 1.25 times the error of their mean
-    let sigma = 1.25 * robust::mad_sigma_f64(&mut ratios.clone())? / (ratios.len() as f64).sqrt();
+    let sigma = 1.25 * robust::mad_sigma_f64(&mut ratios)? / (ratios.len() as f64).sqrt();
     (0.8..1.25).contains(&factor).then_some(Measured::new(factor, sigma.max(1e-4)))
+}
+
+/// Error of the factor to total light, magnitudes: the same stars and neighbours make it in every frame, so it does not
+/// average down over the night.
+pub fn total_light_sigma_mag(frames: &[FrameFluxes]) -> f64 {
+    let factors = frames.iter().filter_map(|f| f.total_light_factor);
+    let mut sigmas: Vec<f64> = factors.map(|m| 1.0857 * m.sigma / m.value).collect();
+    robust::median_f64(&mut sigmas).unwrap_or(0.0)
 }
 
 /// The night's photometric solution: `m = zero point of the frame − 2.5 log F + colour term · (colour − reference)`.

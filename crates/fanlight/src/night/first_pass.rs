@@ -328,17 +328,24 @@ fn standards_in(
         })
         .collect();
     inside.sort_by(|a, b| a.2.total_cmp(&b.2).then(a.0.cmp(&b.0)));
+    let target = |(standard, p, magnitude): &(usize, PixelXy, f64)| Target {
+        standard: *standard,
+        x_px: p.x_px,
+        y_px: p.y_px,
+        magnitude: *magnitude,
+    };
+    let everyone: Vec<Target> = inside.iter().map(target).collect();
     let targets: Vec<Target> = inside
         .iter()
         .filter(|(_, p, _)| (p.x_px - comet_px.0).hypot(p.y_px - comet_px.1) > measure::COMET_KEEP_OUT_FWHM * fwhm_px)
         .filter(|(_, p, _)| core_is_good(&frame.mask, p, fwhm_px))
         .filter(|(i, p, magnitude)| neighbour_share(&inside, *i, p, *magnitude, fwhm_px) < MAX_NEIGHBOUR_SHARE)
         .take(MAX_STANDARDS)
-        .map(|(standard, p, _)| Target { standard: *standard, x_px: p.x_px, y_px: p.y_px })
+        .map(target)
         .collect();
     let sky_variance = measure::typical_variance(&frame.variance_e2);
     let noise = NoiseModel { sky_variance, variance_per_unit: 1.0 };
-    zero_point::star_fluxes(flattened, &frame.mask, &shape.shape, &targets, noise, light.exposure_s)
+    zero_point::star_fluxes(flattened, &frame.mask, &shape.shape, &targets, &everyone, noise, light.exposure_s)
 }
 
 /// A standard whose catalogued neighbours within 2.5 widths give more of its light than this is not used.

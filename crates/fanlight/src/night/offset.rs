@@ -73,7 +73,7 @@ pub fn centre_on_optocentre(
         .filter(|(_, r)| r.is_none())
         .filter_map(|(l, _)| l.place.map(|(_, vote)| vote))
         .collect();
-    let Some(optocentre) = &stack.optocentre else { return offset };
+    let Some(optocentre) = &stack.optocentre else { return lopsidedness_unknown(offset, stack, looks) };
     let local = &stack.grid.local;
     let (east, north) =
         fanlight_coma::stack::apply(local.arcsec_per_px, (optocentre.x_px - local.x_px, optocentre.y_px - local.y_px));
@@ -105,6 +105,18 @@ pub fn centre_on_optocentre(
     let sigma_arcsec = centroids.sigma_arcsec.hypot(shared_sigma);
     Some(Offset { east_arcsec, north_arcsec, sigma_arcsec, kept: centroids.kept })
 }
+
+/// Without a fitted optocentre nobody knows by how much a lopsided coma pulls the centroids: it is in every error.
+fn lopsidedness_unknown(offset: Option<Offset>, stack: &MeasuredStack, looks: &mut [FirstLook]) -> Option<Offset> {
+    let sigma_arcsec = UNKNOWN_PULL_PX * stack.scale_arcsec();
+    for (_, vote) in looks.iter_mut().filter_map(|l| l.place.as_mut()) {
+        vote.sigma_arcsec = vote.sigma_arcsec.hypot(sigma_arcsec);
+    }
+    offset.map(|o| Offset { sigma_arcsec: o.sigma_arcsec.hypot(sigma_arcsec), ..o })
+}
+
+/// Pull of a centroid by a coma of common lopsidedness, per axis (0.02 to 0.5 px on simulated nights).
+const UNKNOWN_PULL_PX: f64 = 0.15;
 
 /// A frame's place further than this from the night's motion is not noise.
 const OFF_MOTION_SIGMA: f64 = 3.0;

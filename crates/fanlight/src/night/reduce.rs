@@ -68,7 +68,10 @@ pub fn reduce(options: &Options, scratch: &Path) -> Result<Reduced, Failure> {
     let standards: Vec<Standard> = entries.iter().map(|f| f.standard).collect();
     let fitted: Vec<_> = looks.iter().map(|l| l.fluxes.clone()).collect();
     let fluxes = zero_point::to_total_light(&fitted);
-    let solution = solve_zero_points(&fluxes, &standards, colour.as_ref(), catalogue.is_some(), &mut notes);
+    let mut solution = solve_zero_points(&fluxes, &standards, colour.as_ref(), catalogue.is_some(), &mut notes);
+    if let Some(s) = &mut solution {
+        s.common_sigma_mag = s.common_sigma_mag.hypot(zero_point::total_light_sigma_mag(&fitted));
+    }
     let zero_points = solution.as_ref().map_or_else(|| vec![None; looks.len()], |s| s.frames.clone());
     let references: Vec<&FirstLook> = looks.iter().collect();
     let mut rejected = judge::judge(&references, &zero_points);
