@@ -63,8 +63,7 @@ mod tests {
     #[test]
     fn refuses_a_zero_distance() {
         let magnitude = Measured::new(12.0, 0.01);
-        let input =
-            AfrhoInput { magnitude, solar_magnitude: -26.93, r_au: 0.0, delta_au: 1.0, radius_km: 10_000.0 };
+        let input = AfrhoInput { magnitude, solar_magnitude: -26.93, r_au: 0.0, delta_au: 1.0, radius_km: 10_000.0 };
         assert!(matches!(afrho_cm(&input), Err(ComaError::OutOfRange { name: "r_au", .. })));
     }
 }

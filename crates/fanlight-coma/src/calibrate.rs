@@ -174,7 +174,11 @@ pub fn dark_rate(dark: &Image, offset: &Image, exposure_s: f64) -> Result<Image,
         });
     }
     if !(exposure_s.is_finite() && exposure_s > 0.0) {
-        return Err(ComaError::OutOfRange { name: "dark exposure_s", value: exposure_s, range: "the positive numbers" });
+        return Err(ComaError::OutOfRange {
+            name: "dark exposure_s",
+            value: exposure_s,
+            range: "the positive numbers",
+        });
     }
     let scale = 1.0 / exposure_s as f32;
     let data = dark.data.iter().zip(&offset.data).map(|(d, o)| (d - o) * scale).collect();

@@ -88,12 +88,7 @@ impl Blurred {
 /// Weights of four neighbours for a place between the middle two (Catmull–Rom).
 fn cubic(t: f64) -> [f64; 4] {
     let (t2, t3) = (t * t, t * t * t);
-    [
-        0.5 * (-t3 + 2.0 * t2 - t),
-        0.5 * (3.0 * t3 - 5.0 * t2 + 2.0),
-        0.5 * (-3.0 * t3 + 4.0 * t2 + t),
-        0.5 * (t3 - t2),
-    ]
+    [0.5 * (-t3 + 2.0 * t2 - t), 0.5 * (3.0 * t3 - 5.0 * t2 + 2.0), 0.5 * (-3.0 * t3 + 4.0 * t2 + t), 0.5 * (t3 - t2)]
 }
 
 fn transpose(data: &[Complex<f32>], side: usize) -> Vec<Complex<f32>> {

@@ -57,10 +57,8 @@ pub fn kernel_shape(parts: &[KernelPart]) -> Option<KernelShape> {
     if !(half > 0.0) {
         return None;
     }
-    let longest = parts
-        .iter()
-        .map(|p| 2.0 * p.shape.fwhm_major_px + p.motion_px.0.hypot(p.motion_px.1))
-        .fold(0.0, f64::max);
+    let longest =
+        parts.iter().map(|p| 2.0 * p.shape.fwhm_major_px + p.motion_px.0.hypot(p.motion_px.1)).fold(0.0, f64::max);
     // 1/r² of an ellipse is a + b cos 2θ + c sin 2θ
     let (mut a, mut b, mut c) = (0.0, 0.0, 0.0);
     for i in 0..DIRECTIONS {

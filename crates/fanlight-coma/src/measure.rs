@@ -55,8 +55,7 @@ const COMA_MAX_PX: f64 = 300.0;
 pub fn measure(frame: &Calibrated, config: &MeasureConfig) -> FrameMeasure {
     let image = &frame.image_e;
     let (sky_e, noise_e) = sky_far_from(image, &frame.mask, config.comet_px);
-    let condensations_px =
-        if config.search_px > 0.0 { condensations(image, &frame.mask, config) } else { Vec::new() };
+    let condensations_px = if config.search_px > 0.0 { condensations(image, &frame.mask, config) } else { Vec::new() };
     let centre = condensations_px.first().copied().unwrap_or(config.comet_px);
 
     let mut flattened = image.clone();
@@ -125,12 +124,8 @@ fn condensations(image: &Image, mask: &Mask, config: &MeasureConfig) -> Vec<(f64
 }
 
 fn find_stars(frame: &Calibrated, flattened: &Image, fwhm_px: f64, noise_e: f64) -> Vec<Detection> {
-    let config = DetectConfig {
-        noise: noise_e as f32,
-        fwhm_px,
-        threshold_sigma: DETECTION_SIGMA,
-        max_sources: MAX_DETECTIONS,
-    };
+    let config =
+        DetectConfig { noise: noise_e as f32, fwhm_px, threshold_sigma: DETECTION_SIGMA, max_sources: MAX_DETECTIONS };
     let found = detect::sources(flattened, &frame.mask, &config);
     found
         .into_iter()
@@ -212,7 +207,13 @@ impl RingProfile {
             for y in area.y0..area.y1 {
                 for x in area.x0..area.x1 {
                     let radius = ((x as f64 - centre_px.0).powi(2) + (y as f64 - centre_px.1).powi(2)).sqrt();
-                    let step = if radius < 50.0 { 1 } else if radius < 120.0 { 2 } else { 3 };
+                    let step = if radius < 50.0 {
+                        1
+                    } else if radius < 120.0 {
+                        2
+                    } else {
+                        3
+                    };
                     let value = image.at(x, y);
                     if radius >= outer || x % step != 0 || y % step != 0 || !mask.is_good(x, y) || !value.is_finite() {
                         continue;
@@ -249,9 +250,7 @@ impl RingProfile {
     /// Takes the profile off an image about a centre, levelled to nothing at its outer edge so that no step is left.
     pub fn subtract(&self, image: &mut Image, centre_px: (f64, f64)) {
         let Some((&outer, &edge)) = self.radius_px.last().zip(self.median.last()) else { return };
-        let Some(area) =
-            PixelBox::around(centre_px.0, centre_px.1, outer, image.width, image.height)
-        else {
+        let Some(area) = PixelBox::around(centre_px.0, centre_px.1, outer, image.width, image.height) else {
             return;
         };
         for y in area.y0..area.y1 {

@@ -217,11 +217,8 @@ fn step(
     let solution = &inverse * &right;
     let chi2: f64 = rows.iter().map(|(row, value)| (row.dot(&solution) - value).powi(2)).sum();
     let excess = (chi2 / (rows.len() - columns) as f64).max(1.0);
-    let covariance = [
-        inverse[(n + 1, n + 1)] * excess,
-        inverse[(n + 2, n + 2)] * excess,
-        inverse[(n + 1, n + 2)] * excess,
-    ];
+    let covariance =
+        [inverse[(n + 1, n + 1)] * excess, inverse[(n + 2, n + 2)] * excess, inverse[(n + 1, n + 2)] * excess];
     Some(Fit {
         round: [solution[0], solution[1]],
         round_sigma: (inverse[(0, 0)] * excess).sqrt(),

@@ -20,8 +20,10 @@ impl PhaseFunction {
     /// The paper.
     pub fn source(self) -> &'static str {
         match self {
-            Self::HalleyQuadratic => "Schleicher, Millis & Birch 1998, Icarus 132, 397; coefficients from memory, \
-                 consistent with the slope, minimum and range that its abstract states",
+            Self::HalleyQuadratic => {
+                "Schleicher, Millis & Birch 1998, Icarus 132, 397; coefficients from memory, \
+                 consistent with the slope, minimum and range that its abstract states"
+            }
         }
     }
 

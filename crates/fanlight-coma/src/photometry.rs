@@ -151,7 +151,16 @@ mod tests {
     use super::*;
 
     fn stack<'a>(image: &'a Image, variance: &'a Image, mask: &'a Mask) -> Stack<'a> {
-        Stack { image, variance, mask, x_px: 30.2, y_px: 29.7, centre_sigma_px: 0.05, sky_sigma: 0.01, correlation: 1.0 }
+        Stack {
+            image,
+            variance,
+            mask,
+            x_px: 30.2,
+            y_px: 29.7,
+            centre_sigma_px: 0.05,
+            sky_sigma: 0.01,
+            correlation: 1.0,
+        }
     }
 
     #[test]
@@ -174,8 +183,15 @@ mod tests {
 
     #[test]
     fn a_sum_under_three_sigma_is_a_limit() {
-        let light =
-            ApertureLight { flux: -5.0, noise: 10.0, sky: 0.0, centring: 0.0, filled: 0.0, sampling: 0.0, filled_fraction: 0.0 };
+        let light = ApertureLight {
+            flux: -5.0,
+            noise: 10.0,
+            sky: 0.0,
+            centring: 0.0,
+            filled: 0.0,
+            sampling: 0.0,
+            filled_fraction: 0.0,
+        };
         let zero_point = Measured::new(22.0, 0.01);
         let expected = 22.0 - 2.5 * 30f64.log10();
         assert_eq!(brightness(&light, zero_point, 0.0), Brightness::FainterThan(expected));

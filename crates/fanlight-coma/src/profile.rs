@@ -108,10 +108,8 @@ pub fn fit_sky(image: &Image, mask: &Mask, config: &SkyFitConfig) -> Result<SkyP
                 c.sigma = c.sigma.hypot(SHAPE_ERROR * coma(&parameters, c.rho, rho_min));
             }
         }
-        let sizes: Vec<f64> = cells
-            .iter()
-            .map(|c| ((c.value - model(&parameters, c, rho_min, rho_max)) / c.sigma).abs())
-            .collect();
+        let sizes: Vec<f64> =
+            cells.iter().map(|c| ((c.value - model(&parameters, c, rho_min, rho_max)) / c.sigma).abs()).collect();
         excess = (robust::median_f64(&mut sizes.clone()).unwrap_or(1.0) / 0.6745).max(1.0);
         for (w, size) in weights.iter_mut().zip(&sizes) {
             *w = (HUBER * excess / size).min(1.0);
@@ -233,9 +231,11 @@ impl LeastSquaresProblem<f64, Dyn, Dyn> for SkyProblem<'_> {
     fn residuals(&self) -> Option<DVector<f64>> {
         let p = &self.parameters;
         let slopes = &p.as_slice()[FIRST_SLOPE..];
-        let fits = self.cells.iter().zip(self.weights).map(|(c, w)| {
-            w.sqrt() * (model(p, c, self.rho_min, self.rho_max) - c.value) / (c.sigma * self.excess)
-        });
+        let fits = self
+            .cells
+            .iter()
+            .zip(self.weights)
+            .map(|(c, w)| w.sqrt() * (model(p, c, self.rho_min, self.rho_max) - c.value) / (c.sigma * self.excess));
         let expected = slopes.iter().map(|s| (s - SLOPE.0) / SLOPE.1);
         let changes = slopes.windows(2).map(|s| (s[1] - s[0]) / SLOPE_CHANGE);
         let residuals = DVector::from_iterator(self.rows(), fits.chain(expected).chain(changes));
@@ -280,8 +280,9 @@ pub fn subtract_plane(image: &mut Image, plane: &SkyPlane, x_px: f64, y_px: f64)
 
 /// Rings about the optocentre: two-pixel steps near it, 10 % steps outward, to the farthest full ring.
 pub fn rings(image: &Image, variance: &Image, mask: &Mask, x_px: f64, y_px: f64) -> Vec<Ring> {
-    let to_edge =
-        [x_px, y_px, image.width as f64 - 1.0 - x_px, image.height as f64 - 1.0 - y_px].into_iter().fold(f64::INFINITY, f64::min);
+    let to_edge = [x_px, y_px, image.width as f64 - 1.0 - x_px, image.height as f64 - 1.0 - y_px]
+        .into_iter()
+        .fold(f64::INFINITY, f64::min);
     let mut edges = vec![0.0, 1.0];
     while let Some(last) = edges.last().copied().filter(|e| e * 1.1 < to_edge) {
         edges.push(last + (0.1 * last).max(1.0));

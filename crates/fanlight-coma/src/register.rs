@@ -42,21 +42,12 @@ const WINDOW_SIGMA_FWHM: f64 = 0.75;
 ///
 /// # Source
 /// Windowed centroid, common practice; the error by propagation of the pixel variances.
-pub fn centroid(
-    image: &Image,
-    variance: &Image,
-    mask: &Mask,
-    config: CentroidConfig,
-) -> Result<Place, ComaError> {
+pub fn centroid(image: &Image, variance: &Image, mask: &Mask, config: CentroidConfig) -> Result<Place, ComaError> {
     let sigma_px = (WINDOW_SIGMA_FWHM * config.fwhm_px).max(0.9);
     let reach = (4.0 * sigma_px).ceil();
     let (mut x, mut y) = (config.x_px, config.y_px);
-    let outside = || ComaError::CometOutside {
-        x_px: config.x_px,
-        y_px: config.y_px,
-        width: image.width,
-        height: image.height,
-    };
+    let outside =
+        || ComaError::CometOutside { x_px: config.x_px, y_px: config.y_px, width: image.width, height: image.height };
     let not_found = ComaError::CometNotFound { search_arcsec: 0.0 };
     for _ in 0..200 {
         if x < reach || y < reach || x > image.width as f64 - 1.0 - reach || y > image.height as f64 - 1.0 - reach {
@@ -129,9 +120,9 @@ pub fn peaks_near(smoothed: &Image, x_px: f64, y_px: f64, radius_px: f64) -> Vec
         for x in area.x0..area.x1 {
             let value = smoothed.at(x, y);
             let neighbours = (-1..=1).flat_map(|j| (-1..=1).map(move |i| (i, j))).filter(|n| *n != (0, 0));
-            let highest = neighbours.into_iter().all(|(i, j)| {
-                smoothed.get(x as isize + i, y as isize + j).is_none_or(|n| !(n > value))
-            });
+            let highest = neighbours
+                .into_iter()
+                .all(|(i, j)| smoothed.get(x as isize + i, y as isize + j).is_none_or(|n| !(n > value)));
             if value.is_finite() && highest && (x as f64 - x_px).hypot(y as f64 - y_px) <= radius_px {
                 peaks.push((value, x, y));
             }
@@ -152,11 +143,8 @@ pub fn shared_offset(frames: &[Vec<(f64, f64)>], tolerance_arcsec: f64) -> Optio
         let ranks: Vec<usize> = frames.iter().filter_map(|f| f.iter().position(|o| near(o, c))).collect();
         (ranks.len(), ranks.iter().sum::<usize>())
     };
-    let best = frames
-        .iter()
-        .flatten()
-        .map(|c| (support(c), c))
-        .max_by(|(a, _), (b, _)| a.0.cmp(&b.0).then(b.1.cmp(&a.1)))?;
+    let best =
+        frames.iter().flatten().map(|c| (support(c), c)).max_by(|(a, _), (b, _)| a.0.cmp(&b.0).then(b.1.cmp(&a.1)))?;
     let ((seen, _), candidate) = best;
     if seen < 3 || seen * 2 < frames.len() {
         return None;
@@ -220,12 +208,7 @@ pub fn night_offset(votes: &[Vote]) -> Result<Offset, ComaError> {
         east += w * v.east_arcsec;
         north += w * v.north_arcsec;
     }
-    Ok(Offset {
-        east_arcsec: east / weight,
-        north_arcsec: north / weight,
-        sigma_arcsec: (1.0 / weight).sqrt(),
-        kept,
-    })
+    Ok(Offset { east_arcsec: east / weight, north_arcsec: north / weight, sigma_arcsec: (1.0 / weight).sqrt(), kept })
 }
 
 #[cfg(test)]
@@ -260,10 +243,7 @@ mod tests {
         let config = CentroidConfig { x_px: 20.0, y_px: 20.0, fwhm_px: 3.5 };
         assert!(centroid(&flat, &variance, &Mask::clear(41, 41), config).is_err());
         let edge = CentroidConfig { x_px: 1.0, y_px: 20.0, fwhm_px: 3.5 };
-        assert!(matches!(
-            centroid(&flat, &variance, &Mask::clear(41, 41), edge),
-            Err(ComaError::CometOutside { .. })
-        ));
+        assert!(matches!(centroid(&flat, &variance, &Mask::clear(41, 41), edge), Err(ComaError::CometOutside { .. })));
     }
 
     /// The comet holds its offset; brighter stars pass through at another place in each frame.

@@ -82,9 +82,8 @@ pub fn find_field_stars(stack: &StarStack) -> Vec<FieldStar> {
         .collect();
     measure_in_turn(&mut work, stack.mask, stack.shape, &mut stars, sky_variance);
     stars.retain(|s| s.flux > 0.0);
-    let passed = |s: &FieldStar| {
-        distance_to_path((s.x_px, s.y_px), stack.comet_path_px) <= NUCLEUS_KEEP_OUT_FWHM * fwhm_px
-    };
+    let passed =
+        |s: &FieldStar| distance_to_path((s.x_px, s.y_px), stack.comet_path_px) <= NUCLEUS_KEEP_OUT_FWHM * fwhm_px;
     stars.extend(stack.catalogue.iter().filter(|s| passed(s)));
     stars
 }

@@ -120,9 +120,9 @@ fn vote(predicted: &[Predicted], found: &[Found], search_px: f64) -> Option<[f64
     let near = |o: &[f64; 2], c: &[f64; 2]| (o[0] - c[0]).hypot(o[1] - c[1]) < VOTE_CELL_PX;
     let count = |c: &[f64; 2]| offsets.iter().filter(|o| near(o, c)).count();
     // of places with equally many votes the one nearest the header's own
-    let best = offsets.iter().max_by(|a, b| {
-        count(a).cmp(&count(b)).then_with(|| b[0].hypot(b[1]).total_cmp(&a[0].hypot(a[1])))
-    })?;
+    let best = offsets
+        .iter()
+        .max_by(|a, b| count(a).cmp(&count(b)).then_with(|| b[0].hypot(b[1]).total_cmp(&a[0].hypot(a[1]))))?;
     let votes = count(best);
     let chance = offsets.len() as f64 * std::f64::consts::PI * VOTE_CELL_PX.powi(2) / (2.0 * search_px).powi(2);
     if votes < MIN_PAIRS || (votes as f64) < chance + 4.0 * chance.sqrt() {
@@ -172,8 +172,7 @@ fn pair(predicted: &[Predicted], found: &[Found], grid: &Grid, tie: &Tie, radius
             taken[j] = Some((i, d));
         }
     }
-    let mut pairs: Vec<(usize, usize)> =
-        taken.iter().enumerate().filter_map(|(j, t)| t.map(|(i, _)| (i, j))).collect();
+    let mut pairs: Vec<(usize, usize)> = taken.iter().enumerate().filter_map(|(j, t)| t.map(|(i, _)| (i, j))).collect();
     pairs.sort_unstable();
     pairs
 }

@@ -91,7 +91,10 @@ pub fn star_fluxes(
     let flux = |f: &StarFit| Measured::new(f.flux.value / exposure_s, f.flux.sigma / exposure_s);
     FrameFluxes {
         total_light_factor: total_light_factor(measured.iter().filter_map(|m| m.2).collect()),
-        stars: measured.iter().map(|(standard, f, _)| StarFlux { standard: *standard, flux_e_per_s: flux(f) }).collect(),
+        stars: measured
+            .iter()
+            .map(|(standard, f, _)| StarFlux { standard: *standard, flux_e_per_s: flux(f) })
+            .collect(),
     }
 }
 
@@ -260,8 +263,8 @@ pub fn night_zero_point(
         for (frame, zero_point) in frames.iter().zip(&mut zero_points) {
             let usable = frame.iter().filter(|s| !left_out[s.standard] && s.flux_e_per_s.value > 0.0);
             let values: Vec<(f64, f64)> = usable.map(|s| (offset(s), sigma(s, &standards[s.standard]))).collect();
-            *zero_point = robust_mean(&values)
-                .map(|(zero_point_mag, n_stars)| FrameZeroPoint { zero_point_mag, n_stars });
+            *zero_point =
+                robust_mean(&values).map(|(zero_point_mag, n_stars)| FrameZeroPoint { zero_point_mag, n_stars });
         }
         stars = residuals(frames, standards, &zero_points, &offset);
         let mut sizes: Vec<f64> =

@@ -104,8 +104,8 @@ impl Cells {
     /// One number of the cells, filled, filtered and interpolated.
     fn map(&self, image: &Image, config: &MeshConfig, of: fn(&Cell) -> f64) -> Result<Image, ImageError> {
         let known: Vec<Option<f64>> = self.cells.iter().map(|c| c.as_ref().map(of)).collect();
-        let filled = fill(known, &self.grid)
-            .ok_or(ImageError::NoBackground { width: image.width, height: image.height })?;
+        let filled =
+            fill(known, &self.grid).ok_or(ImageError::NoBackground { width: image.width, height: image.height })?;
         Ok(self.grid.interpolate(&median_filter(&filled, &self.grid, config.filter_cells), image))
     }
 }

@@ -171,10 +171,7 @@ impl RawTable {
                     continue;
                 }
                 _ => {
-                    notes.add(format!(
-                        "{} {row} skipped: ra_deg or dec_deg is not a number",
-                        self.row_word
-                    ));
+                    notes.add(format!("{} {row} skipped: ra_deg or dec_deg is not a number", self.row_word));
                     continue;
                 }
             };

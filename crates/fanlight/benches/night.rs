@@ -17,7 +17,11 @@ fn main() {
     let scenario = place.join("scenario.toml");
     if !place.join("night/truth.json").is_file() {
         std::fs::write(&scenario, SCENARIO).expect("scenario");
-        run(Command::new(env!("CARGO_BIN_EXE_fanlight")).arg("simulate").arg(&scenario).arg("--out").arg(place.join("night")));
+        run(Command::new(env!("CARGO_BIN_EXE_fanlight"))
+            .arg("simulate")
+            .arg(&scenario)
+            .arg("--out")
+            .arg(place.join("night")));
     }
     for round in 1..=3 {
         let start = Instant::now();

@@ -193,10 +193,14 @@ fn photometry_records(
     }
     let solar_magnitude = section.solar_magnitude.or_else(|| solar::solar_magnitude(band));
     match (section.solar_magnitude, solar_magnitude) {
-        (Some(m), _) => notes.push(format!("Afρ uses the campaign file's solar magnitude, {} in {band}.", signed(m, 2))),
-        (None, Some(m)) => {
-            notes.push(format!("Afρ uses a solar magnitude of {} in {band} ({}).", signed(m, 2), solar::SOLAR_MAGNITUDE_SOURCE))
+        (Some(m), _) => {
+            notes.push(format!("Afρ uses the campaign file's solar magnitude, {} in {band}.", signed(m, 2)))
         }
+        (None, Some(m)) => notes.push(format!(
+            "Afρ uses a solar magnitude of {} in {band} ({}).",
+            signed(m, 2),
+            solar::SOLAR_MAGNITUDE_SOURCE
+        )),
         (None, None) => notes.push(format!(
             "No solar magnitude is known for band {band}: there is no Afρ; set photometry.solar_magnitude."
         )),

@@ -71,7 +71,7 @@ fn expect_same_light(found: &NightRecord, tolerance_mag: f64) {
 }
 
 /// All of them at once beside the good frames: each left out with its reason, none of the good ones lost, and the
-/// numbers those of the night without them (another frame may give the star-registered grid: a thousandth of a magnitude).
+/// numbers those of the night without them (another frame may give the star-registered grid and the stack's pixels: well under a per cent).
 #[test]
 fn bad_frames_never_cost_the_night_and_each_has_its_reason() {
     let night = Broken::new();
@@ -95,7 +95,7 @@ fn bad_frames_never_cost_the_night_and_each_has_its_reason() {
         }
     }
     assert!(faults.is_empty(), "{}", faults.join("\n"));
-    expect_same_light(&record, 0.003);
+    expect_same_light(&record, 0.008);
 }
 
 /// Each as the only light: status 1, file and reason on standard error, nothing written.
