@@ -13,10 +13,11 @@ use fanlight_coma::{ComaError, stack};
 use fanlight_image::cosmic::{self, CosmicConfig};
 use fanlight_image::moffat::{self, FluxFitConfig, NoiseModel, ShapeFit};
 use fanlight_image::resample;
-use fanlight_image::{Image, Mask, flag};
-use fanlight_io::CatalogueStar;
+use fanlight_image::{Image, Mask, PixelBox, flag};
+use fanlight_io::{CatalogueStar, FrameFile};
 use fanlight_sky::{OrbitElements, PixelXy, Site, SkyPosition, Wcs};
 use rayon::prelude::*;
+use std::borrow::Cow;
 use std::path::Path;
 
 /// What every frame of the night needs.
@@ -151,11 +152,25 @@ pub fn look(light: &Light, context: &Context, known: Known) -> Result<(FirstLook
     let mut frame = read_calibrated(light, context)?;
     let cosmic_rays = flag_cosmic_rays(&mut frame, (header_px.x_px, header_px.y_px), fwhm_px)?;
     let search_arcsec = if known.offset_arcsec.is_some() { NARROW_SEARCH_ARCSEC } else { SEARCH_ARCSEC };
-    let config =
-        MeasureConfig { comet_px: (header_px.x_px, header_px.y_px), search_px: search_arcsec / scale_arcsec, fwhm_px };
-    let mut measured = measure::measure(&frame, &config);
-    let found = star_places(&frame, &measured);
-    let (wcs, wcs_sigma_px) = tied(light, context, &found, scale_arcsec);
+    // the window's own pixels from here on; `near` is the light as the window sees it
+    let window = measuring_window(header_px, width, height);
+    let (x0, y0) = (window.x0 as f64, window.y0 as f64);
+    let file = FrameFile { width: window.width(), height: window.height(), ..light.file.clone() };
+    let near = Light { file, wcs: light.wcs.shifted(-x0, -y0), ..light.clone() };
+    let part = if (window.width(), window.height()) == (width, height) {
+        Cow::Borrowed(&frame)
+    } else {
+        Cow::Owned(Calibrated {
+            image_e: frame.image_e.crop(window),
+            variance_e2: frame.variance_e2.crop(window),
+            mask: frame.mask.crop(window),
+        })
+    };
+    let comet_px = (header_px.x_px - x0, header_px.y_px - y0);
+    let config = MeasureConfig { comet_px, search_px: search_arcsec / scale_arcsec, fwhm_px };
+    let mut measured = measure::measure(&part, &config);
+    let found = star_places(&part, &measured);
+    let (wcs, wcs_sigma_px) = tied(&near, context, &found, scale_arcsec);
     let comet_px = wcs.pixel_from_sky(expected).map_err(|e| e.to_string())?;
     let mut start = measured.centre_px;
     if known.offset_arcsec.is_some() {
@@ -163,7 +178,7 @@ pub fn look(light: &Light, context: &Context, known: Known) -> Result<(FirstLook
         start = (comet_px.x_px, comet_px.y_px);
         // the coma was taken off about a star or a place that the header's WCS had wrong
         if away > REMEASURE_PX {
-            measured = measure::measure(&frame, &MeasureConfig { comet_px: start, search_px: 0.0, fwhm_px });
+            measured = measure::measure(&part, &MeasureConfig { comet_px: start, search_px: 0.0, fwhm_px });
         }
     }
     let candidates_arcsec = measured
@@ -174,8 +189,11 @@ pub fn look(light: &Light, context: &Context, known: Known) -> Result<(FirstLook
     let shape = measured.shape;
     let fwhm_px = shape.as_ref().map_or(fwhm_px, |s| s.shape.fwhm_px());
     let fluxes = shape.as_ref().map_or_else(FrameFluxes::default, |s| {
-        standards_in(&frame, &measured.flattened, s, &wcs, context, light, start)
+        standards_in(&part, &measured.flattened, s, &wcs, context, &near, start)
     });
+    // and back to the frame's
+    let wcs = wcs.shifted(x0, y0);
+    let start = (start.0 + x0, start.1 + y0);
     let layers = known.grid.map(|g| lay_on_stars(&frame, measured.sky_e, light.exposure_s, &wcs, g));
     let mut look = FirstLook {
         light: light.clone(),
@@ -193,6 +211,22 @@ pub fn look(light: &Light, context: &Context, known: Known) -> Result<(FirstLook
     };
     look.place = place_of_comet(&frame, &look, start, fwhm_px);
     Ok((look, layers))
+}
+
+/// Largest side of the part of a frame that is measured: stars near the comet say most about its place and its light,
+/// and a window of this size holds enough of them in all but the emptiest fields.
+const MEASURED_SIDE_PX: usize = 1200;
+
+/// The part of a frame that is measured: all of it, or of a large one the surroundings of the comet.
+fn measuring_window(comet_px: PixelXy, width: usize, height: usize) -> PixelBox {
+    let cut = |centre: f64, n: usize| {
+        let side = n.min(MEASURED_SIDE_PX);
+        let first = (centre - 0.5 * side as f64).max(0.0) as usize;
+        let first = first.min(n - side);
+        (first, first + side)
+    };
+    let ((x0, x1), (y0, y1)) = (cut(comet_px.x_px, width), cut(comet_px.y_px, height));
+    PixelBox { x0, y0, x1, y1 }
 }
 
 /// The comet's centroid in a frame, its place on the sky, and its vote on the night's offset.
@@ -358,7 +392,7 @@ fn neighbour_share(stars: &[(usize, PixelXy, f64)], of: usize, at: &PixelXy, mag
 }
 
 fn core_is_good(mask: &Mask, at: &PixelXy, fwhm_px: f64) -> bool {
-    fanlight_image::PixelBox::around(at.x_px, at.y_px, fwhm_px, mask.width, mask.height)
+    PixelBox::around(at.x_px, at.y_px, fwhm_px, mask.width, mask.height)
         .is_some_and(|b| (b.y0..b.y1).all(|y| (b.x0..b.x1).all(|x| mask.is_good(x, y))))
 }
 
@@ -428,39 +462,38 @@ pub fn look_at_all(
     let bar = messages::bar(lights.len(), "measuring frames");
     let mut looks = Vec::with_capacity(lights.len());
     let at_once = frames_at_once((grid.width, grid.height));
-    for (chunk, pair) in lights.chunks(at_once).enumerate() {
-        let results: Vec<_> = pair.par_iter().map(|l| look(l, context, known)).collect();
-        for (i, result) in results.into_iter().enumerate() {
-            let index = chunk * at_once + i;
-            match result {
-                Ok((look, layers)) => {
-                    if let Some(l) = layers {
-                        spool.append_frame(index, &l.values, &l.variances).map_err(super::combine::scratch_failure)?;
-                    }
-                    tracing::debug!(
-                        "{}: {} standards, tied {}, cosmic-ray pixels {}",
-                        look.light.file.name,
-                        look.fluxes.stars.len(),
-                        look.wcs_sigma_px.is_some(),
-                        look.cosmic_rays.len()
-                    );
-                    looks.push(Ok(look));
+    let indexed: Vec<(usize, &Light)> = lights.iter().enumerate().collect();
+    for several in indexed.chunks(at_once) {
+        let look_and_spool = |(index, light): &(usize, &Light)| match look(light, context, known) {
+            Ok((look, layers)) => {
+                if let Some(l) = layers {
+                    spool.append_frame(*index, &l.values, &l.variances).map_err(super::combine::scratch_failure)?;
                 }
-                Err(reason) => {
-                    tracing::debug!("{}: left out: {reason}", lights[index].file.name);
-                    looks.push(Err(reason));
-                }
+                tracing::debug!(
+                    "{}: {} standards, tied {}, cosmic-ray pixels {}",
+                    look.light.file.name,
+                    look.fluxes.stars.len(),
+                    look.wcs_sigma_px.is_some(),
+                    look.cosmic_rays.len()
+                );
+                bar.inc(1);
+                Ok(Ok(look))
             }
-            bar.inc(1);
-        }
+            Err(reason) => {
+                tracing::debug!("{}: left out: {reason}", light.file.name);
+                bar.inc(1);
+                Ok(Err(reason))
+            }
+        };
+        looks.extend(several.par_iter().map(look_and_spool).collect::<Result<Vec<_>, crate::Failure>>()?);
     }
     bar.finish_and_clear();
     Ok((looks, spool))
 }
 
-/// Frames in memory at one time. A 2048² frame takes about 120 MB while it is worked on: four of them keep two cores busy
-/// without waiting for each other; larger frames come two at a time.
+/// Frames handed out at one time. Of eight small ones (a 2048² frame takes about 120 MB while it is worked on) some are in
+/// work and the others wait, which keeps all cores busy; larger frames come two at a time.
 pub fn frames_at_once(size: (usize, usize)) -> usize {
     const SMALL_PX: usize = 6_000_000;
-    if size.0 * size.1 <= SMALL_PX { 4 } else { 2 }
+    if size.0 * size.1 <= SMALL_PX { 8 } else { 2 }
 }

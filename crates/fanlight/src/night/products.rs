@@ -27,22 +27,30 @@ pub fn write(reduced: &Reduced, folder: &OutputFolder) -> Result<(), Failure> {
     let Reduced { night, record, stars, grid } = reduced;
     let figures = figures(night, record)?;
     clear_earlier(&figures, folder)?;
-    write_comet(night, record, folder)?;
-    write_stars(record, stars, grid, folder)?;
-    let rasters = figures
+    let stacks = || {
+        write_comet(night, record, folder)?;
+        write_stars(record, stars, grid, folder)
+    };
+    let (written, rasters) = rayon::join(stacks, || rasters(&figures));
+    written?;
+    for (name, svg, png) in rasters? {
+        folder.write(&format!("figures/{name}.svg"), svg.as_bytes()).map_err(Failure::data)?;
+        folder.write(&format!("figures/{name}.png"), &png).map_err(Failure::data)?;
+    }
+    folder.write(PAGE, fanlight_present::night_page(record, &figures).as_bytes()).map_err(Failure::data)?;
+    folder.write_json(RECORD, record).map_err(Failure::data)
+}
+
+/// Every figure in its light and dark version: name, drawing, picture.
+fn rasters(figures: &[Figure]) -> Result<Vec<(String, &String, Vec<u8>)>, Failure> {
+    figures
         .par_iter()
         .flat_map_iter(|f| [(f.name.clone(), &f.svg_light), (format!("{}-dark", f.name), &f.svg_dark)])
         .map(|(name, svg)| {
             let png = fanlight_present::svg_to_png(svg, PIXELS_PER_INCH).map_err(Failure::data)?;
             Ok((name, svg, png))
         })
-        .collect::<Result<Vec<_>, Failure>>()?;
-    for (name, svg, png) in rasters {
-        folder.write(&format!("figures/{name}.svg"), svg.as_bytes()).map_err(Failure::data)?;
-        folder.write(&format!("figures/{name}.png"), &png).map_err(Failure::data)?;
-    }
-    folder.write(PAGE, fanlight_present::night_page(record, &figures).as_bytes()).map_err(Failure::data)?;
-    folder.write_json(RECORD, record).map_err(Failure::data)
+        .collect()
 }
 
 /// Figures that a run may make.

@@ -10,6 +10,7 @@ use fanlight_coma::stars::{self, FieldStar};
 use fanlight_image::combine::CombineConfig;
 use fanlight_image::flag;
 use fanlight_image::moffat::Moffat;
+use fanlight_image::resample::Mapping;
 use fanlight_sky::{PixelXy, SkyPosition, Wcs};
 use rayon::prelude::*;
 use std::path::Path;
@@ -49,7 +50,7 @@ pub struct CometGrid {
 }
 
 /// Largest side of the comet-registered stack. Sky and coma are measured well inside it; a larger window only costs.
-const MAX_SIDE_PX: usize = 2400;
+const MAX_SIDE_PX: usize = 1400;
 
 impl CometGrid {
     /// The grid in the pixels of one frame: its size, cut to a window about the comet where it is very large.
@@ -100,18 +101,24 @@ pub fn stack_on_comet(
     let mut lost = Vec::new();
     let mut placed: Vec<(usize, Laid)> = Vec::new();
     let at_once = first_pass::frames_at_once((grid.width, grid.height));
-    for (chunk, pair) in kept.chunks(at_once).enumerate() {
-        let results: Vec<_> = pair.par_iter().map(|k| lay_one(k, field, grid, context)).collect();
-        for (i, result) in results.into_iter().enumerate() {
-            let index = chunk * at_once + i;
-            match result {
+    let indexed: Vec<(usize, &Kept)> = kept.iter().enumerate().collect();
+    for several in indexed.chunks(at_once) {
+        let lay_and_spool = |(index, kept): &(usize, &Kept)| {
+            let laid = match lay_one(kept, field, grid, context) {
                 Ok((layers, laid)) => {
-                    spool.append_frame(index, &layers.values, &layers.variances).map_err(combine::scratch_failure)?;
-                    placed.push((index, laid));
+                    spool.append_frame(*index, &layers.values, &layers.variances).map_err(combine::scratch_failure)?;
+                    Ok(laid)
                 }
+                Err(reason) => Err(reason),
+            };
+            bar.inc(1);
+            Ok((*index, laid))
+        };
+        for (index, laid) in several.par_iter().map(lay_and_spool).collect::<Result<Vec<_>, Failure>>()? {
+            match laid {
+                Ok(laid) => placed.push((index, laid)),
                 Err(reason) => lost.push((index, reason)),
             }
-            bar.inc(1);
         }
     }
     bar.finish_and_clear();
@@ -156,17 +163,19 @@ fn lay_one(kept: &Kept, field: &[SkyStar], grid: &CometGrid, context: &Context) 
     let mut frame = first_pass::read_calibrated(&look.light, context)?;
     look.cosmic_rays.iter().for_each(|i| frame.mask.bits[*i as usize] |= flag::COSMIC_RAY);
     let exposure_s = look.light.exposure_s;
+    let local = Local { x_px: at.x_px, y_px: at.y_px, arcsec_per_px: look.wcs.arcsec_per_px(at) };
+    let placement = stack::place_about(&local, &grid.local, grid.width, grid.height);
+    let reach_px = reach_of(grid, &placement);
     let stars: Vec<FieldStar> = field
         .iter()
         .filter_map(|s| {
             let p = look.wcs.pixel_from_sky(s.place).ok()?;
-            Some(FieldStar { x_px: p.x_px, y_px: p.y_px, flux: s.flux_e_per_s * exposure_s / kept.scale })
+            let near = (p.x_px - at.x_px).abs() < reach_px && (p.y_px - at.y_px).abs() < reach_px;
+            near.then_some(FieldStar { x_px: p.x_px, y_px: p.y_px, flux: s.flux_e_per_s * exposure_s / kept.scale })
         })
         .collect();
     stars::remove_stars(&mut frame.image_e, &frame.variance_e2, &mut frame.mask, &kept.shape, &stars);
 
-    let local = Local { x_px: at.x_px, y_px: at.y_px, arcsec_per_px: look.wcs.arcsec_per_px(at) };
-    let placement = stack::place_about(&local, &grid.local, grid.width, grid.height);
     let layers = first_pass::lay(&frame, look.sky_e, exposure_s, &placement, grid.width, grid.height);
 
     let variance_in = fanlight_coma::measure::typical_variance(&frame.variance_e2) / exposure_s.powi(2);
@@ -186,6 +195,19 @@ fn lay_one(kept: &Kept, field: &[SkyStar], grid: &CometGrid, context: &Context) 
     let kernel = KernelPart { shape: turned(&kept.shape, to_stack), motion_px, weight };
     let place = first_pass::place_of_comet(&frame, look, (at.x_px, at.y_px), fwhm_px);
     Ok((layers, Laid { weight, correlation, kernel, place }))
+}
+
+/// How far from the comet, along either axis, stars are taken out of a frame: what falls on the stack, and a
+/// wing's width more.
+fn reach_of(grid: &CometGrid, placement: &stack::Placement) -> f64 {
+    const WING_PX: f64 = 40.0;
+    let l = &grid.local;
+    let sides = [l.x_px, l.y_px, grid.width as f64 - l.x_px, grid.height as f64 - l.y_px];
+    let longest = sides.into_iter().fold(0.0, f64::max);
+    // a frame that is turned or scaled reaches further: by √2 at 45°, and by its scale
+    let further =
+        if matches!(placement.mapping, Mapping::Shift { .. }) { 1.0 } else { 1.5 * placement.area_ratio.sqrt() };
+    further * longest + WING_PX
 }
 
 /// A star image as the stack's axes see it.
