@@ -33,22 +33,29 @@ pub fn write(reduced: &Reduced, folder: &OutputFolder) -> Result<(), Failure> {
     };
     let (written, rasters) = rayon::join(stacks, || rasters(&figures));
     written?;
-    for (name, svg, png) in rasters? {
-        folder.write(&format!("figures/{name}.svg"), svg.as_bytes()).map_err(Failure::data)?;
-        folder.write(&format!("figures/{name}.png"), &png).map_err(Failure::data)?;
+    for r in rasters? {
+        folder.write(&format!("figures/{}.svg", r.name), r.svg.as_bytes()).map_err(Failure::data)?;
+        folder.write(&format!("figures/{}.png", r.name), &r.png).map_err(Failure::data)?;
     }
     folder.write(PAGE, fanlight_present::night_page(record, &figures).as_bytes()).map_err(Failure::data)?;
     folder.write_json(RECORD, record).map_err(Failure::data)
 }
 
-/// Every figure in its light and dark version: name, drawing, picture.
-fn rasters(figures: &[Figure]) -> Result<Vec<(String, &String, Vec<u8>)>, Failure> {
+/// One version of a figure.
+struct Raster<'a> {
+    name: String,
+    svg: &'a str,
+    png: Vec<u8>,
+}
+
+/// Every figure in its light and dark version.
+fn rasters(figures: &[Figure]) -> Result<Vec<Raster<'_>>, Failure> {
     figures
         .par_iter()
         .flat_map_iter(|f| [(f.name.clone(), &f.svg_light), (format!("{}-dark", f.name), &f.svg_dark)])
         .map(|(name, svg)| {
             let png = fanlight_present::svg_to_png(svg, PIXELS_PER_INCH).map_err(Failure::data)?;
-            Ok((name, svg, png))
+            Ok(Raster { name, svg, png })
         })
         .collect()
 }
