@@ -1,7 +1,7 @@
 //! From raw counts to electrons: masters applied, every pixel with its variance and its flags.
 
 use crate::ComaError;
-use fanlight_image::{Image, Mask, flag, robust};
+use fanlight_image::{Image, Mask, PixelBox, flag, robust};
 use rayon::prelude::*;
 
 /// What turns counts into electrons.
@@ -34,9 +34,11 @@ impl Detector {
     }
 }
 
-/// Master frames, all of the size of the lights. What is absent is not applied.
+/// Master frames, all of one size. What is absent is not applied.
 #[derive(Debug, Clone, Default)]
 pub struct Masters {
+    /// Column and row of the detector where the masters begin; (0, 0) for masters of the whole detector.
+    pub corner_px: (usize, usize),
     /// Raw counts that every exposure starts from: the bias, or without one a dark of the lights' exposure.
     pub offset: Option<Image>,
     /// Dark counts per second over the offset.
@@ -45,6 +47,17 @@ pub struct Masters {
     pub flat: Option<Image>,
     /// Pixels that the darks or the flat show to be defective.
     pub defects: Option<Mask>,
+}
+
+/// A raw exposure, or the part of one that is wanted.
+#[derive(Debug, Clone, Copy)]
+pub struct Raw<'a> {
+    /// Counts.
+    pub image: &'a Image,
+    /// Column and row of the detector where the image begins.
+    pub corner_px: (usize, usize),
+    /// Exposure time.
+    pub exposure_s: f64,
 }
 
 /// A frame in electrons.
@@ -66,26 +79,25 @@ const HOT_SIGMA: f64 = 7.0;
 /// A flat response outside this range marks a defective pixel.
 const FLAT_RANGE: std::ops::RangeInclusive<f32> = 0.2..=5.0;
 
-/// Calibrates one raw frame.
+/// Calibrates one raw frame, or a part of one.
 ///
 /// The variance is (electrons collected, sky and dark included + read noise²) / flat²; negative counts count as none.
 ///
 /// # Errors
-/// When a master differs in size, a detector number is impossible, or the frame is blank (all pixels equal, or under
-/// half of them finite).
-pub fn calibrate(
-    raw: &Image,
-    exposure_s: f64,
-    masters: &Masters,
-    detector: &Detector,
-) -> Result<Calibrated, ComaError> {
+/// When a master does not cover the frame, a detector number is impossible, or the frame is blank (all pixels equal, or
+/// under half of them finite).
+pub fn calibrate(raw: &Raw, masters: &Masters, detector: &Detector) -> Result<Calibrated, ComaError> {
     detector.validate()?;
-    let same_size = |what, width, height| {
-        if (width, height) == (raw.width, raw.height) {
-            return Ok(());
+    let Raw { image: raw, corner_px, exposure_s } = *raw;
+    // where the frame begins in the masters
+    let inside = |a: usize, b: usize| a.checked_sub(b);
+    let begins = inside(corner_px.0, masters.corner_px.0).zip(inside(corner_px.1, masters.corner_px.1));
+    let covers = |what, width: usize, height: usize| match begins {
+        Some((x0, y0)) if x0 + raw.width <= width && y0 + raw.height <= height => Ok(()),
+        _ => {
+            let (found_width, found_height) = (width, height);
+            Err(ComaError::SizeMismatch { what, found_width, found_height, width: raw.width, height: raw.height })
         }
-        let (found_width, found_height) = (width, height);
-        Err(ComaError::SizeMismatch { what, found_width, found_height, width: raw.width, height: raw.height })
     };
     for (what, image) in [
         ("the master bias", &masters.offset),
@@ -93,24 +105,26 @@ pub fn calibrate(
         ("the master flat", &masters.flat),
     ] {
         if let Some(image) = image {
-            same_size(what, image.width, image.height)?;
+            covers(what, image.width, image.height)?;
         }
     }
     if let Some(mask) = &masters.defects {
-        same_size("the defect mask", mask.width, mask.height)?;
+        covers("the defect mask", mask.width, mask.height)?;
     }
     refuse_blank(raw)?;
 
     let (width, height) = (raw.width, raw.height);
     let mut image_e = Image::filled(width, height, 0.0);
     let mut variance_e2 = Image::filled(width, height, 0.0);
-    let mut mask = masters.defects.clone().unwrap_or_else(|| Mask::clear(width, height));
+    let (x0, y0) = begins.unwrap_or((0, 0));
+    let area = PixelBox { x0, y0, x1: x0 + width, y1: y0 + height };
+    let mut mask = masters.defects.as_ref().map_or_else(|| Mask::clear(width, height), |m| m.crop(area));
     let gain = detector.gain_e_per_adu as f32;
     let read_variance = (detector.read_noise_e * detector.read_noise_e) as f32;
     let saturation = detector.saturation_adu as f32;
     let exposure = exposure_s as f32;
-    fn row_of(image: &Option<Image>, y: usize) -> Option<&[f32]> {
-        image.as_ref().map(|i| i.row(y))
+    fn row_of(image: &Option<Image>, y: usize, area: PixelBox) -> Option<&[f32]> {
+        image.as_ref().map(|i| &i.row(area.y0 + y)[area.x0..area.x1])
     }
 
     image_e
@@ -121,9 +135,9 @@ pub fn calibrate(
         .enumerate()
         .for_each(|(y, ((out, variance), bits))| {
             let raw_row = raw.row(y);
-            let offset = row_of(&masters.offset, y);
-            let dark = row_of(&masters.dark_adu_per_s, y);
-            let flat = row_of(&masters.flat, y);
+            let offset = row_of(&masters.offset, y, area);
+            let dark = row_of(&masters.dark_adu_per_s, y, area);
+            let flat = row_of(&masters.flat, y, area);
             for x in 0..width {
                 let counts = raw_row[x];
                 let offset = offset.map_or(0.0, |r| r[x]);
@@ -236,15 +250,33 @@ mod tests {
         Image::from_pixels(values.len(), 1, values.to_vec()).unwrap()
     }
 
+    fn calibrated(raw: &Image, exposure_s: f64, masters: &Masters, detector: &Detector) -> Result<Calibrated, ComaError> {
+        calibrate(&Raw { image: raw, corner_px: (0, 0), exposure_s }, masters, detector)
+    }
+
+    #[test]
+    fn a_part_of_a_frame_takes_its_part_of_the_masters() {
+        let ramp = |n: usize| Image::from_pixels(n, n, (0..n * n).map(|i| i as f32).collect()).unwrap();
+        let masters = Masters { corner_px: (2, 1), offset: Some(ramp(4)), ..Masters::default() };
+        let raw = frame(&[100.0, 101.0]);
+        let got = calibrate(&Raw { image: &raw, corner_px: (3, 3), exposure_s: 1.0 }, &masters, &DETECTOR).unwrap();
+        // detector pixel (3, 3) is column 1, row 2 of the masters: the ninth of their pixels
+        assert_eq!(got.image_e.data, vec![2.0 * (100.0 - 9.0), 2.0 * (101.0 - 10.0)]);
+        for corner_px in [(1, 3), (5, 3), (3, 5)] {
+            let outside = calibrate(&Raw { image: &raw, corner_px, exposure_s: 1.0 }, &masters, &DETECTOR);
+            assert!(matches!(outside, Err(ComaError::SizeMismatch { what: "the master bias", .. })), "{corner_px:?}");
+        }
+    }
+
     #[test]
     fn applies_offset_dark_flat_and_gain() {
         let masters = Masters {
             offset: Some(frame(&[100.0; 4])),
             dark_adu_per_s: Some(frame(&[0.5; 4])),
             flat: Some(frame(&[1.0, 2.0, 1.0, 0.01])),
-            defects: None,
+            ..Masters::default()
         };
-        let got = calibrate(&frame(&[150.0, 150.0, 1200.0, 150.0]), 20.0, &masters, &DETECTOR).unwrap();
+        let got = calibrated(&frame(&[150.0, 150.0, 1200.0, 150.0]), 20.0, &masters, &DETECTOR).unwrap();
         assert_eq!(&got.image_e.data[..3], &[80.0, 40.0, 2180.0]);
         assert_eq!(&got.variance_e2.data[..2], &[109.0, 109.0 / 4.0]);
         assert_eq!(got.mask.bits, vec![0, 0, flag::SATURATED, flag::DETECTOR]);
@@ -252,20 +284,20 @@ mod tests {
 
     #[test]
     fn keeps_a_pixel_that_is_not_a_number_apart() {
-        let got = calibrate(&frame(&[f32::NAN, 1.0, 2.0]), 1.0, &Masters::default(), &DETECTOR).unwrap();
+        let got = calibrated(&frame(&[f32::NAN, 1.0, 2.0]), 1.0, &Masters::default(), &DETECTOR).unwrap();
         assert!(got.image_e.data[0].is_nan());
         assert_eq!(got.mask.bits, vec![flag::NO_DATA, 0, 0]);
     }
 
     #[test]
     fn refuses_a_blank_frame_and_a_wrong_master() {
-        let blank = calibrate(&frame(&[7.0; 5]), 1.0, &Masters::default(), &DETECTOR);
+        let blank = calibrated(&frame(&[7.0; 5]), 1.0, &Masters::default(), &DETECTOR);
         assert!(matches!(blank, Err(ComaError::BlankFrame { .. })));
         let masters = Masters { offset: Some(frame(&[1.0; 3])), ..Masters::default() };
-        let wrong = calibrate(&frame(&[1.0, 2.0]), 1.0, &masters, &DETECTOR);
+        let wrong = calibrated(&frame(&[1.0, 2.0]), 1.0, &masters, &DETECTOR);
         assert!(matches!(wrong, Err(ComaError::SizeMismatch { what: "the master bias", .. })));
         let detector = Detector { gain_e_per_adu: 0.0, ..DETECTOR };
-        let bad = calibrate(&frame(&[1.0, 2.0]), 1.0, &Masters::default(), &detector);
+        let bad = calibrated(&frame(&[1.0, 2.0]), 1.0, &Masters::default(), &detector);
         assert!(matches!(bad, Err(ComaError::BadDetector { name: "gain_e_per_adu", .. })));
     }
 

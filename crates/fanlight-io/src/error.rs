@@ -75,6 +75,20 @@ pub enum IoError {
         /// Its axes.
         shape: String,
     },
+    /// A part of an image that the image does not have.
+    #[error("{} is {width} x {height} px; columns up to {columns} and rows up to {rows} were expected", path.display())]
+    OutsideImage {
+        /// The file.
+        path: PathBuf,
+        /// Columns that it has.
+        width: usize,
+        /// Rows that it has.
+        height: usize,
+        /// Columns needed.
+        columns: usize,
+        /// Rows needed.
+        rows: usize,
+    },
     /// Compressed data or a table that does not decode.
     #[error("{} is damaged: {problem}", path.display())]
     Damaged {

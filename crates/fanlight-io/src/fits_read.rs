@@ -12,7 +12,7 @@ use std::fs::File;
 use std::io::{Cursor, Read, Seek, SeekFrom};
 use std::path::Path;
 
-use fanlight_image::Image;
+use fanlight_image::{Image, PixelBox};
 
 use crate::error::IoError;
 use crate::fits_crate;
@@ -47,24 +47,56 @@ pub fn read_image(path: &Path) -> Result<FitsImage, IoError> {
 pub fn read_image_into(path: &Path, image: &mut Image) -> Result<Header, IoError> {
     with_source(path, |source, len| {
         let hdu = find_image(source, len, path)?;
-        let n = hdu.width * hdu.height;
-        // A new zeroed vector costs nothing until it is written; growing an old one would write it twice.
-        if image.data.capacity() < n {
-            image.data = vec![0.0; n];
-        } else {
-            image.data.resize(n, 0.0);
-        }
-        (image.width, image.height) = (hdu.width, hdu.height);
-        source.seek(SeekFrom::Start(hdu.data_start)).map_err(|e| IoError::read(path, e))?;
+        resize(image, hdu.width, hdu.height);
         if hdu.tiled {
-            let mut data = vec![0; hdu.data_len as usize];
-            source.read_exact(&mut data).map_err(|e| IoError::read(path, e))?;
-            fits_crate::decode_tiled(&data, &hdu.stored_header, path, &mut image.data)?;
+            decode_tiles(source, &hdu, path, &mut image.data)?;
         } else {
-            decode_plain(source, &hdu, &mut image.data).map_err(|e| IoError::read(path, e))?;
+            let all = PixelBox { x0: 0, y0: 0, x1: hdu.width, y1: hdu.height };
+            decode_plain(source, &hdu, all, &mut image.data).map_err(|e| IoError::read(path, e))?;
         }
         Ok(hdu.header)
     })
+}
+
+/// The pixels of [`read_image`] inside `area`. Of an uncompressed file no other pixel is read.
+///
+/// # Errors
+/// As [`read_image`], and an area that reaches beyond the image.
+pub fn read_image_part(path: &Path, area: PixelBox) -> Result<Image, IoError> {
+    with_source(path, |source, len| {
+        let hdu = find_image(source, len, path)?;
+        if area.x1 > hdu.width || area.y1 > hdu.height {
+            let (width, height, columns, rows) = (hdu.width, hdu.height, area.x1, area.y1);
+            return Err(IoError::OutsideImage { path: path.to_owned(), width, height, columns, rows });
+        }
+        let mut image = Image::default();
+        if hdu.tiled {
+            resize(&mut image, hdu.width, hdu.height);
+            decode_tiles(source, &hdu, path, &mut image.data)?;
+            return Ok(image.crop(area));
+        }
+        resize(&mut image, area.width(), area.height());
+        decode_plain(source, &hdu, area, &mut image.data).map_err(|e| IoError::read(path, e))?;
+        Ok(image)
+    })
+}
+
+fn resize(image: &mut Image, width: usize, height: usize) {
+    let n = width * height;
+    // A new zeroed vector costs nothing until it is written; growing an old one would write it twice.
+    if image.data.capacity() < n {
+        image.data = vec![0.0; n];
+    } else {
+        image.data.resize(n, 0.0);
+    }
+    (image.width, image.height) = (width, height);
+}
+
+fn decode_tiles(source: &mut dyn Source, hdu: &ImageHdu, path: &Path, out: &mut [f32]) -> Result<(), IoError> {
+    let mut data = vec![0; hdu.data_len as usize];
+    source.seek(SeekFrom::Start(hdu.data_start)).map_err(|e| IoError::read(path, e))?;
+    source.read_exact(&mut data).map_err(|e| IoError::read(path, e))?;
+    fits_crate::decode_tiled(&data, &hdu.stored_header, path, out)
 }
 
 /// The header that [`read_image`] would return, without reading pixels. The file's length is checked all the same.
@@ -107,7 +139,8 @@ pub(crate) fn with_source<T>(
     work(&mut Cursor::new(bytes), len)
 }
 
-fn decode_plain<R: Read + ?Sized>(reader: &mut R, hdu: &ImageHdu, out: &mut [f32]) -> std::io::Result<()> {
+/// Decodes the pixels inside `area`.
+fn decode_plain(source: &mut dyn Source, hdu: &ImageHdu, area: PixelBox, out: &mut [f32]) -> std::io::Result<()> {
     let scale = hdu.header.number("BSCALE").unwrap_or(1.0);
     let zero = hdu.header.number("BZERO").unwrap_or(0.0);
     let blank = if hdu.bitpix > 0 { hdu.header.integer("BLANK") } else { None };
@@ -115,32 +148,46 @@ fn decode_plain<R: Read + ?Sized>(reader: &mut R, hdu: &ImageHdu, out: &mut [f32
     let whole = |stored: i64| {
         if Some(stored) == blank { f32::NAN } else { (zero + scale * stored as f64) as f32 }
     };
+    let mut pixels = StoredPixels { source, data_start: hdu.data_start, width: hdu.width, area };
     match hdu.bitpix {
         16 if scale == 1.0 && zero == 32768.0 && blank.is_none() => {
-            decode(reader, out, |b| (i32::from(i16::from_be_bytes(b)) + 32768) as f32)
+            pixels.decode(out, |b| (i32::from(i16::from_be_bytes(b)) + 32768) as f32)
         }
-        -32 if plain => decode(reader, out, f32::from_be_bytes),
-        8 => decode(reader, out, |b: [u8; 1]| whole(i64::from(b[0]))),
-        16 => decode(reader, out, |b| whole(i64::from(i16::from_be_bytes(b)))),
-        32 => decode(reader, out, |b| whole(i64::from(i32::from_be_bytes(b)))),
-        64 => decode(reader, out, |b| whole(i64::from_be_bytes(b))),
-        -32 => decode(reader, out, |b| (zero + scale * f64::from(f32::from_be_bytes(b))) as f32),
-        _ => decode(reader, out, |b| (zero + scale * f64::from_be_bytes(b)) as f32),
+        -32 if plain => pixels.decode(out, f32::from_be_bytes),
+        8 => pixels.decode(out, |b: [u8; 1]| whole(i64::from(b[0]))),
+        16 => pixels.decode(out, |b| whole(i64::from(i16::from_be_bytes(b)))),
+        32 => pixels.decode(out, |b| whole(i64::from(i32::from_be_bytes(b)))),
+        64 => pixels.decode(out, |b| whole(i64::from_be_bytes(b))),
+        -32 => pixels.decode(out, |b| (zero + scale * f64::from(f32::from_be_bytes(b))) as f32),
+        _ => pixels.decode(out, |b| (zero + scale * f64::from_be_bytes(b)) as f32),
     }
 }
 
-fn decode<R: Read + ?Sized, const N: usize>(
-    reader: &mut R,
-    out: &mut [f32],
-    convert: impl Fn([u8; N]) -> f32,
-) -> std::io::Result<()> {
-    let mut bytes = vec![0; CHUNK_BYTES.min(out.len() * N)];
-    for pixels in out.chunks_mut(CHUNK_BYTES / N) {
-        let stored = &mut bytes[..pixels.len() * N];
-        reader.read_exact(stored)?;
-        for (pixel, stored) in pixels.iter_mut().zip(stored.as_chunks::<N>().0) {
-            *pixel = convert(*stored);
+/// Where the wanted pixels lie in a file.
+struct StoredPixels<'a> {
+    source: &'a mut dyn Source,
+    data_start: u64,
+    width: usize,
+    area: PixelBox,
+}
+
+impl StoredPixels<'_> {
+    fn decode<const N: usize>(&mut self, out: &mut [f32], convert: impl Fn([u8; N]) -> f32) -> std::io::Result<()> {
+        let area = self.area;
+        // whole rows lie one behind the other in the file: one run
+        let (run, runs) = if area.width() == self.width { (out.len(), 1) } else { (area.width(), area.height()) };
+        let mut bytes = vec![0; CHUNK_BYTES.min(run * N)];
+        for (i, out) in out.chunks_mut(run.max(1)).enumerate().take(runs) {
+            let first = ((area.y0 + i) * self.width + area.x0) * N;
+            self.source.seek(SeekFrom::Start(self.data_start + first as u64))?;
+            for pixels in out.chunks_mut(CHUNK_BYTES / N) {
+                let stored = &mut bytes[..pixels.len() * N];
+                self.source.read_exact(stored)?;
+                for (pixel, stored) in pixels.iter_mut().zip(stored.as_chunks::<N>().0) {
+                    *pixel = convert(*stored);
+                }
+            }
         }
+        Ok(())
     }
-    Ok(())
 }

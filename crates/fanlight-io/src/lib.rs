@@ -27,7 +27,7 @@ pub use campaign::{Campaign, CampaignError, load_campaign};
 pub use catalogue::{Catalogue, CatalogueStar, load_catalogue};
 pub use checksum::sha256_file;
 pub use error::IoError;
-pub use fits_read::{FitsImage, read_header, read_image, read_image_into};
+pub use fits_read::{FitsImage, read_header, read_image, read_image_into, read_image_part};
 pub use fits_write::{HduData, HduOut, write_fits};
 pub use frames::{FrameFile, FrameKind, FrameSet, Skipped, find_frames};
 pub use header::{Card, CardValue, Header, HeaderCard};

@@ -11,20 +11,23 @@ use rayon::prelude::*;
 
 use crate::error::IoError;
 
-/// Bytes of one pixel: its value and the upper half of its variance.
-const PIXEL_BYTES: usize = 4 + 2;
+/// Bytes of a pixel's value.
+const VALUE_BYTES: usize = 4;
+/// Bytes of the upper half of its variance.
+const VARIANCE_BYTES: usize = 2;
 
 /// Bytes encoded at a time, to stay in the processor's cache.
 const CHUNK_BYTES: usize = 256 * 1024;
 
-/// Frames of one size in a temporary file, values exactly, variances to 16 bits. The file has no name on systems
-/// that allow it and is gone when the spool is dropped or the program ends.
+/// Frames of one size in a temporary file, values exactly, variances (where frames have them) to 16 bits. The file has
+/// no name on systems that allow it and is gone when the spool is dropped or the program ends.
 #[derive(Debug)]
 pub struct Spool {
     file: File,
     folder: PathBuf,
     width: usize,
     height: usize,
+    with_variances: bool,
     written: Mutex<Vec<bool>>,
 }
 
@@ -33,7 +36,7 @@ pub struct Spool {
 pub struct SpoolRows {
     /// One vector per frame: the rows one after the other.
     pub values: Vec<Vec<f32>>,
-    /// The variances likewise.
+    /// The variances likewise; empty vectors where the spool keeps none.
     pub variances: Vec<Vec<f32>>,
 }
 
@@ -47,6 +50,19 @@ impl Spool {
         Self::on_file(file, folder, n_frames, (width, height))
     }
 
+    /// A spool of values alone: its frames come with no variances.
+    ///
+    /// # Errors
+    /// As [`Spool::new`].
+    pub fn of_values(folder: &Path, n_frames: usize, width: usize, height: usize) -> Result<Self, IoError> {
+        Ok(Self { with_variances: false, ..Self::new(folder, n_frames, width, height)? })
+    }
+
+    /// Bytes of a row of one frame.
+    fn row_bytes(&self) -> usize {
+        self.width * if self.with_variances { VALUE_BYTES + VARIANCE_BYTES } else { VALUE_BYTES }
+    }
+
     /// Writes one frame. Frames may come in any order and from several threads.
     ///
     /// # Accuracy
@@ -57,7 +73,7 @@ impl Spool {
     /// An index or a number of pixels that does not fit this spool, or a full disk.
     pub fn append_frame(&self, index: usize, values: &[f32], variances: &[f32]) -> Result<(), IoError> {
         let n = self.width * self.height;
-        if values.len() != n || variances.len() != n {
+        if values.len() != n || variances.len() != if self.with_variances { n } else { 0 } {
             return Err(self.bad(format!(
                 "a frame has {} values and {} variances for {n} pixels",
                 values.len(),
@@ -68,20 +84,22 @@ impl Spool {
             return Err(self.bad(format!("frame {index} of {}", self.frames())));
         }
         // Each row's values, then its variances: any band of rows is then one piece of the file.
-        let row_bytes = self.width * PIXEL_BYTES;
+        let row_bytes = self.row_bytes();
         let rows_at_once = (CHUNK_BYTES / row_bytes).max(1);
         let mut bytes = vec![0; rows_at_once.min(self.height) * row_bytes];
         let mut start = (index * self.height * row_bytes) as u64;
-        let at_once = self.width * rows_at_once;
-        for (values, variances) in values.chunks(at_once).zip(variances.chunks(at_once)) {
-            let used = &mut bytes[..values.len() * PIXEL_BYTES];
-            let rows = values.chunks_exact(self.width).zip(variances.chunks_exact(self.width));
-            for (stored, (values, variances)) in used.chunks_exact_mut(row_bytes).zip(rows) {
-                let (stored_values, stored_variances) = stored.split_at_mut(self.width * 4);
-                for (stored, value) in stored_values.as_chunks_mut::<4>().0.iter_mut().zip(values) {
+        let width = self.width;
+        for first in (0..self.height).step_by(rows_at_once) {
+            let rows = first..(first + rows_at_once).min(self.height);
+            let used = &mut bytes[..rows.len() * row_bytes];
+            for (stored, y) in used.chunks_exact_mut(row_bytes).zip(rows) {
+                let row = y * width..(y + 1) * width;
+                let (stored_values, stored_variances) = stored.split_at_mut(width * VALUE_BYTES);
+                for (stored, value) in stored_values.as_chunks_mut::<4>().0.iter_mut().zip(&values[row.clone()]) {
                     *stored = value.to_le_bytes();
                 }
-                for (stored, variance) in stored_variances.as_chunks_mut::<2>().0.iter_mut().zip(variances) {
+                let stored_variances = stored_variances.as_chunks_mut::<2>().0;
+                for (stored, variance) in stored_variances.iter_mut().zip(variances.get(row).unwrap_or_default()) {
                     *stored = upper_half(*variance).to_le_bytes();
                 }
             }
@@ -111,7 +129,7 @@ impl Spool {
         let frames = self.frames();
         out.values.resize_with(frames, Vec::new);
         out.variances.resize_with(frames, Vec::new);
-        let row_bytes = self.width * PIXEL_BYTES;
+        let row_bytes = self.row_bytes();
         let read_frame =
             |bytes: &mut Vec<u8>, (index, (values, variances)): (usize, (&mut Vec<f32>, &mut Vec<f32>))| {
                 values.clear();
@@ -122,7 +140,7 @@ impl Spool {
                 bytes.resize(rows.len() * row_bytes, 0);
                 read_at(&self.file, bytes, ((index * self.height + rows.start) * row_bytes) as u64)?;
                 for row in bytes.chunks_exact(row_bytes) {
-                    let (stored_values, stored_variances) = row.split_at(self.width * 4);
+                    let (stored_values, stored_variances) = row.split_at(self.width * VALUE_BYTES);
                     values.extend(stored_values.as_chunks::<4>().0.iter().map(|b| f32::from_le_bytes(*b)));
                     let whole = |b: &[u8; 2]| f32::from_bits(u32::from(u16::from_le_bytes(*b)) << 16);
                     variances.extend(stored_variances.as_chunks::<2>().0.iter().map(whole));
@@ -145,7 +163,8 @@ impl Spool {
 
     fn on_file(file: File, folder: &Path, n_frames: usize, size: (usize, usize)) -> Result<Self, IoError> {
         let (width, height) = size;
-        let spool = Self { file, folder: folder.to_owned(), width, height, written: Mutex::new(vec![false; n_frames]) };
+        let written = Mutex::new(vec![false; n_frames]);
+        let spool = Self { file, folder: folder.to_owned(), width, height, with_variances: true, written };
         match width * height {
             0 => Err(spool.bad(format!("frames of {width} x {height} pixels"))),
             _ => Ok(spool),
@@ -234,6 +253,19 @@ mod tests {
         }
         assert!(rows.variances.iter().all(|v| v[2].is_nan() && v.iter().filter(|x| x.is_nan()).count() == 1));
         assert_eq!(std::fs::read_dir(dir.path()).unwrap().count(), 0, "the file must have no name");
+    }
+
+    #[test]
+    fn a_spool_of_values_keeps_no_variances() {
+        let dir = tempfile::tempdir().unwrap();
+        let spool = Spool::of_values(dir.path(), 2, 3, 4).unwrap();
+        let frame = |k: usize| (0..12).map(|i| (20 * k + i) as f32).collect::<Vec<_>>();
+        spool.append_frame(0, &frame(0), &[]).unwrap();
+        spool.append_frame(1, &frame(1), &[]).unwrap();
+        let rows = spool.read_rows(2..4).unwrap();
+        assert_eq!(rows.values, vec![frame(0)[6..].to_vec(), frame(1)[6..].to_vec()]);
+        assert!(rows.variances.iter().all(Vec::is_empty));
+        assert!(spool.append_frame(0, &frame(0), &[0.0; 12]).is_err());
     }
 
     #[test]

@@ -1,8 +1,8 @@
 //! Every kind of image that astropy writes is read as astropy reads it: the numbers are those of
 //! `tests/data/fits_fixtures.csv`, made by `reference/make_fits_fixtures.py`.
 
-use fanlight_image::Image;
-use fanlight_io::{IoError, read_header, read_image, read_image_into};
+use fanlight_image::{Image, PixelBox};
+use fanlight_io::{IoError, read_header, read_image, read_image_into, read_image_part};
 
 use crate::data;
 
@@ -109,6 +109,30 @@ fn a_buffer_is_used_again() {
     let mut small = Image::default();
     read_image_into(&data("u16.fits"), &mut small).unwrap();
     assert_eq!(small, image);
+}
+
+#[test]
+fn a_part_is_the_whole_cropped() {
+    let table = include_str!("../data/fits_fixtures.csv");
+    for file in table.lines().skip(1).filter_map(|line| line.split(',').next()) {
+        let whole = read_image(&data(file)).unwrap().image;
+        let (width, height) = (whole.width, whole.height);
+        for area in [
+            PixelBox { x0: 0, y0: 0, x1: width, y1: height },
+            PixelBox { x0: 0, y0: 2, x1: width, y1: height - 3 },
+            PixelBox { x0: 3, y0: 1, x1: width - 1, y1: height },
+            PixelBox { x0: width - 1, y0: height - 1, x1: width, y1: height },
+        ] {
+            let part = read_image_part(&data(file), area).unwrap();
+            let expected = whole.crop(area);
+            let bits = |i: &Image| i.data.iter().map(|v| v.to_bits()).collect::<Vec<_>>();
+            assert_eq!((part.width, part.height), (expected.width, expected.height), "{file}");
+            assert_eq!(bits(&part), bits(&expected), "{file}, {area:?}");
+        }
+    }
+    let beyond = PixelBox { x0: 0, y0: 0, x1: 33, y1: 24 };
+    let error = read_image_part(&data("u16.fits"), beyond).unwrap_err().to_string();
+    assert!(error.contains("u16.fits is 32 x 24 px; columns up to 33"), "{error}");
 }
 
 #[test]

@@ -4,7 +4,7 @@ use super::first_pass::frames_at_once;
 use crate::{Failure, messages};
 use fanlight_coma::ComaError;
 use fanlight_image::combine::{self, CombineConfig, RowOut, RowSamples};
-use fanlight_image::{Image, Mask, flag};
+use fanlight_image::{Image, Mask, PixelBox, flag};
 use fanlight_io::{FrameFile, IoError, Spool, SpoolRows};
 use rayon::prelude::*;
 use std::path::Path;
@@ -67,6 +67,7 @@ pub fn combine(
     let groups: Vec<usize> = shares.iter().map(|s| s.group).collect();
     let mut rows = SpoolRows::default();
     let mut out = RowOut::new(0, n_groups);
+    let unknown = vec![0.0; width * ROWS_AT_ONCE.min(height)];
     let bar = messages::bar(height.div_ceil(ROWS_AT_ONCE), "combining");
     for y in (0..height).step_by(ROWS_AT_ONCE) {
         spool.read_rows_into(y..(y + ROWS_AT_ONCE).min(height), &mut rows).map_err(scratch_failure)?;
@@ -75,7 +76,11 @@ pub fn combine(
             rows.variances[s.index].iter_mut().for_each(|v| *v *= s.scale * s.scale);
         }
         let values: Vec<&[f32]> = shares.iter().map(|s| rows.values[s.index].as_slice()).collect();
-        let variances: Vec<&[f32]> = shares.iter().map(|s| rows.variances[s.index].as_slice()).collect();
+        let variance_of = |s: &Share| match rows.variances[s.index].as_slice() {
+            [] => &unknown[..rows.values[s.index].len()],
+            known => known,
+        };
+        let variances: Vec<&[f32]> = shares.iter().map(variance_of).collect();
         let samples =
             RowSamples { values: &values, variances: &variances, weights: &weights, group: &groups, n_groups };
         combine::combine_rows(&samples, config, &mut out);
@@ -93,14 +98,14 @@ pub fn combine(
     Ok(Stacked { image, variance, mask, n_used, substacks })
 }
 
-/// Reads calibration frames, prepares each, and combines them; a frame that cannot be used is a note and leaves the list.
+/// Reads a part of calibration frames, prepares each, and combines them; a frame that cannot be used is a note and leaves the list.
 /// `None` when none was left.
 ///
 /// # Errors
 /// When the scratch file cannot be written.
 pub fn combine_files(
     files: &mut Vec<FrameFile>,
-    size: (usize, usize),
+    area: PixelBox,
     scratch: &Path,
     what: &'static str,
     notes: &mut Vec<String>,
@@ -109,18 +114,18 @@ pub fn combine_files(
     if files.is_empty() {
         return Ok(None);
     }
-    let spool = Spool::new(scratch, files.len(), size.0, size.1).map_err(scratch_failure)?;
+    let size = (area.width(), area.height());
+    let spool = Spool::of_values(scratch, files.len(), size.0, size.1).map_err(scratch_failure)?;
     let bar = messages::bar(files.len(), what);
-    let unknown_variance = vec![0.0; size.0 * size.1];
     let mut shares = Vec::new();
     let indexed: Vec<(usize, &FrameFile)> = files.iter().enumerate().collect();
     for pair in indexed.chunks(frames_at_once(size)) {
         let results: Vec<Result<(), String>> = pair
             .par_iter()
             .map(|(index, file)| {
-                let frame = fanlight_io::read_image(&file.path).map_err(|e| e.to_string())?;
-                let image = prepare(frame.image).map_err(|e| e.to_string())?;
-                spool.append_frame(*index, &image.data, &unknown_variance).map_err(|e| e.to_string())
+                let image = fanlight_io::read_image_part(&file.path, area).map_err(|e| e.to_string())?;
+                let image = prepare(image).map_err(|e| e.to_string())?;
+                spool.append_frame(*index, &image.data, &[]).map_err(|e| e.to_string())
             })
             .collect();
         for ((index, file), result) in pair.iter().zip(results) {

@@ -4,7 +4,8 @@
 use super::combine::Layers;
 use super::inputs::Light;
 use crate::messages;
-use fanlight_coma::calibrate::{self, Calibrated, Detector, Masters};
+use super::window;
+use fanlight_coma::calibrate::{self, Calibrated, Detector, Masters, Raw};
 use fanlight_coma::measure::{self, FrameMeasure, MeasureConfig, RingProfile};
 use fanlight_coma::register::{self, CentroidConfig, Vote};
 use fanlight_coma::tie::{self, Found, Predicted, TieConfig};
@@ -17,7 +18,6 @@ use fanlight_image::{Image, Mask, PixelBox, flag};
 use fanlight_io::{CatalogueStar, FrameFile};
 use fanlight_sky::{OrbitElements, PixelXy, Site, SkyPosition, Wcs};
 use rayon::prelude::*;
-use std::borrow::Cow;
 use std::path::Path;
 
 /// What every frame of the night needs.
@@ -26,6 +26,8 @@ pub struct Context<'a> {
     pub masters: &'a Masters,
     /// The camera.
     pub detector: Detector,
+    /// Side of the part of every frame that is used.
+    pub window_side_px: usize,
     /// The orbit.
     pub orbit: &'a OrbitElements,
     /// The site.
@@ -58,7 +60,9 @@ impl FieldEntry {
 pub struct FirstLook {
     /// The frame.
     pub light: Light,
-    /// The WCS, tied to the catalogue where that was possible.
+    /// The part of the frame that is used.
+    pub window: PixelBox,
+    /// The WCS of the whole frame, tied to the catalogue where that was possible.
     pub wcs: Wcs,
     /// Error per axis of the WCS where the comet is; absent where it could not be tied.
     pub wcs_sigma_px: Option<f64>,
@@ -78,8 +82,15 @@ pub struct FirstLook {
     pub coma: RingProfile,
     /// Standards measured.
     pub fluxes: FrameFluxes,
-    /// Pixels struck by cosmic rays, by their place in the frame's storage.
+    /// Pixels struck by cosmic rays, by their place in the window's storage.
     pub cosmic_rays: Vec<u32>,
+}
+
+impl FirstLook {
+    /// The WCS of the window's own pixels.
+    pub fn window_wcs(&self) -> Wcs {
+        self.wcs.shifted(-(self.window.x0 as f64), -(self.window.y0 as f64))
+    }
 }
 
 /// A star width to look for before anything is known, arcsec. Common seeing of small observatories.
@@ -98,13 +109,14 @@ const COSMIC_SIGMA: f64 = 6.0;
 const COSMIC_WIDTH_SHARE: f64 = 0.75;
 const COSMIC_MIN_FWHM_PX: f64 = 1.6;
 
-/// Reads and calibrates one frame.
+/// Reads and calibrates the part of a frame that is used.
 ///
 /// # Errors
 /// Why the frame cannot be used.
-pub fn read_calibrated(light: &Light, context: &Context) -> Result<Calibrated, String> {
-    let raw = fanlight_io::read_image(&light.file.path).map_err(|e| e.to_string())?;
-    calibrate::calibrate(&raw.image, light.exposure_s, context.masters, &context.detector).map_err(|e| e.to_string())
+pub fn read_calibrated(light: &Light, area: PixelBox, context: &Context) -> Result<Calibrated, String> {
+    let image = fanlight_io::read_image_part(&light.file.path, area).map_err(|e| e.to_string())?;
+    let raw = Raw { image: &image, corner_px: (area.x0, area.y0), exposure_s: light.exposure_s };
+    calibrate::calibrate(&raw, context.masters, &context.detector).map_err(|e| e.to_string())
 }
 
 /// Flags cosmic rays, the surroundings of the nucleus excepted, and returns which pixels they are.
@@ -130,6 +142,8 @@ pub struct Known<'a> {
     pub grid: Option<&'a StarGrid>,
 }
 
+const OTHER_SIDE: &str = "the ephemeris puts the comet on the other side of the sky from this frame";
+
 /// Looks at one frame. With a grid, the frame is also laid onto it for the star-registered stack.
 ///
 /// # Errors
@@ -140,7 +154,7 @@ pub fn look(light: &Light, context: &Context, known: Known) -> Result<(FirstLook
     let header_px = light
         .wcs
         .pixel_from_sky(expected)
-        .map_err(|_| "the ephemeris puts the comet on the other side of the sky from this frame".to_string())?;
+        .map_err(|_| OTHER_SIDE)?;
     let (width, height) = (light.file.width, light.file.height);
     let scale_arcsec = light.wcs.pixel_scale_arcsec(header_px);
     let inside =
@@ -149,27 +163,18 @@ pub fn look(light: &Light, context: &Context, known: Known) -> Result<(FirstLook
         return Err(ComaError::CometOutside { x_px: header_px.x_px, y_px: header_px.y_px, width, height }.to_string());
     }
     let fwhm_px = (FIRST_FWHM_ARCSEC / scale_arcsec).clamp(1.8, 8.0);
-    let mut frame = read_calibrated(light, context)?;
-    let cosmic_rays = flag_cosmic_rays(&mut frame, (header_px.x_px, header_px.y_px), fwhm_px)?;
-    let search_arcsec = if known.offset_arcsec.is_some() { NARROW_SEARCH_ARCSEC } else { SEARCH_ARCSEC };
+    let window = window::of(light, predicted, context.window_side_px).ok_or(OTHER_SIDE)?;
+    let mut frame = read_calibrated(light, window, context)?;
     // the window's own pixels from here on; `near` is the light as the window sees it
-    let window = measuring_window(header_px, width, height);
     let (x0, y0) = (window.x0 as f64, window.y0 as f64);
     let file = FrameFile { width: window.width(), height: window.height(), ..light.file.clone() };
     let near = Light { file, wcs: light.wcs.shifted(-x0, -y0), ..light.clone() };
-    let part = if (window.width(), window.height()) == (width, height) {
-        Cow::Borrowed(&frame)
-    } else {
-        Cow::Owned(Calibrated {
-            image_e: frame.image_e.crop(window),
-            variance_e2: frame.variance_e2.crop(window),
-            mask: frame.mask.crop(window),
-        })
-    };
     let comet_px = (header_px.x_px - x0, header_px.y_px - y0);
+    let cosmic_rays = flag_cosmic_rays(&mut frame, comet_px, fwhm_px)?;
+    let search_arcsec = if known.offset_arcsec.is_some() { NARROW_SEARCH_ARCSEC } else { SEARCH_ARCSEC };
     let config = MeasureConfig { comet_px, search_px: search_arcsec / scale_arcsec, fwhm_px };
-    let mut measured = measure::measure(&part, &config);
-    let found = star_places(&part, &measured);
+    let mut measured = measure::measure(&frame, &config);
+    let found = star_places(&frame, &measured);
     let (wcs, wcs_sigma_px) = tied(&near, context, &found, scale_arcsec);
     let comet_px = wcs.pixel_from_sky(expected).map_err(|e| e.to_string())?;
     let mut start = measured.centre_px;
@@ -178,7 +183,7 @@ pub fn look(light: &Light, context: &Context, known: Known) -> Result<(FirstLook
         start = (comet_px.x_px, comet_px.y_px);
         // the coma was taken off about a star or a place that the header's WCS had wrong
         if away > REMEASURE_PX {
-            measured = measure::measure(&part, &MeasureConfig { comet_px: start, search_px: 0.0, fwhm_px });
+            measured = measure::measure(&frame, &MeasureConfig { comet_px: start, search_px: 0.0, fwhm_px });
         }
     }
     let candidates_arcsec = measured
@@ -189,15 +194,14 @@ pub fn look(light: &Light, context: &Context, known: Known) -> Result<(FirstLook
     let shape = measured.shape;
     let fwhm_px = shape.as_ref().map_or(fwhm_px, |s| s.shape.fwhm_px());
     let fluxes = shape.as_ref().map_or_else(FrameFluxes::default, |s| {
-        standards_in(&part, &measured.flattened, s, &wcs, context, &near, start)
+        standards_in(&frame, &measured.flattened, s, &wcs, context, &near, start)
     });
-    // and back to the frame's
-    let wcs = wcs.shifted(x0, y0);
-    let start = (start.0 + x0, start.1 + y0);
     let layers = known.grid.map(|g| lay_on_stars(&frame, measured.sky_e, light.exposure_s, &wcs, g));
     let mut look = FirstLook {
         light: light.clone(),
-        wcs,
+        window,
+        // and back to the frame's pixels
+        wcs: wcs.shifted(x0, y0),
         wcs_sigma_px,
         predicted,
         place: None,
@@ -213,23 +217,7 @@ pub fn look(light: &Light, context: &Context, known: Known) -> Result<(FirstLook
     Ok((look, layers))
 }
 
-/// Largest side of the part of a frame that is measured: stars near the comet say most about its place and its light,
-/// and a window of this size holds enough of them in all but the emptiest fields.
-const MEASURED_SIDE_PX: usize = 1200;
-
-/// The part of a frame that is measured: all of it, or of a large one the surroundings of the comet.
-fn measuring_window(comet_px: PixelXy, width: usize, height: usize) -> PixelBox {
-    let cut = |centre: f64, n: usize| {
-        let side = n.min(MEASURED_SIDE_PX);
-        let first = (centre - 0.5 * side as f64).max(0.0) as usize;
-        let first = first.min(n - side);
-        (first, first + side)
-    };
-    let ((x0, x1), (y0, y1)) = (cut(comet_px.x_px, width), cut(comet_px.y_px, height));
-    PixelBox { x0, y0, x1, y1 }
-}
-
-/// The comet's centroid in a frame, its place on the sky, and its vote on the night's offset.
+/// The comet's centroid in a frame's window, its place on the sky, and its vote on the night's offset.
 pub fn place_of_comet(
     frame: &Calibrated,
     look: &FirstLook,
@@ -238,7 +226,7 @@ pub fn place_of_comet(
 ) -> Option<(SkyPosition, Vote)> {
     let config = CentroidConfig { x_px: start_px.0, y_px: start_px.1, fwhm_px };
     let p = register::centroid(&frame.image_e, &frame.variance_e2, &frame.mask, config).ok()?;
-    let sky = look.wcs.sky_from_pixel(PixelXy { x_px: p.x_px, y_px: p.y_px });
+    let sky = look.window_wcs().sky_from_pixel(PixelXy { x_px: p.x_px, y_px: p.y_px });
     let (east_arcsec, north_arcsec) = look.predicted.tangent_offset_arcsec(&sky);
     let photon_px = (0.5 * (p.x_sigma_px.powi(2) + p.y_sigma_px.powi(2))).sqrt();
     let tie_px = look.wcs_sigma_px.unwrap_or(UNTIED_WCS_SIGMA_PX);
@@ -396,7 +384,7 @@ fn core_is_good(mask: &Mask, at: &PixelXy, fwhm_px: f64) -> bool {
         .is_some_and(|b| (b.y0..b.y1).all(|y| (b.x0..b.x1).all(|x| mask.is_good(x, y))))
 }
 
-/// The grid of the star-registered stack: the pixels of one frame.
+/// The grid of the star-registered stack: pixels of one frame.
 pub struct StarGrid {
     /// Its WCS.
     pub wcs: Wcs,

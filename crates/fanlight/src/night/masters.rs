@@ -4,20 +4,20 @@ use super::combine::combine_files;
 use crate::Failure;
 use crate::night::inputs::Inputs;
 use fanlight_coma::calibrate::{self, Masters};
-use fanlight_image::Image;
+use fanlight_image::{Image, PixelBox};
 use fanlight_io::FrameFile;
 use std::path::Path;
 
-/// Makes the masters that the frames allow and says what is missing; calibration frames that are not used leave the
-/// night's lists.
+/// Makes the masters that the frames allow, for the part of the detector that the night uses, and says what is missing;
+/// calibration frames that are not used leave the night's lists.
 ///
 /// # Errors
 /// When the scratch file cannot be written, or a master holds no light where it should.
-pub fn make(inputs: &mut Inputs, scratch: &Path, notes: &mut Vec<String>) -> Result<Masters, Failure> {
+pub fn make(inputs: &mut Inputs, area: PixelBox, scratch: &Path, notes: &mut Vec<String>) -> Result<Masters, Failure> {
     let exposure_s = inputs.lights[0].exposure_s;
-    let bias = combine_files(&mut inputs.biases, inputs.size, scratch, "master bias", notes, Ok)?;
+    let bias = combine_files(&mut inputs.biases, area, scratch, "master bias", notes, Ok)?;
     let dark_s = keep_one_exposure(&mut inputs.darks, exposure_s);
-    let dark = combine_files(&mut inputs.darks, inputs.size, scratch, "master dark", notes, Ok)?.zip(dark_s);
+    let dark = combine_files(&mut inputs.darks, area, scratch, "master dark", notes, Ok)?.zip(dark_s);
     let (offset, dark_adu_per_s) = match (bias, dark) {
         (Some(bias), Some((dark, dark_s))) => {
             let rate = calibrate::dark_rate(&dark, &bias, dark_s).map_err(Failure::data)?;
@@ -51,7 +51,7 @@ pub fn make(inputs: &mut Inputs, scratch: &Path, notes: &mut Vec<String>) -> Res
         }
         calibrate::normalise_flat(flat)
     };
-    let flat = combine_files(&mut inputs.flats, inputs.size, scratch, "master flat", notes, prepare)?
+    let flat = combine_files(&mut inputs.flats, area, scratch, "master flat", notes, prepare)?
         .map(calibrate::normalise_flat)
         .transpose()
         .map_err(Failure::data)?;
@@ -60,7 +60,7 @@ pub fn make(inputs: &mut Inputs, scratch: &Path, notes: &mut Vec<String>) -> Res
     }
     let dark_like = dark_adu_per_s.as_ref().or(if inputs.darks.is_empty() { None } else { offset.as_ref() });
     let defects = calibrate::defects(dark_like, flat.as_ref());
-    Ok(Masters { offset, dark_adu_per_s, flat, defects })
+    Ok(Masters { corner_px: (area.x0, area.y0), offset, dark_adu_per_s, flat, defects })
 }
 
 /// Keeps the darks of one exposure, that of the lights or else the longest, and says which.

@@ -15,6 +15,7 @@ pub mod record;
 pub mod reduce;
 pub mod second_pass;
 pub mod star_stack;
+pub mod window;
 
 use crate::{Failure, messages};
 use fanlight_coma::register::Offset;

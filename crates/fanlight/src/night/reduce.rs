@@ -6,7 +6,8 @@ use super::inputs::{self, Inputs, LeftOut};
 use super::kept::{kept_frames, mean_mid};
 use super::offset::{centre_on_optocentre, leave_out_lost_frames, night_offset};
 use super::second_pass::{self, CometGrid};
-use super::star_stack::{StarStacked, sky_stars, star_grid, star_stack};
+use super::star_stack::{self, StarStacked, sky_stars, star_stack};
+use super::window::{self, Windows};
 use super::{Colour, Night, Options, judge, masters, measure_stack, record};
 use crate::{Failure, geometry, messages};
 use fanlight_coma::zero_point::{self, FrameZeroPoint, NightZeroPoint, Standard};
@@ -48,19 +49,22 @@ pub fn reduce(options: &Options, scratch: &Path) -> Result<Reduced, Failure> {
     tracing::info!("{} light frames, {} left out by their headers", inputs.lights.len(), inputs.left_out.len());
 
     OutputFolder::create_or_open(scratch).map_err(Failure::data)?;
-    let masters = masters::make(&mut inputs, scratch, &mut notes)?;
+    let windows = Windows::plan(&inputs, &campaign, &orbit, &site)?;
+    let masters = masters::make(&mut inputs, windows.detector_area, scratch, &mut notes)?;
     tracing::info!("master frames made");
     let colour = catalogue.as_ref().and_then(Field::colour);
     let entries = catalogue.as_ref().map_or_else(Vec::new, |f| f.at(inputs.lights[0].mid));
-    let context = Context { masters: &masters, detector, orbit: &orbit, site: &site, field: &entries };
+    let window_side_px = windows.side_px;
+    let context = Context { masters: &masters, detector, window_side_px, orbit: &orbit, site: &site, field: &entries };
 
     let preview = first_pass::preview(&inputs.lights, &context);
     let shared = preview.offset_arcsec;
     tracing::info!("offset from the ephemeris that frames share: {shared:?} arcsec");
-    let grid = match preview.middle_wcs {
-        Some(wcs) => StarGrid { wcs, width: inputs.size.0, height: inputs.size.1 },
-        None => star_grid(&inputs, &context)?,
+    let middle_wcs = match preview.middle_wcs {
+        Some(wcs) => wcs,
+        None => star_stack::middle_wcs(&inputs, &context)?,
     };
+    let grid = windows.star_grid(&middle_wcs, inputs.size);
     let (results, star_spool) = first_pass::look_at_all(&inputs.lights, &context, shared, &grid, scratch)?;
     tracing::info!("frames measured");
     let (mut looks, spool_index) = keep_measured(results, &mut inputs)?;
@@ -95,7 +99,7 @@ pub fn reduce(options: &Options, scratch: &Path) -> Result<Reduced, Failure> {
     tracing::info!("{} field stars are taken out of every frame", field_stars.len());
 
     let reference = &kept[kept.len() / 2];
-    let comet_grid = CometGrid::about(reference, inputs.size.0, inputs.size.1)?;
+    let comet_grid = CometGrid::about(reference, window::stack_side_px(windows.side_px))?;
     let comet = second_pass::stack_on_comet(&kept, &field_stars, &comet_grid, &context, scratch)?;
     tracing::info!("comet-registered stack made");
     for (i, reason) in &comet.lost {

@@ -11,7 +11,7 @@ use fanlight_image::combine::CombineConfig;
 use fanlight_image::flag;
 use fanlight_image::moffat::Moffat;
 use fanlight_image::resample::Mapping;
-use fanlight_sky::{PixelXy, SkyPosition, Wcs};
+use fanlight_sky::SkyPosition;
 use rayon::prelude::*;
 use std::path::Path;
 
@@ -49,25 +49,20 @@ pub struct CometGrid {
     pub height: usize,
 }
 
-/// Largest side of the comet-registered stack. Sky and coma are measured well inside it; a larger window only costs.
-const MAX_SIDE_PX: usize = 1400;
-
 impl CometGrid {
-    /// The grid in the pixels of one frame: its size, cut to a window about the comet where it is very large.
-    pub fn about(reference: &Kept, width: usize, height: usize) -> Result<Self, Failure> {
-        let at = comet_px(&reference.look.wcs, reference.comet)?;
+    /// The grid in the pixels of one frame's window, cut to `side_px` about the comet where that is larger.
+    pub fn about(reference: &Kept, side_px: usize) -> Result<Self, Failure> {
+        let wcs = reference.look.window_wcs();
+        let at = wcs.pixel_from_sky(reference.comet).map_err(Failure::data)?;
         let cut = |centre: f64, n: usize| -> (f64, usize) {
-            let first = (centre - 0.5 * MAX_SIDE_PX as f64).floor().clamp(0.0, (n.saturating_sub(MAX_SIDE_PX)) as f64);
-            (centre - first, n.min(MAX_SIDE_PX))
+            let first = (centre - 0.5 * side_px as f64).floor().clamp(0.0, (n.saturating_sub(side_px)) as f64);
+            (centre - first, n.min(side_px))
         };
-        let ((x_px, width), (y_px, height)) = (cut(at.x_px, width), cut(at.y_px, height));
-        let local = Local { x_px, y_px, arcsec_per_px: reference.look.wcs.arcsec_per_px(at) };
+        let window = reference.look.window;
+        let ((x_px, width), (y_px, height)) = (cut(at.x_px, window.width()), cut(at.y_px, window.height()));
+        let local = Local { x_px, y_px, arcsec_per_px: wcs.arcsec_per_px(at) };
         Ok(Self { local, width, height })
     }
-}
-
-fn comet_px(wcs: &Wcs, comet: SkyPosition) -> Result<PixelXy, Failure> {
-    wcs.pixel_from_sky(comet).map_err(Failure::data)
 }
 
 /// The comet-registered stack with what it is made of.
@@ -158,18 +153,19 @@ struct Laid {
 
 fn lay_one(kept: &Kept, field: &[SkyStar], grid: &CometGrid, context: &Context) -> Result<(Layers, Laid), String> {
     let look = kept.look;
-    let at = look.wcs.pixel_from_sky(kept.comet).map_err(|e| e.to_string())?;
+    let wcs = look.window_wcs();
+    let at = wcs.pixel_from_sky(kept.comet).map_err(|e| e.to_string())?;
     let fwhm_px = kept.shape.fwhm_px();
-    let mut frame = first_pass::read_calibrated(&look.light, context)?;
+    let mut frame = first_pass::read_calibrated(&look.light, look.window, context)?;
     look.cosmic_rays.iter().for_each(|i| frame.mask.bits[*i as usize] |= flag::COSMIC_RAY);
     let exposure_s = look.light.exposure_s;
-    let local = Local { x_px: at.x_px, y_px: at.y_px, arcsec_per_px: look.wcs.arcsec_per_px(at) };
+    let local = Local { x_px: at.x_px, y_px: at.y_px, arcsec_per_px: wcs.arcsec_per_px(at) };
     let placement = stack::place_about(&local, &grid.local, grid.width, grid.height);
     let reach_px = reach_of(grid, &placement);
     let stars: Vec<FieldStar> = field
         .iter()
         .filter_map(|s| {
-            let p = look.wcs.pixel_from_sky(s.place).ok()?;
+            let p = wcs.pixel_from_sky(s.place).ok()?;
             let near = (p.x_px - at.x_px).abs() < reach_px && (p.y_px - at.y_px).abs() < reach_px;
             near.then_some(FieldStar { x_px: p.x_px, y_px: p.y_px, flux: s.flux_e_per_s * exposure_s / kept.scale })
         })

@@ -10,18 +10,20 @@ use fanlight_coma::measure;
 use fanlight_coma::stars::{self, StarStack};
 use fanlight_image::combine::CombineConfig;
 use fanlight_image::moffat::{self, Moffat, NoiseModel, ShapeFitConfig};
-use fanlight_sky::PixelXy;
+use fanlight_sky::{PixelXy, Wcs};
 
-/// The grid of the star-registered stack where the preview found none: the frame nearest the middle of the night that
-/// can be measured.
-pub fn star_grid(inputs: &Inputs, context: &Context) -> Result<StarGrid, Failure> {
+/// The WCS of the frame nearest the middle of the night that can be measured: for a night whose preview found none.
+///
+/// # Errors
+/// When no frame can be measured.
+pub fn middle_wcs(inputs: &Inputs, context: &Context) -> Result<Wcs, Failure> {
     let middle = inputs.lights.len() / 2;
     let mut order: Vec<usize> = (0..inputs.lights.len()).collect();
     order.sort_by_key(|i| i.abs_diff(middle));
     let mut reasons = Vec::new();
     for i in order {
         match first_pass::look(&inputs.lights[i], context, Known::default()) {
-            Ok((look, _)) => return Ok(StarGrid { wcs: look.wcs, width: inputs.size.0, height: inputs.size.1 }),
+            Ok((look, _)) => return Ok(look.wcs),
             Err(reason) => reasons.push(format!("  {}: {reason}", inputs.lights[i].file.name)),
         }
     }

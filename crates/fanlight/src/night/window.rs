@@ -1,0 +1,119 @@
+//! The part of every frame that is used: a square about the comet. What lies further out says nothing of the coma and only
+//! costs time.
+
+use super::first_pass::StarGrid;
+use super::inputs::{Inputs, Light};
+use crate::{Failure, geometry};
+use fanlight_image::PixelBox;
+use fanlight_io::Campaign;
+use fanlight_sky::{OrbitElements, PixelXy, Site, SkyPosition, Wcs};
+
+/// Least side of the part of a frame that is used: it holds enough stars to tie a frame in all but the emptiest fields.
+const MIN_SIDE_PX: f64 = 1360.0;
+/// Radii of the largest aperture that fit into the side: the sky is measured outside the aperture.
+const APERTURES: f64 = 6.0;
+/// By how much less the comet-registered stack reaches out than the frames' windows, in all: windows stand about the
+/// ephemeris place by the header, stacks about the measured place by the stars.
+const STACK_MARGIN_PX: usize = 80;
+
+/// The windows of a night.
+pub struct Windows {
+    /// Side of the part of every frame that is used.
+    pub side_px: usize,
+    /// The part of the detector that holds the windows of all frames.
+    pub detector_area: PixelBox,
+    /// Where the ephemeris puts the comet in each frame.
+    places: Vec<SkyPosition>,
+}
+
+impl Windows {
+    /// Plans the windows from the ephemeris and the headers' WCS.
+    ///
+    /// # Errors
+    /// When the ephemeris cannot be computed.
+    pub fn plan(inputs: &Inputs, campaign: &Campaign, orbit: &OrbitElements, site: &Site) -> Result<Self, Failure> {
+        let middle = &inputs.lights[inputs.lights.len() / 2];
+        let (geometry, _) = geometry::at(orbit, site, middle.mid)?;
+        let largest_km = campaign.photometry.apertures_km.iter().copied().fold(0.0, f64::max);
+        let places: Vec<SkyPosition> = inputs
+            .lights
+            .iter()
+            .map(|l| fanlight_sky::comet_position(orbit, site, l.mid).map_err(Failure::data))
+            .collect::<Result<_, _>>()?;
+        let size = inputs.size;
+        let in_middle = middle.wcs.pixel_from_sky(places[inputs.lights.len() / 2]);
+        let scale_arcsec = in_middle.map_or(f64::INFINITY, |at| middle.wcs.pixel_scale_arcsec(at));
+        let side_px = side_px(largest_km / geometry.km_per_arcsec / scale_arcsec);
+        let all = inputs.lights.iter().zip(&places).filter_map(|(l, place)| of(l, *place, side_px));
+        let detector_area = around_all(all).unwrap_or(PixelBox { x0: 0, y0: 0, x1: size.0, y1: size.1 });
+        Ok(Self { side_px, detector_area, places })
+    }
+
+    /// The grid of the star-registered stack: the pixels of the frame of this WCS over which the windows pass.
+    pub fn star_grid(&self, wcs: &Wcs, size: (usize, usize)) -> StarGrid {
+        let windows = self.places.iter().filter_map(|p| Some(about(wcs.pixel_from_sky(*p).ok()?, size, self.side_px)));
+        let area = around_all(windows).unwrap_or(PixelBox { x0: 0, y0: 0, x1: size.0, y1: size.1 });
+        let wcs = wcs.shifted(-(area.x0 as f64), -(area.y0 as f64));
+        StarGrid { wcs, width: area.width(), height: area.height() }
+    }
+}
+
+/// Side of the part of a frame that is used.
+fn side_px(largest_aperture_px: f64) -> usize {
+    (APERTURES * largest_aperture_px).max(MIN_SIDE_PX).ceil() as usize
+}
+
+/// Side of the comet-registered stack.
+pub fn stack_side_px(window_side_px: usize) -> usize {
+    window_side_px.saturating_sub(STACK_MARGIN_PX)
+}
+
+/// The part of a frame that is used: a square about a place, moved inward at the frame's edge, the whole frame where it
+/// is smaller. `None` when the place is on the other side of the sky.
+pub fn of(light: &Light, place: SkyPosition, side_px: usize) -> Option<PixelBox> {
+    let at = light.wcs.pixel_from_sky(place).ok()?;
+    Some(about(at, (light.file.width, light.file.height), side_px))
+}
+
+fn about(at: PixelXy, size: (usize, usize), side_px: usize) -> PixelBox {
+    let cut = |centre: f64, n: usize| {
+        let side = n.min(side_px);
+        let first = ((centre - 0.5 * side as f64).max(0.0) as usize).min(n - side);
+        (first, first + side)
+    };
+    let ((x0, x1), (y0, y1)) = (cut(at.x_px, size.0), cut(at.y_px, size.1));
+    PixelBox { x0, y0, x1, y1 }
+}
+
+/// The smallest box that holds all of some; `None` of none.
+fn around_all(boxes: impl Iterator<Item = PixelBox>) -> Option<PixelBox> {
+    boxes.reduce(|a, b| PixelBox {
+        x0: a.x0.min(b.x0),
+        y0: a.y0.min(b.y0),
+        x1: a.x1.max(b.x1),
+        y1: a.y1.max(b.y1),
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_window_stays_inside_its_frame() {
+        let at = |x_px, y_px| about(PixelXy { x_px, y_px }, (2000, 900), 1000);
+        assert_eq!(at(1000.0, 450.0), PixelBox { x0: 500, y0: 0, x1: 1500, y1: 900 });
+        assert_eq!(at(10.0, 10.0), PixelBox { x0: 0, y0: 0, x1: 1000, y1: 900 });
+        assert_eq!(at(1990.0, -50.0), PixelBox { x0: 1000, y0: 0, x1: 2000, y1: 900 });
+        let both = around_all([at(10.0, 0.0), at(1000.0, 0.0)].into_iter());
+        assert_eq!(both, Some(PixelBox { x0: 0, y0: 0, x1: 1500, y1: 900 }));
+        assert_eq!(around_all(std::iter::empty()), None);
+    }
+
+    #[test]
+    fn a_wide_aperture_asks_for_a_wide_window() {
+        assert_eq!(side_px(50.0), 1360);
+        assert_eq!(side_px(400.0), 2400);
+        assert_eq!(stack_side_px(1360), 1280);
+    }
+}
