@@ -122,7 +122,8 @@ pub fn calibrate(raw: &Raw, masters: &Masters, detector: &Detector) -> Result<Ca
     let gain = detector.gain_e_per_adu as f32;
     let read_variance = (detector.read_noise_e * detector.read_noise_e) as f32;
     let saturation = detector.saturation_adu as f32;
-    let exposure = exposure_s as f32;
+    let dark_e = exposure_s as f32 * gain;
+    let (nothing, even) = (vec![0.0; width], vec![1.0; width]);
     fn row_of(image: &Option<Image>, y: usize, area: PixelBox) -> Option<&[f32]> {
         image.as_ref().map(|i| &i.row(area.y0 + y)[area.x0..area.x1])
     }
@@ -134,26 +135,21 @@ pub fn calibrate(raw: &Raw, masters: &Masters, detector: &Detector) -> Result<Ca
         .zip(mask.bits.par_chunks_mut(width))
         .enumerate()
         .for_each(|(y, ((out, variance), bits))| {
-            let raw_row = raw.row(y);
-            let offset = row_of(&masters.offset, y, area);
             let dark = row_of(&masters.dark_adu_per_s, y, area);
-            let flat = row_of(&masters.flat, y, area);
-            for x in 0..width {
-                let counts = raw_row[x];
-                let offset = offset.map_or(0.0, |r| r[x]);
-                let dark = dark.map_or(0.0, |r| r[x]) * exposure;
-                let response = flat.map_or(1.0, |r| r[x]);
-                if !counts.is_finite() || !FLAT_RANGE.contains(&response) || !(offset + dark).is_finite() {
-                    out[x] = f32::NAN;
-                    variance[x] = f32::NAN;
-                    bits[x] |= if counts.is_finite() { flag::DETECTOR } else { flag::NO_DATA };
-                    continue;
-                }
+            let rows = raw.row(y).iter().zip(row_of(&masters.offset, y, area).unwrap_or(&nothing));
+            let rows = rows.zip(dark.unwrap_or(&nothing)).zip(row_of(&masters.flat, y, area).unwrap_or(&even));
+            let out = out.iter_mut().zip(variance).zip(bits);
+            for (((out, variance), bits), (((counts, offset), dark), response)) in out.zip(rows) {
                 let collected_e = (counts - offset) * gain;
-                out[x] = (collected_e - dark * gain) / response;
-                variance[x] = (collected_e.max(0.0) + read_variance) / (response * response);
-                if counts >= saturation {
-                    bits[x] |= flag::SATURATED;
+                let value = (collected_e - dark * dark_e) / response;
+                let is_known = FLAT_RANGE.contains(response) && value.is_finite();
+                *out = if is_known { value } else { f32::NAN };
+                let square = response * response;
+                *variance = if is_known { (collected_e.max(0.0) + read_variance) / square } else { f32::NAN };
+                if !is_known {
+                    *bits |= if counts.is_finite() { flag::DETECTOR } else { flag::NO_DATA };
+                } else if *counts >= saturation {
+                    *bits |= flag::SATURATED;
                 }
             }
         });
@@ -293,7 +289,7 @@ mod tests {
     fn refuses_a_blank_frame_and_a_wrong_master() {
         let blank = calibrated(&frame(&[7.0; 5]), 1.0, &Masters::default(), &DETECTOR);
         assert!(matches!(blank, Err(ComaError::BlankFrame { .. })));
-        let masters = Masters { offset: Some(frame(&[1.0; 3])), ..Masters::default() };
+        let masters = Masters { offset: Some(frame(&[1.0])), ..Masters::default() };
         let wrong = calibrated(&frame(&[1.0, 2.0]), 1.0, &masters, &DETECTOR);
         assert!(matches!(wrong, Err(ComaError::SizeMismatch { what: "the master bias", .. })));
         let detector = Detector { gain_e_per_adu: 0.0, ..DETECTOR };

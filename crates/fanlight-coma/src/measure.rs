@@ -7,6 +7,7 @@ use fanlight_image::detect::{self, DetectConfig, Detection};
 use fanlight_image::moffat::{self, NoiseModel, ShapeFit, ShapeFitConfig};
 use fanlight_image::robust::{self, ClipConfig};
 use fanlight_image::{Image, Mask, PixelBox, smooth};
+use rayon::prelude::*;
 
 /// What to expect of a frame.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -83,7 +84,7 @@ fn sky_far_from(image: &Image, mask: &Mask, comet_px: (f64, f64)) -> (f64, f64) 
         let mut values = Vec::new();
         for y in (0..image.height).step_by(4) {
             for x in (0..image.width).step_by(4) {
-                let far = (x as f64 - comet_px.0).hypot(y as f64 - comet_px.1) > radius;
+                let far = (x as f64 - comet_px.0).powi(2) + (y as f64 - comet_px.1).powi(2) > radius * radius;
                 let value = image.at(x, y);
                 if far && mask.is_good(x, y) && value.is_finite() {
                     values.push(value);
@@ -235,16 +236,7 @@ impl RingProfile {
 
     /// The profile at a radius: linear between rings.
     pub fn at(&self, radius_px: f64) -> f64 {
-        let i = self.radius_px.partition_point(|r| *r < radius_px);
-        match i {
-            0 => self.median.first().copied().unwrap_or(0.0),
-            i if i == self.radius_px.len() => 0.0,
-            i => {
-                let (r0, r1) = (self.radius_px[i - 1], self.radius_px[i]);
-                let share = (radius_px - r0) / (r1 - r0);
-                self.median[i - 1] * (1.0 - share) + self.median[i] * share
-            }
-        }
+        self.between(self.radius_px.partition_point(|r| *r < radius_px), radius_px)
     }
 
     /// Takes the profile off an image about a centre, levelled to nothing at its outer edge so that no step is left.
@@ -253,12 +245,36 @@ impl RingProfile {
         let Some(area) = PixelBox::around(centre_px.0, centre_px.1, outer, image.width, image.height) else {
             return;
         };
-        for y in area.y0..area.y1 {
-            for x in area.x0..area.x1 {
-                let radius = (x as f64 - centre_px.0).hypot(y as f64 - centre_px.1);
-                if radius <= outer {
-                    image.data[y * image.width + x] -= (self.at(radius) - edge) as f32;
+        // the first ring that may lie beyond each whole pixel of radius: no search per pixel
+        let next: Vec<usize> =
+            (0..=outer as usize + 1).map(|r| self.radius_px.partition_point(|ring| *ring < r as f64)).collect();
+        let width = image.width;
+        let rows = &mut image.data[area.y0 * width..area.y1 * width];
+        rows.par_chunks_mut(width).zip(area.y0..area.y1).for_each(|(row, y)| {
+            let dy2 = (y as f64 - centre_px.1).powi(2);
+            for (x, pixel) in row.iter_mut().enumerate().take(area.x1).skip(area.x0) {
+                let radius = ((x as f64 - centre_px.0).powi(2) + dy2).sqrt();
+                if radius > outer {
+                    continue;
                 }
+                let mut i = next[radius as usize];
+                while i < self.radius_px.len() && self.radius_px[i] < radius {
+                    i += 1;
+                }
+                *pixel -= (self.between(i, radius) - edge) as f32;
+            }
+        });
+    }
+
+    /// The profile at a radius that lies under ring `i` and not under the one before.
+    fn between(&self, i: usize, radius_px: f64) -> f64 {
+        match i {
+            0 => self.median.first().copied().unwrap_or(0.0),
+            i if i == self.radius_px.len() => 0.0,
+            i => {
+                let (r0, r1) = (self.radius_px[i - 1], self.radius_px[i]);
+                let share = (radius_px - r0) / (r1 - r0);
+                self.median[i - 1] * (1.0 - share) + self.median[i] * share
             }
         }
     }

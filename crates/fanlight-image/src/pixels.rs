@@ -48,9 +48,14 @@ impl Image {
 
     /// The part of the image inside `area`.
     pub fn crop(&self, area: PixelBox) -> Self {
-        let data = (area.y0..area.y1).flat_map(|y| self.row(y)[area.x0..area.x1].iter().copied()).collect();
-        Self { width: area.width(), height: area.height(), data }
+        Self { width: area.width(), height: area.height(), data: crop(&self.data, self.width, area) }
     }
+}
+
+fn crop<T: Copy>(pixels: &[T], width: usize, area: PixelBox) -> Vec<T> {
+    let mut out = Vec::with_capacity(area.width() * area.height());
+    (area.y0..area.y1).for_each(|y| out.extend_from_slice(&pixels[y * width + area.x0..y * width + area.x1]));
+    out
 }
 
 /// A half-open rectangle of whole pixels.
@@ -138,8 +143,7 @@ impl Mask {
 
     /// The part of the mask inside `area`.
     pub fn crop(&self, area: PixelBox) -> Self {
-        let row = |y: usize| &self.bits[y * self.width + area.x0..y * self.width + area.x1];
-        Self { width: area.width(), height: area.height(), bits: (area.y0..area.y1).flat_map(row).copied().collect() }
+        Self { width: area.width(), height: area.height(), bits: crop(&self.bits, self.width, area) }
     }
 }
 
