@@ -6,5 +6,6 @@ mod night;
 mod products;
 mod raw_fits;
 mod support;
+mod tracks;
 mod truth;
 mod walls;
