@@ -41,9 +41,9 @@ per_square_degree = 9000.0
 
 /// A pixel that lost one sample of ten differs by about a third of its sigma; where two tracks cross, where one crosses
 /// a star or stays under the clipping limit, by more.
-const MOST_SIGMAS: f64 = 5.0;
+const MOST_SIGMAS: f64 = 6.0;
 /// What the tracks leave on average where samples changed: light under the clipping limit at their edges.
-const MEAN_SIGMAS: f64 = 0.25;
+const MEAN_SIGMAS: f64 = 0.35;
 
 fn measured(folder: &Path, scenario: &str) -> (NightRecord, Image, Image) {
     std::fs::create_dir_all(folder).expect("folder");
@@ -74,7 +74,7 @@ fn satellites_leave_no_track_in_the_stack() {
         .map(|i| f64::from(stack.data[i] - clean_stack.data[i]) / noise)
         .filter(|d| d.is_finite())
         .collect();
-    let mut changed: Vec<f64> = sigmas.into_iter().filter(|d| d.abs() > 0.01).collect();
+    let mut changed: Vec<f64> = sigmas.into_iter().filter(|d| d.abs() > 0.2).collect();
     assert!(changed.len() > 1000, "only {} pixels of the stack saw a track", changed.len());
     let mean = changed.iter().sum::<f64>() / changed.len() as f64;
     changed.sort_by(|a, b| a.abs().total_cmp(&b.abs()));
