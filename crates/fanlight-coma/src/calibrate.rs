@@ -246,7 +246,12 @@ mod tests {
         Image::from_pixels(values.len(), 1, values.to_vec()).unwrap()
     }
 
-    fn calibrated(raw: &Image, exposure_s: f64, masters: &Masters, detector: &Detector) -> Result<Calibrated, ComaError> {
+    fn calibrated(
+        raw: &Image,
+        exposure_s: f64,
+        masters: &Masters,
+        detector: &Detector,
+    ) -> Result<Calibrated, ComaError> {
         calibrate(&Raw { image: raw, corner_px: (0, 0), exposure_s }, masters, detector)
     }
 

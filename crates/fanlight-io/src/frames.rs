@@ -127,17 +127,7 @@ impl FrameSet {
 /// # Errors
 /// The folder itself is missing, is a file or cannot be listed. Anything wrong below it is in `skipped`.
 pub fn find_frames(folder: &Path) -> Result<FrameSet, IoError> {
-    if !folder.exists() {
-        return Err(IoError::Folder { path: folder.to_owned(), problem: "does not exist".to_owned() });
-    }
-    if !folder.is_dir() {
-        return Err(IoError::Folder { path: folder.to_owned(), problem: "is a file, not a folder".to_owned() });
-    }
-    let mut search = Search { root: folder, seen: BTreeSet::new(), files: Vec::new(), skipped: Vec::new() };
-    search.folder(folder).map_err(|e| IoError::read(folder, e))?;
-    let Search { mut files, skipped, .. } = search;
-    files.sort();
-
+    let Search { files, skipped, .. } = Search::of(folder)?;
     let looked_at: Vec<Result<FrameFile, Skipped>> =
         files.par_iter().map(|(name, path)| frame(name, path).map_err(|reason| skip(name, reason))).collect();
     let mut set = FrameSet { skipped, ..FrameSet::default() };
@@ -156,6 +146,14 @@ pub fn find_frames(folder: &Path) -> Result<FrameSet, IoError> {
     Ok(set)
 }
 
+/// The FITS files that [`find_frames`] would look at, sorted, without opening any.
+///
+/// # Errors
+/// As [`find_frames`].
+pub fn frame_files(folder: &Path) -> Result<Vec<PathBuf>, IoError> {
+    Ok(Search::of(folder)?.files.into_iter().map(|(_, path)| path).collect())
+}
+
 struct Search<'a> {
     root: &'a Path,
     seen: BTreeSet<PathBuf>,
@@ -163,7 +161,20 @@ struct Search<'a> {
     skipped: Vec<Skipped>,
 }
 
-impl Search<'_> {
+impl<'a> Search<'a> {
+    fn of(folder: &'a Path) -> Result<Self, IoError> {
+        if !folder.exists() {
+            return Err(IoError::Folder { path: folder.to_owned(), problem: "does not exist".to_owned() });
+        }
+        if !folder.is_dir() {
+            return Err(IoError::Folder { path: folder.to_owned(), problem: "is a file, not a folder".to_owned() });
+        }
+        let mut search = Self { root: folder, seen: BTreeSet::new(), files: Vec::new(), skipped: Vec::new() };
+        search.folder(folder).map_err(|e| IoError::read(folder, e))?;
+        search.files.sort();
+        Ok(search)
+    }
+
     fn folder(&mut self, folder: &Path) -> std::io::Result<()> {
         if !self.seen.insert(fs::canonicalize(folder)?) {
             return Ok(());

@@ -14,6 +14,7 @@ pub mod frames;
 pub mod header;
 pub mod products;
 pub mod spool;
+pub mod stamp;
 
 mod campaign_keys;
 mod card_text;
@@ -29,7 +30,8 @@ pub use checksum::sha256_file;
 pub use error::IoError;
 pub use fits_read::{FitsImage, read_header, read_image, read_image_into, read_image_part};
 pub use fits_write::{HduData, HduOut, write_fits};
-pub use frames::{FrameFile, FrameKind, FrameSet, Skipped, find_frames};
+pub use frames::{FrameFile, FrameKind, FrameSet, Skipped, find_frames, frame_files};
 pub use header::{Card, CardValue, Header, HeaderCard};
-pub use products::OutputFolder;
+pub use products::{OutputFolder, read_json};
 pub use spool::{Spool, SpoolRows};
+pub use stamp::FileStamp;

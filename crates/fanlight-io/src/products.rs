@@ -5,6 +5,7 @@ use std::io::{self, BufWriter, Write};
 use std::path::{Component, Path, PathBuf};
 
 use serde::Serialize;
+use serde::de::DeserializeOwned;
 
 use crate::error::IoError;
 
@@ -96,6 +97,15 @@ impl OutputFolder {
         bytes.push(b'\n');
         self.write(name, &bytes)
     }
+}
+
+/// Reads a JSON file.
+///
+/// # Errors
+/// The file cannot be read, or does not hold what is expected.
+pub fn read_json<T: DeserializeOwned>(path: &Path) -> Result<T, IoError> {
+    let bytes = fs::read(path).map_err(|e| IoError::read(path, e))?;
+    serde_json::from_slice(&bytes).map_err(|e| IoError::Damaged { path: path.to_owned(), problem: e.to_string() })
 }
 
 /// Fills a temporary file in the folder of `path` and renames it to `path`; on any error it is removed and what was

@@ -54,6 +54,9 @@ A frame that cannot be used is left out with a reason; the page lists it.")]
         /// Folder for the products; made if need be
         #[arg(long)]
         out: PathBuf,
+        /// Compare an earlier run's files by their contents, not only by size and time of change, before keeping its products
+        #[arg(long)]
+        verify: bool,
     },
     /// Where the comet is and how it is seen from the site
     #[command(after_help = "Example:
@@ -123,7 +126,9 @@ What the headers do not say stands in the file as a comment to fill in.")]
 /// Says what is wrong; its status is the process's exit status.
 pub fn run(arguments: Arguments) -> Result<(), Failure> {
     match arguments.command {
-        Command::Night { frames_dir, campaign, out } => night::command(&night::Options { frames_dir, campaign, out }),
+        Command::Night { frames_dir, campaign, out, verify } => {
+            night::command(&night::Options { frames_dir, campaign, out, verify })
+        }
         Command::Geometry { campaign, utc, json } => geometry::command(&campaign, &utc, json),
         Command::Simulate { scenario, out } => simulate::command(&scenario, &out),
         Command::Demo { out } => demo::command(&out),

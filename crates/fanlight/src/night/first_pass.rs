@@ -3,8 +3,8 @@
 
 use super::combine::Layers;
 use super::inputs::Light;
-use crate::messages;
 use super::window;
+use crate::messages;
 use fanlight_coma::calibrate::{self, Calibrated, Detector, Masters, Raw};
 use fanlight_coma::measure::{self, FrameMeasure, MeasureConfig, RingProfile};
 use fanlight_coma::register::{self, CentroidConfig, Vote};
@@ -151,10 +151,7 @@ const OTHER_SIDE: &str = "the ephemeris puts the comet on the other side of the 
 pub fn look(light: &Light, context: &Context, known: Known) -> Result<(FirstLook, Option<Layers>), String> {
     let predicted = fanlight_sky::comet_position(context.orbit, context.site, light.mid).map_err(|e| e.to_string())?;
     let expected = known.offset_arcsec.map_or(predicted, |(east, north)| predicted.offset_by_arcsec(east, north));
-    let header_px = light
-        .wcs
-        .pixel_from_sky(expected)
-        .map_err(|_| OTHER_SIDE)?;
+    let header_px = light.wcs.pixel_from_sky(expected).map_err(|_| OTHER_SIDE)?;
     let (width, height) = (light.file.width, light.file.height);
     let scale_arcsec = light.wcs.pixel_scale_arcsec(header_px);
     let inside =

@@ -15,6 +15,7 @@ pub mod record;
 pub mod reduce;
 pub mod second_pass;
 pub mod star_stack;
+pub mod unchanged;
 pub mod window;
 
 use crate::{Failure, messages};
@@ -25,7 +26,7 @@ use fanlight_record::NightRecord;
 use fanlight_sky::UtcInstant;
 use first_pass::FirstLook;
 use inputs::Inputs;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 /// What to reduce, by which campaign, and where to.
 #[derive(Debug, Clone)]
@@ -36,6 +37,21 @@ pub struct Options {
     pub campaign: PathBuf,
     /// Folder for the products.
     pub out: PathBuf,
+    /// Whether an earlier run's inputs and products are compared by their contents instead of by size and time of change.
+    pub verify: bool,
+}
+
+impl Options {
+    /// The call as it would be typed, for the record.
+    pub fn as_typed(&self) -> String {
+        let quoted = |p: &Path| format!("\"{}\"", p.display());
+        format!(
+            "fanlight night {} --campaign {} --out {}",
+            quoted(&self.frames_dir),
+            quoted(&self.campaign),
+            quoted(&self.out)
+        )
+    }
 }
 
 /// Runs the command and says where the page is.
@@ -90,15 +106,24 @@ pub struct Colour {
     pub solar_mag: f64,
 }
 
-/// The whole job; the products stand in the output folder when it returns.
+/// The whole job; the products stand in the output folder when it returns. Where an earlier run of the same call left
+/// them there, and nothing that it read has changed, they stay as they are.
 ///
 /// # Errors
 /// When the data or the campaign do not allow the job.
 pub fn run(options: &Options) -> Result<NightRecord, Failure> {
+    let inputs = unchanged::input_files(options)?;
+    if let Some(record) = unchanged::earlier_record(options, &inputs) {
+        tracing::info!("nothing has changed since the products were made; they stay as they are");
+        reduce::warn_near_sun_again(options, &record)?;
+        return Ok(record);
+    }
+    let before = unchanged::stamps(&inputs);
     let reduced = reduce::reduce(options, &options.out)?;
     let folder = OutputFolder::create_or_open(&options.out).map_err(Failure::data)?;
     tracing::info!("record made");
-    products::write(&reduced, &folder)?;
+    let products = products::write(&reduced, &folder)?;
+    unchanged::remember(options, before, &reduced.record, &products, &folder)?;
     tracing::info!("products written");
     Ok(reduced.record)
 }

@@ -16,14 +16,16 @@ use rayon::prelude::*;
 pub const PAGE: &str = "report.html";
 /// The record.
 pub const RECORD: &str = "night.json";
+/// The stacks.
+const STACKS: [&str; 3] = ["comet.fits", "substacks.fits", "stars.fits"];
 /// Resolution of the figures' raster version.
 const PIXELS_PER_INCH: f64 = 300.0;
 
-/// Writes everything; the record last, so that a record always has its products beside it.
+/// Writes everything; the record last, so that a record always has its products beside it. Returns the products' names.
 ///
 /// # Errors
 /// When a file cannot be written.
-pub fn write(reduced: &Reduced, folder: &OutputFolder) -> Result<(), Failure> {
+pub fn write(reduced: &Reduced, folder: &OutputFolder) -> Result<Vec<String>, Failure> {
     let Reduced { night, record, stars, grid } = reduced;
     let figures = figures(night, record)?;
     clear_earlier(&figures, folder)?;
@@ -33,12 +35,17 @@ pub fn write(reduced: &Reduced, folder: &OutputFolder) -> Result<(), Failure> {
     };
     let (written, rasters) = rayon::join(stacks, || rasters(&figures));
     written?;
+    let mut names: Vec<String> = STACKS.iter().map(|name| name.to_string()).collect();
     for r in rasters? {
-        folder.write(&format!("figures/{}.svg", r.name), r.svg.as_bytes()).map_err(Failure::data)?;
-        folder.write(&format!("figures/{}.png", r.name), &r.png).map_err(Failure::data)?;
+        let [vector, raster] = ["svg", "png"].map(|ending| format!("figures/{}.{ending}", r.name));
+        folder.write(&vector, r.svg.as_bytes()).map_err(Failure::data)?;
+        folder.write(&raster, &r.png).map_err(Failure::data)?;
+        names.extend([vector, raster]);
     }
     folder.write(PAGE, fanlight_present::night_page(record, &figures).as_bytes()).map_err(Failure::data)?;
-    folder.write_json(RECORD, record).map_err(Failure::data)
+    folder.write_json(RECORD, record).map_err(Failure::data)?;
+    names.extend([PAGE.to_string(), RECORD.to_string()]);
+    Ok(names)
 }
 
 /// One version of a figure.
@@ -67,6 +74,7 @@ const FIGURES: [&str; 9] =
 /// Takes away what an earlier run left and this one will not replace: first of all its record, so that a record never
 /// stands beside another run's products, however this run ends.
 fn clear_earlier(figures: &[Figure], folder: &OutputFolder) -> Result<(), Failure> {
+    super::unchanged::forget(folder)?;
     folder.remove(RECORD).map_err(Failure::data)?;
     folder.remove_leftovers("");
     folder.remove_leftovers("figures");
@@ -175,7 +183,7 @@ fn write_comet(night: &Night, record: &NightRecord, folder: &OutputFolder) -> Re
     let mut mask = HduOut::new("MASK", HduData::U8(&stacked.mask));
     mask.cards = wcs_cards(&wcs);
     mask.comments = vec!["0 is a good pixel; 8: no frame has a trusted pixel here".into()];
-    fanlight_io::write_fits(&folder.path("comet.fits"), &[image, variance, mask]).map_err(Failure::data)?;
+    fanlight_io::write_fits(&folder.path(STACKS[0]), &[image, variance, mask]).map_err(Failure::data)?;
 
     let names: Vec<String> = (1..=stacked.substacks.len()).map(|i| format!("SUBSTACK{i}")).collect();
     let parts: Vec<HduOut> = stacked
@@ -188,7 +196,7 @@ fn write_comet(night: &Night, record: &NightRecord, folder: &OutputFolder) -> Re
             hdu
         })
         .collect();
-    fanlight_io::write_fits(&folder.path("substacks.fits"), &parts).map_err(Failure::data)
+    fanlight_io::write_fits(&folder.path(STACKS[1]), &parts).map_err(Failure::data)
 }
 
 /// `stars.fits`: the star-registered stack.
@@ -206,5 +214,5 @@ fn write_stars(
     variance.cards = wcs_cards(&grid.wcs);
     let mut mask = HduOut::new("MASK", HduData::U8(&stars.stacked.mask));
     mask.cards = wcs_cards(&grid.wcs);
-    fanlight_io::write_fits(&folder.path("stars.fits"), &[image, variance, mask]).map_err(Failure::data)
+    fanlight_io::write_fits(&folder.path(STACKS[2]), &[image, variance, mask]).map_err(Failure::data)
 }

@@ -397,15 +397,9 @@ fn provenance(night: &Night, options: &Options, catalogue: Option<PathBuf>) -> R
             Ok(InputFile { file, role: role.to_string(), sha256 })
         })
         .collect::<Result<Vec<_>, Failure>>()?;
-    let quoted = |p: &Path| format!("\"{}\"", p.display());
     Ok(Provenance {
         program: format!("fanlight {}", env!("CARGO_PKG_VERSION")),
-        command: format!(
-            "fanlight night {} --campaign {} --out {}",
-            quoted(&options.frames_dir),
-            quoted(&options.campaign),
-            quoted(&options.out)
-        ),
+        command: options.as_typed(),
         inputs,
         methods: METHODS.iter().map(|m| m.to_string()).collect(),
     })

@@ -139,6 +139,17 @@ pub fn reduce(options: &Options, scratch: &Path) -> Result<Reduced, Failure> {
     Ok(Reduced { night, record, stars, grid })
 }
 
+/// The same warning for a night that need not be measured again.
+///
+/// # Errors
+/// When the campaign file cannot be read.
+pub fn warn_near_sun_again(options: &Options, record: &NightRecord) -> Result<(), Failure> {
+    let campaign = geometry::load_campaign(&options.campaign)?;
+    let orbit = campaign.orbit().map_err(geometry::campaign_failure)?;
+    let site = campaign.site().map_err(geometry::campaign_failure)?;
+    warn_near_sun(&orbit, &site, UtcInstant::parse(&record.mid_utc).map_err(Failure::data)?)
+}
+
 /// People's safety first: said before any work, even when quiet.
 fn warn_near_sun(orbit: &OrbitElements, site: &fanlight_sky::Site, utc: UtcInstant) -> Result<(), Failure> {
     let (geometry, _) = geometry::at(orbit, site, utc)?;

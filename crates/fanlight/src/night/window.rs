@@ -87,12 +87,7 @@ fn about(at: PixelXy, size: (usize, usize), side_px: usize) -> PixelBox {
 
 /// The smallest box that holds all of some; `None` of none.
 fn around_all(boxes: impl Iterator<Item = PixelBox>) -> Option<PixelBox> {
-    boxes.reduce(|a, b| PixelBox {
-        x0: a.x0.min(b.x0),
-        y0: a.y0.min(b.y0),
-        x1: a.x1.max(b.x1),
-        y1: a.y1.max(b.y1),
-    })
+    boxes.reduce(|a, b| PixelBox { x0: a.x0.min(b.x0), y0: a.y0.min(b.y0), x1: a.x1.max(b.x1), y1: a.y1.max(b.y1) })
 }
 
 #[cfg(test)]

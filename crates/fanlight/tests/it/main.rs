@@ -1,5 +1,6 @@
 //! Integration tests of `fanlight`: the command as a person or a script calls it.
 
+mod again;
 mod bad_input;
 mod cli;
 mod night;

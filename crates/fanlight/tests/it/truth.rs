@@ -160,8 +160,12 @@ fn tail(d: &mut Draws) -> FeatureKeys {
 /// Simulates a scenario in a folder, measures it, and compares.
 pub fn measure(scenario: &Scenario, folder: &Path) -> Outcome {
     let traits = traits_of(scenario);
-    let options =
-        Options { frames_dir: folder.join("frames"), campaign: folder.join("campaign.toml"), out: folder.join("out") };
+    let options = Options {
+        frames_dir: folder.join("frames"),
+        campaign: folder.join("campaign.toml"),
+        out: folder.join("out"),
+        verify: false,
+    };
     let reduced = Simulation::new(scenario)
         .map_err(|e| e.to_string())
         .and_then(|simulation| {
