@@ -3,7 +3,7 @@
 //! These are the functions that [`crate::optocentre`] fits. They are made on a fine grid about the nucleus and looked up
 //! at any place.
 
-use crate::kernel::{self, KernelPart};
+use crate::kernel::KernelPart;
 use rayon::prelude::*;
 use rustfft::{FftPlanner, num_complex::Complex};
 
@@ -105,14 +105,14 @@ fn transpose(data: &[Complex<f32>], side: usize) -> Vec<Complex<f32>> {
 fn kernel_grid(parts: &[KernelPart], side: usize) -> Vec<Complex<f32>> {
     // a night's frames are alike: eight of them, spread over it, make the mean
     let step = parts.len().div_ceil(8).max(1);
-    let chosen: Vec<&KernelPart> = parts.iter().step_by(step).collect();
+    let chosen: Vec<_> = parts.iter().step_by(step).map(KernelPart::density).collect();
     let width = 2 * KERNEL_HALF + 1;
     let mut cells = vec![0.0f64; width * width];
     cells.par_chunks_mut(width).enumerate().for_each(|(y, row)| {
         let dy = (y as f64 - KERNEL_HALF as f64) / FINE as f64;
         for (x, value) in row.iter_mut().enumerate() {
             let dx = (x as f64 - KERNEL_HALF as f64) / FINE as f64;
-            *value = chosen.iter().map(|p| p.weight * kernel::drawn_out(p, dx, dy)).sum();
+            *value = chosen.iter().map(|density| density(dx, dy)).sum();
         }
     });
     let total: f64 = cells.iter().sum();
@@ -188,8 +188,7 @@ mod tests {
     use fanlight_image::moffat::Moffat;
 
     fn parts(fwhm: f64) -> Vec<KernelPart> {
-        let shape = Moffat { fwhm_major_px: fwhm, fwhm_minor_px: fwhm, angle_rad: 0.0, beta: 3.5 };
-        vec![KernelPart { shape, motion_px: (0.0, 0.0), weight: 1.0 }]
+        vec![KernelPart { seeing: Moffat::round(fwhm, 3.5), paths_px: [(0.0, 0.0); 2], weight: 1.0 }]
     }
 
     /// Far from the nucleus blurring changes a power by little: the second-order term of the kernel's width.
@@ -212,8 +211,8 @@ mod tests {
         let parts = parts(3.0);
         let blurred = Blurred::new(&[point], &parts, 15.0);
         for (x, y) in [(0.0, 0.0), (1.3, -0.4), (3.0, 2.0)] {
-            let expected = parts[0].shape.pixel_value(x, y);
-            assert!((blurred.at(0, x, y) - expected).abs() < 0.01 * parts[0].shape.pixel_value(0.0, 0.0));
+            let expected = parts[0].seeing.pixel_value(x, y);
+            assert!((blurred.at(0, x, y) - expected).abs() < 0.01 * parts[0].seeing.pixel_value(0.0, 0.0));
         }
     }
 }

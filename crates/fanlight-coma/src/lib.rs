@@ -2,13 +2,14 @@
 //!
 //! A night flows one way: [`calibrate`] makes masters and calibrated frames; [`measure`] finds what a frame says of
 //! itself (sky, stars, seeing); [`tie`] ties its WCS to the catalogue; [`zero_point`] its brightness;
-//! [`register`] places the comet in it; [`stars`] takes the stars out; [`stack`] combines the frames; [`kernel`],
+//! [`register`] places the comet in it; [`stars`] takes the stars out; [`stack`] combines the frames; [`drift`], [`kernel`],
 //! [`optocentre`], [`profile`], [`photometry`] and [`afrho`] measure the stack; [`gradient`] draws it.
 //! Nothing here opens a file or prints.
 
 pub mod afrho;
 pub mod calibrate;
 pub mod cusp;
+pub mod drift;
 pub mod error;
 pub mod gradient;
 pub mod kernel;

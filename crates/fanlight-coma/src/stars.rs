@@ -3,7 +3,7 @@
 use crate::measure::RingProfile;
 use fanlight_image::background::{self, MeshConfig};
 use fanlight_image::detect::{self, DetectConfig};
-use fanlight_image::moffat::{self, FluxFitConfig, Moffat, NoiseModel};
+use fanlight_image::moffat::{self, FluxFitConfig, NoiseModel, StarImage};
 use fanlight_image::{Image, Mask, flag};
 use rayon::prelude::*;
 
@@ -28,7 +28,7 @@ pub struct StarStack<'a> {
     /// Flags.
     pub mask: &'a Mask,
     /// Star image of the stack.
-    pub shape: &'a Moffat,
+    pub shape: &'a StarImage,
     /// Where the comet stood in each frame, in the stack's pixels.
     pub comet_path_px: &'a [(f64, f64)],
     /// The coma's mean azimuthal median.
@@ -127,7 +127,7 @@ fn subtract_drawn_out(image: &mut Image, path_px: &[(f64, f64)], coma: &RingProf
 }
 
 /// Fits every star's flux with the others taken off, in two rounds; what is left of the image stays in `work`.
-fn measure_in_turn(work: &mut Image, mask: &Mask, shape: &Moffat, stars: &mut [FieldStar], sky_variance: f64) {
+fn measure_in_turn(work: &mut Image, mask: &Mask, shape: &StarImage, stars: &mut [FieldStar], sky_variance: f64) {
     let fwhm_px = shape.fwhm_px();
     let radius_px = (1.5 * fwhm_px).max(2.5);
     let noise = NoiseModel { sky_variance, variance_per_unit: 0.0 };
@@ -153,14 +153,16 @@ fn measure_in_turn(work: &mut Image, mask: &Mask, shape: &Moffat, stars: &mut [F
     }
 }
 
-/// Radius beyond which a star's wing is under a thirtieth of the noise; at least three quarters of a width.
-pub fn render_radius_px(flux: f64, shape: &Moffat, noise: f64) -> f64 {
+/// Radius beyond which a star's wing is under a thirtieth of the noise; at least three quarters of a width. A trail adds
+/// half its length.
+pub fn render_radius_px(flux: f64, shape: &StarImage, noise: f64) -> f64 {
     let limit = noise / 30.0;
-    let mut radius = 0.75 * shape.fwhm_px();
-    while radius < 100.0 && flux.abs() * shape.density(radius, 0.0) > limit {
+    let seeing = shape.seeing();
+    let mut radius = 0.75 * seeing.fwhm_px();
+    while radius < 100.0 && flux.abs() * seeing.density(radius, 0.0) > limit {
         radius *= 1.15;
     }
-    radius
+    radius + 0.5 * shape.trail_length_px()
 }
 
 /// What a frame's star model may get wrong, as a share of its brightness: where that would rise over the pixel's own
@@ -174,10 +176,11 @@ pub fn remove_stars(
     image_e: &mut Image,
     variance_e2: &Image,
     mask: &mut Mask,
-    shape: &Moffat,
+    shape: &StarImage,
     stars: &[FieldStar],
 ) -> usize {
     let noise = crate::measure::typical_variance(variance_e2).sqrt();
+    let density = shape.density();
     let mut touched = 0;
     for star in stars {
         let reach = render_radius_px(star.flux, shape, noise);
@@ -190,13 +193,19 @@ pub fn remove_stars(
         }
         touched += 1;
         moffat::subtract_star(image_e, shape, star.x_px, star.y_px, star.flux, reach);
-        flag_untrusted(variance_e2, mask, shape, star, reach);
+        flag_untrusted(variance_e2, mask, &density, star, reach);
     }
     touched
 }
 
-fn flag_untrusted(variance_e2: &Image, mask: &mut Mask, shape: &Moffat, star: &FieldStar, reach: f64) {
-    if MODEL_ERROR * star.flux * shape.density(0.0, 0.0) < 1.0 {
+fn flag_untrusted(
+    variance_e2: &Image,
+    mask: &mut Mask,
+    density: impl Fn(f64, f64) -> f64,
+    star: &FieldStar,
+    reach: f64,
+) {
+    if MODEL_ERROR * star.flux * density(0.0, 0.0) < 1.0 {
         return;
     }
     let Some(area) = fanlight_image::PixelBox::around(star.x_px, star.y_px, reach, mask.width, mask.height) else {
@@ -204,7 +213,7 @@ fn flag_untrusted(variance_e2: &Image, mask: &mut Mask, shape: &Moffat, star: &F
     };
     for y in area.y0..area.y1 {
         for x in area.x0..area.x1 {
-            let model = star.flux * shape.density(x as f64 - star.x_px, y as f64 - star.y_px);
+            let model = star.flux * density(x as f64 - star.x_px, y as f64 - star.y_px);
             let i = y * mask.width + x;
             if MODEL_ERROR * model > f64::from(variance_e2.data[i]).sqrt() {
                 mask.bits[i] |= flag::STAR;

@@ -3,7 +3,7 @@
 use crate::ComaError;
 use crate::stars::render_radius_px;
 use fanlight_image::aperture::{self, Circle};
-use fanlight_image::moffat::{self, FluxFitConfig, Moffat, NoiseModel, StarFit};
+use fanlight_image::moffat::{self, FluxFitConfig, NoiseModel, StarFit, StarImage};
 use fanlight_image::robust::{self, ClipConfig};
 use fanlight_image::{Image, Mask, Measured, PixelBox};
 use rayon::prelude::*;
@@ -52,7 +52,7 @@ const MIN_SIGNAL_TO_NOISE: f64 = 10.0;
 pub fn star_fluxes(
     flattened: &Image,
     mask: &Mask,
-    shape: &Moffat,
+    shape: &StarImage,
     targets: &[Target],
     field: &[Target],
     noise: NoiseModel,
@@ -101,7 +101,7 @@ pub fn star_fluxes(
 /// No star's wing is followed further.
 const MAX_WING_PX: f64 = 100.0;
 
-fn fit_flux(image: &Image, mask: &Mask, shape: &Moffat, target: &Target, noise: NoiseModel) -> Option<StarFit> {
+fn fit_flux(image: &Image, mask: &Mask, shape: &StarImage, target: &Target, noise: NoiseModel) -> Option<StarFit> {
     let radius_px = (2.5 * shape.fwhm_px()).max(4.0);
     let config = FluxFitConfig { radius_px, noise, free_centre: true };
     let fit = moffat::fit_flux(image, mask, shape, target.x_px, target.y_px, &config).ok()?;
@@ -144,16 +144,16 @@ const GROWTH_RADIUS: f64 = 2.5;
 /// Fewest stars for the factor.
 const GROWTH_MIN_STARS: usize = 5;
 
-fn growth_radius_px(shape: &Moffat) -> f64 {
-    (GROWTH_RADIUS * shape.fwhm_major_px).max(5.0)
+fn growth_radius_px(shape: &StarImage) -> f64 {
+    (GROWTH_RADIUS * shape.fwhm_major_px()).max(5.0)
 }
 
 /// By how much a bright star holds more light than the fitted star image says.
 ///
-/// No star image is an exact Moffat function, least of all a trailed one, and a fit weighs its core. So the star's light
+/// No star image is an exact Moffat function or a trail of one, and a fit weighs its core. So the star's light
 /// is also summed in a wide circle over the level in a ring around it, with the fitted image used only for the share
 /// outside the circle. `None` for a star too faint to tell.
-fn growth(image: &Image, mask: &Mask, shape: &Moffat, fit: &StarFit) -> Option<f64> {
+fn growth(image: &Image, mask: &Mask, shape: &StarImage, fit: &StarFit) -> Option<f64> {
     if fit.flux.value <= GROWTH_SIGNAL_TO_NOISE * fit.flux.sigma {
         return None;
     }
@@ -167,8 +167,9 @@ fn growth(image: &Image, mask: &Mask, shape: &Moffat, fit: &StarFit) -> Option<f
     let outer = Circle { radius_px: ring.1, ..circle };
     let clip = ClipConfig { kappa: 2.5, rounds: 5 };
     let level = aperture::annulus_stats(image, Some(mask), outer, ring.0, clip)?.median;
-    // wing light in the ring is taken for sky: per pixel, at the ring's mean radius
-    let wing = shape.density(0.5 * (ring.0 + ring.1), 0.0);
+    // wing light in the ring is taken for sky: per pixel, at the ring's mean radius, the mean of two directions
+    let (density, middle) = (shape.density(), 0.5 * (ring.0 + ring.1));
+    let wing = 0.5 * (density(middle, 0.0) + density(0.0, middle));
     let share = shape.encircled(radius_px) - wing * sum.area_px;
     Some((sum.sum - level * sum.area_px) / share / fit.flux.value)
 }

@@ -4,7 +4,9 @@ use criterion::{Criterion, criterion_group, criterion_main};
 use fanlight_image::background::{MeshConfig, mesh};
 use fanlight_image::cosmic::{CosmicConfig, flag_cosmic_rays};
 use fanlight_image::detect::{DetectConfig, sources};
-use fanlight_image::moffat::{FluxFitConfig, Moffat, NoiseModel, ShapeFitConfig, fit_flux, fit_shape, render_star};
+use fanlight_image::moffat::{
+    FluxFitConfig, Moffat, NoiseModel, ShapeFitConfig, StarImage, fit_flux, fit_shape, render_star,
+};
 use fanlight_image::{Image, Mask};
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
@@ -18,7 +20,7 @@ const NOISE: NoiseModel = NoiseModel { sky_variance: 900.0, variance_per_unit: 1
 fn frame() -> (Image, Vec<(f64, f64)>) {
     let mut random = ChaCha8Rng::seed_from_u64(1);
     let mut image = Image::filled(SIZE, SIZE, 0.0);
-    let shape = Moffat::round(2.5, 3.0);
+    let shape = StarImage::from(Moffat::round(2.5, 3.0));
     let mut bright = Vec::new();
     for _ in 0..2000 {
         let (x, y) = (random.random_range(20.0..2028.0), random.random_range(20.0..2028.0));
@@ -55,8 +57,13 @@ fn stars(c: &mut Criterion) {
     group.finish();
 
     let mut group = c.benchmark_group("one star");
-    let model = Moffat { fwhm_major_px: 2.6, fwhm_minor_px: 2.4, angle_rad: 0.3, beta: 3.0 };
-    for (name, free_centre) in [("flux, centre free", true), ("flux, centre held", false)] {
+    let seeing = Moffat { fwhm_major_px: 2.6, fwhm_minor_px: 2.4, angle_rad: 0.3, beta: 3.0 };
+    let (still, trailed) = (seeing.into(), StarImage::new(seeing, (2.0, -1.5)));
+    for (name, model, free_centre) in [
+        ("flux, centre free", still, true),
+        ("flux, centre held", still, false),
+        ("flux, centre free, trailed", trailed, true),
+    ] {
         let config = FluxFitConfig { radius_px: 7.5, noise: NOISE, free_centre };
         let (x, y) = bright[0];
         group.bench_function(name, |b| {

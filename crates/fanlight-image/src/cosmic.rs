@@ -1,6 +1,6 @@
 //! Cosmic rays in a single frame, by their sharp edges.
 
-use crate::moffat::{Moffat, NoiseModel};
+use crate::moffat::{Moffat, NoiseModel, StarImage};
 use crate::{Image, ImageError, Mask, PixelBox, flag, robust};
 use rayon::prelude::*;
 use std::collections::BTreeSet;
@@ -237,7 +237,7 @@ fn median_of(half: isize, value: impl Fn(isize, isize) -> f64) -> f64 {
 /// Largest ratio of a star's edge (half the Laplacian, less its local median) to its fine structure, over places of
 /// its centre within a pixel and pixels within two of it.
 fn edge_of_a_star(fwhm_px: f64) -> f64 {
-    let star = Moffat::round(fwhm_px, 3.0);
+    let star = StarImage::from(Moffat::round(fwhm_px, 3.0));
     let mut worst = 0.0;
     for (cx, cy) in [(0.0, 0.0), (0.25, 0.0), (0.5, 0.0), (0.25, 0.25), (0.5, 0.25), (0.5, 0.5)] {
         const HALF: isize = 7;

@@ -16,6 +16,7 @@ pub mod polar;
 pub mod resample;
 pub mod robust;
 pub mod smooth;
+pub mod tracks;
 
 pub use error::ImageError;
 pub use pixels::{Image, Mask, Measured, PixelBox, flag};

@@ -156,6 +156,24 @@ impl Spool {
             .map_err(|e| IoError::read(&name_of(&self.folder), e))
     }
 
+    /// The values of one whole frame.
+    ///
+    /// # Errors
+    /// A frame that was never written, or a file that cannot be read.
+    pub fn read_values(&self, index: usize) -> Result<Vec<f32>, IoError> {
+        if !self.lock().get(index).copied().unwrap_or(false) {
+            return Err(self.bad(format!("frame {index} was never written")));
+        }
+        let row_bytes = self.row_bytes();
+        let mut bytes = vec![0; self.height * row_bytes];
+        read_at(&self.file, &mut bytes, (index * self.height * row_bytes) as u64)
+            .map_err(|e| IoError::read(&name_of(&self.folder), e))?;
+        let values = |row: &[u8]| -> Vec<f32> {
+            row[..self.width * VALUE_BYTES].as_chunks::<4>().0.iter().map(|b| f32::from_le_bytes(*b)).collect()
+        };
+        Ok(bytes.chunks_exact(row_bytes).flat_map(values).collect())
+    }
+
     /// Frames that the spool has room for.
     pub fn frames(&self) -> usize {
         self.lock().len()
@@ -244,6 +262,8 @@ mod tests {
             variances[6] = f32::NAN;
             spool.append_frame(index, &values, &variances).unwrap();
         }
+        assert_eq!(spool.read_values(2).unwrap(), spool.read_rows(0..5).unwrap().values[2]);
+        assert!(spool.read_values(3).is_err());
         let rows = spool.read_rows(1..3).unwrap();
         assert_eq!(rows.values[2], (4..12).map(|i| (200 + i) as f32 + 0.123).collect::<Vec<_>>());
         for (value, variance) in rows.values.concat().iter().zip(rows.variances.concat()) {

@@ -1,7 +1,7 @@
 //! The good pixels around a star, and the fit of one star to a shape that is held.
 
-use super::profile::PixelProfile;
-use super::{Moffat, NoiseModel};
+use super::NoiseModel;
+use super::profile::StarProfile;
 use crate::{Image, ImageError, Mask, PixelBox};
 use nalgebra::{Matrix4, Vector4};
 
@@ -67,7 +67,7 @@ pub(crate) enum Weights<'a> {
 /// How one star is fitted.
 #[derive(Clone, Copy)]
 pub(crate) struct StarSolver<'a> {
-    pub profile: &'a PixelProfile,
+    pub profile: &'a StarProfile,
     pub weights: Weights<'a>,
     /// Width that bounds the steps of the centre, px.
     pub fwhm_px: f64,
@@ -166,12 +166,11 @@ enum Centre {
 /// Weights of pixels from a star's model, with an error of the profile itself as a share of the signal.
 pub(crate) fn model_weights(
     pixels: &[StarPixel],
-    shape: &Moffat,
+    profile: &StarProfile,
     star: &Star,
     noise: &NoiseModel,
     profile_error: f64,
 ) -> Vec<f64> {
-    let profile = PixelProfile::new(shape);
     let weight = |p: &StarPixel| {
         let signal = star.flux * profile.value(p.x_px - star.x_px, p.y_px - star.y_px);
         1.0 / (noise.variance(signal) + (profile_error * signal).powi(2))

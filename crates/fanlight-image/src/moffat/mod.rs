@@ -1,22 +1,28 @@
-//! Star images: the elliptical Moffat profile integrated over pixels, and its fits.
+//! Star images: the elliptical Moffat profile integrated over pixels, drawn out along a trail where there is one, and
+//! its fits.
 //!
 //! # Source
 //! Moffat (1969), A&A 3, 455, eq. 7, written with an elliptical radius; the pixel's own blurring is in the model, so
 //! that a fitted FWHM is the width of the light that falls on the detector.
 
 mod cutout;
+mod half_maximum;
 mod joint_fit;
 mod profile;
 mod shape;
 mod shape_fit;
 mod star_fit;
+mod star_image;
+mod trail;
 
+pub use half_maximum::{HalfMaximum, half_maximum};
 pub use shape::BETA_LIMITS;
-pub use shape_fit::{HELD_BETA, ShapeFit, ShapeFitConfig, fit_shape, fit_star};
+pub use shape_fit::{HELD_BETA, ShapeFit, ShapeFitConfig, TrailError, fit_shape, fit_star};
 pub use star_fit::{FluxFitConfig, StarFit, StarFitConfig, fit_flux};
+pub use star_image::{StarImage, density};
 
 use crate::{Image, PixelBox};
-use profile::PixelProfile;
+use profile::{PixelProfile, StarProfile};
 use std::f64::consts::PI;
 
 /// An elliptical Moffat profile `I ∝ (1 + R²)^−β`, R the elliptical radius over `alpha`.
@@ -120,9 +126,9 @@ impl NoiseModel {
 }
 
 /// Adds a star to an image, out to a radius about its centre; what lies outside the image is left out.
-pub fn render_star(image: &mut Image, shape: &Moffat, x_px: f64, y_px: f64, flux: f64, radius_px: f64) {
+pub fn render_star(image: &mut Image, shape: &StarImage, x_px: f64, y_px: f64, flux: f64, radius_px: f64) {
     let Some(area) = PixelBox::around(x_px, y_px, radius_px, image.width, image.height) else { return };
-    let profile = PixelProfile::new(shape);
+    let profile = StarProfile::new(&shape.seeing(), shape.trail_px());
     for y in area.y0..area.y1 {
         let dy = y as f64 - y_px;
         for x in area.x0..area.x1 {
@@ -135,6 +141,6 @@ pub fn render_star(image: &mut Image, shape: &Moffat, x_px: f64, y_px: f64, flux
 }
 
 /// Takes a star off an image, out to a radius about its centre.
-pub fn subtract_star(image: &mut Image, shape: &Moffat, x_px: f64, y_px: f64, flux: f64, radius_px: f64) {
+pub fn subtract_star(image: &mut Image, shape: &StarImage, x_px: f64, y_px: f64, flux: f64, radius_px: f64) {
     render_star(image, shape, x_px, y_px, -flux, radius_px);
 }

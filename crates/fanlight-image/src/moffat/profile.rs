@@ -1,7 +1,9 @@
-//! Fast pixel-integrated values of one Moffat profile, with derivatives.
+//! Fast pixel-integrated values of one Moffat profile, with derivatives; and of one drawn out along a trail.
 
 use super::Moffat;
 use super::shape::ShapeVector;
+use super::star_image::trail_nodes;
+use super::trail::Node;
 use std::f64::consts::{LN_2, PI};
 
 /// Gauss-Legendre abscissae on a unit pixel, −0.5 to 0.5, with weights that sum to 1.
@@ -67,7 +69,79 @@ pub(crate) struct PixelSlope {
     /// With the star's centre.
     pub by_centre: [f64; 2],
     /// With the components of a [`ShapeVector`].
-    pub by_shape: [f64; 4],
+    pub by_shape: [f64; 6],
+}
+
+/// A star's image prepared for many pixels: the profile alone, or its mean over the nodes of a trail.
+pub(crate) struct StarProfile {
+    seeing: PixelProfile,
+    trail_px: (f64, f64),
+    /// Empty without a trail.
+    nodes: Vec<Node>,
+}
+
+impl StarProfile {
+    pub(crate) fn new(seeing: &Moffat, trail_px: (f64, f64)) -> Self {
+        Self { seeing: PixelProfile::new(seeing), trail_px, nodes: trail_nodes(seeing, trail_px) }
+    }
+
+    /// Value of a pixel `(dx, dy)` from the star's centre, for unit flux.
+    pub(crate) fn value(&self, dx_px: f64, dy_px: f64) -> f64 {
+        if self.nodes.is_empty() {
+            return self.seeing.value(dx_px, dy_px);
+        }
+        self.along(dx_px, dy_px).map(|(n, x, y)| n.weight * self.seeing.value(x, y)).sum()
+    }
+
+    /// Intensity at `(dx, dy)` for unit flux, per square pixel.
+    pub(crate) fn point(&self, dx_px: f64, dy_px: f64) -> f64 {
+        if self.nodes.is_empty() {
+            return self.seeing.point(dx_px, dy_px);
+        }
+        self.along(dx_px, dy_px).map(|(n, x, y)| n.weight * self.seeing.point(x, y)).sum()
+    }
+
+    /// Value and its derivatives with the star's centre.
+    #[inline]
+    pub(crate) fn value_and_centre_slope(&self, dx_px: f64, dy_px: f64) -> [f64; 3] {
+        if self.nodes.is_empty() {
+            return self.seeing.value_and_centre_slope(dx_px, dy_px);
+        }
+        let mut sum = [0.0; 3];
+        for (n, x, y) in self.along(dx_px, dy_px) {
+            let one = self.seeing.value_and_centre_slope(x, y);
+            sum.iter_mut().zip(one).for_each(|(s, v)| *s += n.weight * v);
+        }
+        sum
+    }
+
+    /// Value and all its derivatives; `vector` must be the one that the profile was made from.
+    pub(crate) fn value_and_slope(&self, vector: &ShapeVector, slope: &ShapeSlope, dx: f64, dy: f64) -> PixelSlope {
+        if self.nodes.is_empty() {
+            return self.seeing.value_and_slope(vector, slope, dx, dy);
+        }
+        let mut sum = PixelSlope { value: 0.0, by_centre: [0.0; 2], by_shape: [0.0; 6] };
+        for (n, x, y) in self.along(dx, dy) {
+            let one = self.seeing.value_and_slope(vector, slope, x, y);
+            sum.value += n.weight * one.value;
+            for k in 0..2 {
+                sum.by_centre[k] += n.weight * one.by_centre[k];
+                // a longer trail moves a node as a star's centre moves, by the node's share of it
+                sum.by_shape[4 + k] += n.weight * n.share * one.by_centre[k];
+            }
+            for k in 0..4 {
+                sum.by_shape[k] += n.weight * one.by_shape[k];
+            }
+        }
+        sum
+    }
+
+    /// The nodes, and the place as each sees it.
+    #[inline]
+    fn along(&self, dx: f64, dy: f64) -> impl Iterator<Item = (&Node, f64, f64)> {
+        let (tx, ty) = self.trail_px;
+        self.nodes.iter().map(move |n| (n, dx - n.share * tx, dy - n.share * ty))
+    }
 }
 
 impl PixelProfile {
@@ -106,6 +180,12 @@ impl PixelProfile {
             sum += w * t * self.power.of(t);
         });
         self.central * sum
+    }
+
+    /// Intensity at `(dx, dy)` for unit flux, per square pixel.
+    pub(crate) fn point(&self, dx_px: f64, dy_px: f64) -> f64 {
+        let t = 1.0 + self.radius2(dx_px, dy_px);
+        self.central * t * self.power.of(t)
     }
 
     /// Value and its derivatives with the star's centre.
@@ -154,6 +234,8 @@ impl PixelProfile {
                 self.central * form(&slope.form_by_e1),
                 self.central * form(&slope.form_by_e2),
                 self.central * by_beta * vector.beta_slope(),
+                0.0,
+                0.0,
             ],
         }
     }
@@ -185,7 +267,7 @@ pub(crate) struct ShapeSlope {
 
 impl ShapeSlope {
     pub(crate) fn new(vector: &ShapeVector) -> Self {
-        let shape = vector.shape();
+        let shape = vector.seeing();
         let alpha2 = shape.alpha_major_px() * shape.alpha_minor_px();
         let [e1, e2] = vector.ellipticity;
         let eta = e1.hypot(e2);
@@ -304,9 +386,12 @@ mod tests {
 
     #[test]
     fn slopes_agree_with_differences() {
-        let vector = ShapeVector { ln_fwhm: 0.9, ellipticity: [0.11, -0.07], beta_coordinate: 0.3 };
-        for vector in [vector, ShapeVector { ellipticity: [0.0, 0.0], ..vector }] {
-            let profile = PixelProfile::new(&vector.shape());
+        let vector =
+            ShapeVector { ln_fwhm: 0.9, ellipticity: [0.11, -0.07], beta_coordinate: 0.3, trail_px: [0.0, 0.0] };
+        let round = ShapeVector { ellipticity: [0.0, 0.0], ..vector };
+        let trailed = ShapeVector { trail_px: [3.1, -1.9], ..vector };
+        for (vector, n) in [(vector, 4), (round, 4), (trailed, 6)] {
+            let profile = StarProfile::new(&vector.seeing(), vector.trail());
             let slope = ShapeSlope::new(&vector);
             for (dx, dy) in [(0.0, 0.0), (0.4, -0.3), (1.3, 2.2), (-5.0, 3.1), (9.0, 9.5)] {
                 let exact = profile.value_and_slope(&vector, &slope, dx, dy);
@@ -316,17 +401,18 @@ mod tests {
                 let at = |x: f64, y: f64| profile.value(x, y);
                 let numeric_x = -(at(dx + step, dy) - at(dx - step, dy)) / (2.0 * step);
                 let numeric_y = -(at(dx, dy + step) - at(dx, dy - step)) / (2.0 * step);
-                let scale = profile.central;
+                let scale = profile.seeing.central;
                 assert!((exact.by_centre[0] - numeric_x).abs() < 2e-5 * scale, "x at {dx} {dy}");
                 assert!((exact.by_centre[1] - numeric_y).abs() < 2e-5 * scale, "y at {dx} {dy}");
                 let short = profile.value_and_centre_slope(dx, dy);
                 assert!((short[0] - exact.value).abs() < 1e-12 && (short[1] - exact.by_centre[0]).abs() < 1e-12);
                 assert!((short[2] - exact.by_centre[1]).abs() < 1e-12);
-                for k in 0..4 {
+                for k in 0..n {
                     let shifted = |by: f64| {
                         let mut v = vector.to_array();
                         v[k] += by;
-                        PixelProfile::new(&ShapeVector::from_array(v).shape()).value(dx, dy)
+                        let v = ShapeVector::from_array(v);
+                        StarProfile::new(&v.seeing(), v.trail()).value(dx, dy)
                     };
                     let numeric = (shifted(step) - shifted(-step)) / (2.0 * step);
                     assert!((exact.by_shape[k] - numeric).abs() < 2e-5 * scale, "shape {k} at {dx} {dy}");

@@ -1,8 +1,8 @@
 //! Flux of one star with a shape that is held.
 
 use super::cutout::{Solved, Star, StarSolver, Weights, collect};
-use super::profile::PixelProfile;
-use super::{Moffat, NoiseModel};
+use super::profile::StarProfile;
+use super::{NoiseModel, StarImage};
 use crate::{Image, ImageError, Mask, Measured};
 
 /// How a star is fitted with its shape free.
@@ -45,7 +45,7 @@ pub struct StarFit {
     /// Constant background under the star, image units per pixel.
     pub background: f64,
     /// The shape.
-    pub shape: Moffat,
+    pub shape: StarImage,
     /// Chi squared per degree of freedom.
     pub chi2_reduced: f64,
 }
@@ -66,7 +66,7 @@ const MAX_ROUNDS: usize = 15;
 pub fn fit_flux(
     image: &Image,
     mask: &Mask,
-    shape: &Moffat,
+    shape: &StarImage,
     x_px: f64,
     y_px: f64,
     config: &FluxFitConfig,
@@ -75,7 +75,7 @@ pub fn fit_flux(
     ImageError::check_positive("sky_variance", config.noise.sky_variance)?;
     check_shape(shape)?;
     let pixels = collect(image, mask, (x_px, y_px), config.radius_px)?;
-    let profile = PixelProfile::new(shape);
+    let profile = StarProfile::new(&shape.seeing(), shape.trail_px());
     let solver = StarSolver {
         profile: &profile,
         weights: Weights::Model(config.noise),
@@ -96,13 +96,14 @@ pub fn fit_flux(
     if !free.converged {
         return Err(no_fit("its centre finds no rest"));
     }
-    if moved > shape.fwhm_major_px || free.star.flux <= 0.0 {
+    if moved > shape.fwhm_major_px() || free.star.flux <= 0.0 {
         return Err(no_fit("its centre wanders off by more than a FWHM"));
     }
     report(&free, shape, pixels.len(), 4).ok_or_else(singular)
 }
 
-pub(super) fn check_shape(shape: &Moffat) -> Result<(), ImageError> {
+fn check_shape(shape: &StarImage) -> Result<(), ImageError> {
+    let shape = shape.seeing();
     ImageError::check_positive("fwhm_major_px", shape.fwhm_major_px)?;
     ImageError::check_positive("fwhm_minor_px", shape.fwhm_minor_px)?;
     if shape.beta.is_finite() && shape.beta > 1.0 && shape.angle_rad.is_finite() {
@@ -119,7 +120,7 @@ fn sigmas(solved: &Solved) -> Option<([f64; 2], f64)> {
     all.1.is_finite().then_some(all)
 }
 
-fn report(solved: &Solved, shape: &Moffat, n_pixels: usize, n_free: usize) -> Option<StarFit> {
+fn report(solved: &Solved, shape: &StarImage, n_pixels: usize, n_free: usize) -> Option<StarFit> {
     let (centre, flux_sigma) = sigmas(solved)?;
     let star = solved.star;
     let free = n_free == 4;

@@ -1,6 +1,7 @@
 //! `fanlight night`: from a folder of raw frames to a measured stack, a record and a page.
 
 pub mod combine;
+pub mod excess;
 pub mod field;
 pub mod first_pass;
 pub mod inputs;

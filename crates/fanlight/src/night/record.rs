@@ -101,7 +101,7 @@ fn frame_records(night: &Night, orbit: &OrbitElements, site: &Site) -> Vec<Frame
                 rejected_because: night.rejected[i].clone(),
                 fwhm_arcsec: shape.map(|s| s.fwhm_px() * look.scale_arcsec),
                 elongation: shape.map(|s| s.elongation()),
-                elongation_pa_deg: shape.map(|s| sky_angle_deg(look, s.angle_rad)),
+                elongation_pa_deg: shape.map(|s| sky_angle_deg(look, s.angle_rad())),
                 sky_e_per_s_arcsec2: Some(sky),
                 zero_point_mag: zero_point.map(|z| z.zero_point_mag.value),
                 zero_point_err_mag: zero_point.map(|z| z.zero_point_mag.sigma),
@@ -410,7 +410,8 @@ const METHODS: &[&str] = &[
     "Geometry: two-body motion with iterated light time; the Earth from the SOFA routine epv00, time scales and Earth \
      rotation from SOFA-derived routines (not endorsed by SOFA).",
     "Cosmic rays: Laplacian edge detection (van Dokkum 2001, PASP 113, 1420).",
-    "Star images: one elliptical Moffat function per frame (Moffat 1969, A&A 3, 455), integrated over pixels.",
+    "Star images: one elliptical Moffat function per frame (Moffat 1969, A&A 3, 455), or one drawn out along a straight \
+     trail where that fits clearly better, integrated over pixels; widths are those at half maximum.",
     "Zero points: total star light by star-image fits against catalogue magnitudes, weighted and robust, with a colour \
      term where the catalogue has two bands.",
     "Registration: ephemeris motion plus one constant offset for the night; Lanczos-3 resampling with weights of sum one.",

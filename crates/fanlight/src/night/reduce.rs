@@ -105,6 +105,11 @@ pub fn reduce(options: &Options, scratch: &Path) -> Result<Reduced, Failure> {
     for (i, reason) in &comet.lost {
         notes.push(format!("{} could not be read a second time: {reason}.", kept[*i].look.light.file.name));
     }
+    for (i, n) in &comet.crossed {
+        let times = if *n == 1 { String::new() } else { format!(" {n} times") };
+        let name = &kept[*i].look.light.file.name;
+        notes.push(format!("A satellite or an aeroplane crossed {name}{times}; its track was left out of the stack."));
+    }
     let mut skies: Vec<f64> = kept.iter().map(|k| k.look.sky_e / k.look.light.exposure_s * k.scale).collect();
     let sky_per_px = robust::median_f64(&mut skies).unwrap_or(0.0);
     let mid = mean_mid(&kept);

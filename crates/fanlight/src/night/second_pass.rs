@@ -9,7 +9,7 @@ use fanlight_coma::stack::{self, Local};
 use fanlight_coma::stars::{self, FieldStar};
 use fanlight_image::combine::CombineConfig;
 use fanlight_image::flag;
-use fanlight_image::moffat::Moffat;
+use fanlight_image::moffat::StarImage;
 use fanlight_image::resample::Mapping;
 use fanlight_sky::SkyPosition;
 use rayon::prelude::*;
@@ -24,9 +24,9 @@ pub struct Kept<'a> {
     /// Factor that brings its electrons per second to the stack's zero point.
     pub scale: f64,
     /// Star image, the night's typical one where the frame has none.
-    pub shape: Moffat,
-    /// Path of the comet on the sky during the exposure: (east, north) arcsec.
-    pub motion_arcsec: (f64, f64),
+    pub shape: StarImage,
+    /// How a point at the comet is imaged, in the frame's pixels.
+    pub kernel: KernelPart,
 }
 
 /// A star of the field on the sky, its flux in electrons per second at the stack's zero point.
@@ -75,6 +75,8 @@ pub struct CometStack {
     pub correlation: f64,
     /// Per frame, where the comet was measured after the stars were taken out.
     pub places: Vec<(usize, Option<(SkyPosition, Vote)>)>,
+    /// Frames crossed by satellites or aeroplanes, with the number of tracks.
+    pub crossed: Vec<(usize, usize)>,
     /// Frames that could not be read a second time, with the reason.
     pub lost: Vec<(usize, String)>,
 }
@@ -132,12 +134,15 @@ pub fn stack_on_comet(
         })
         .collect();
     let config = CombineConfig { relative_tolerance: SEEING_TOLERANCE, ..CombineConfig::default() };
-    let stacked = combine::combine(&spool, &shares, (grid.width, grid.height), n_groups, &config)?;
+    let size = (grid.width, grid.height);
+    let job = combine::Job { spool: &spool, shares: &shares, size, n_groups, config };
+    let (stacked, tracks) = job.run_without_tracks((grid.local.x_px, grid.local.y_px))?;
+    let crossed = placed.iter().map(|(i, _)| *i).zip(tracks.iter().map(Vec::len)).filter(|(_, n)| *n > 0).collect();
     let total: f64 = placed.iter().map(|(_, l)| l.weight).sum();
     let correlation = placed.iter().map(|(_, l)| l.weight * l.correlation).sum::<f64>() / total;
-    let kernel = placed.iter().map(|(_, l)| KernelPart { weight: l.weight, ..l.kernel }).collect();
+    let kernel = placed.iter().map(|(_, l)| l.kernel).collect();
     let places = placed.iter().map(|(i, l)| (*i, l.place)).collect();
-    Ok(CometStack { stacked, kernel, correlation, places, lost })
+    Ok(CometStack { stacked, kernel, correlation, places, crossed, lost })
 }
 
 /// Frames of one night differ in seeing, and with it in the height of the condensation, by tens of per cent: near the
@@ -186,9 +191,8 @@ fn lay_one(kept: &Kept, field: &[SkyStar], grid: &CometGrid, context: &Context) 
     let correlation = (variance_in * placement.area_ratio.powi(2) / variance_out).max(1.0);
 
     let stack_from_sky = stack::inverse(grid.local.arcsec_per_px);
-    let motion_px = stack::apply(stack_from_sky, kept.motion_arcsec);
     let to_stack = stack::product(stack_from_sky, local.arcsec_per_px);
-    let kernel = KernelPart { shape: turned(&kept.shape, to_stack), motion_px, weight };
+    let kernel = kept.kernel.turned(to_stack, weight);
     let place = first_pass::place_of_comet(&frame, look, (at.x_px, at.y_px), fwhm_px);
     Ok((layers, Laid { weight, correlation, kernel, place }))
 }
@@ -204,17 +208,4 @@ fn reach_of(grid: &CometGrid, placement: &stack::Placement) -> f64 {
     let further =
         if matches!(placement.mapping, Mapping::Shift { .. }) { 1.0 } else { 1.5 * placement.area_ratio.sqrt() };
     further * longest + WING_PX
-}
-
-/// A star image as the stack's axes see it.
-fn turned(shape: &Moffat, to_stack: [[f64; 2]; 2]) -> Moffat {
-    let (sin, cos) = shape.angle_rad.sin_cos();
-    let along = stack::apply(to_stack, (cos, sin));
-    let across = stack::apply(to_stack, (-sin, cos));
-    Moffat {
-        fwhm_major_px: shape.fwhm_major_px * along.0.hypot(along.1),
-        fwhm_minor_px: shape.fwhm_minor_px * across.0.hypot(across.1),
-        angle_rad: along.1.atan2(along.0),
-        beta: shape.beta,
-    }
 }

@@ -3,13 +3,13 @@
 use super::combine::{self, Share};
 use super::first_pass::{self, Context, FirstLook, Known, StarGrid};
 use super::inputs::Inputs;
-use super::kept::typical_shape;
+use super::kept::typical_fit;
 use super::second_pass::{Kept, SkyStar};
 use crate::Failure;
 use fanlight_coma::measure;
 use fanlight_coma::stars::{self, StarStack};
 use fanlight_image::combine::CombineConfig;
-use fanlight_image::moffat::{self, Moffat, NoiseModel, ShapeFitConfig};
+use fanlight_image::moffat::{self, NoiseModel, ShapeFitConfig, StarImage};
 use fanlight_sky::{PixelXy, Wcs};
 
 /// The WCS of the frame nearest the middle of the night that can be measured: for a night whose preview found none.
@@ -36,7 +36,7 @@ pub struct StarStacked {
     /// The stack.
     pub stacked: combine::Stacked,
     /// Its star image.
-    pub shape: Option<Moffat>,
+    pub shape: Option<StarImage>,
 }
 
 /// Combines the kept frames of the spool and fits the stack's star image.
@@ -60,9 +60,10 @@ pub fn star_stack(
         })
         .collect();
     let config = CombineConfig { relative_tolerance: 0.1, ..CombineConfig::default() };
-    let stacked = combine::combine(spool, &shares, (grid.width, grid.height), 0, &config)?;
+    let size = (grid.width, grid.height);
+    let stacked = combine::Job { spool, shares: &shares, size, n_groups: 0, config }.run()?;
     let sky_variance = measure::typical_variance(&stacked.variance);
-    let guess = typical_shape(kept.iter().map(|k| k.look));
+    let guess = typical_fit(kept.iter().map(|k| k.look)).map(|f| f.shape);
     let shape = guess.and_then(|guess| {
         let found = fanlight_image::detect::sources(
             &stacked.image,

@@ -519,9 +519,9 @@ mod targets {
     #[test]
     fn star_images_are_within_three_per_cent() {
         for seed in SEEDS {
-            // one elliptical Moffat function follows the width of a trailed image, not its ratio of axes
+            // in trailed frames the kernel does not know which way the mount drifted
             let quantities: &[&str] = if trailed(seed) {
-                &["frame FWHM, %"]
+                &["frame FWHM, %", "frame elongation, %"]
             } else {
                 &["frame FWHM, %", "frame elongation, %", "kernel FWHM, %", "kernel elongation, %"]
             };
