@@ -148,18 +148,20 @@ pub fn fit_shape(
     }
     let wings = if together.len() >= BETA_MIN_STARS { Wings::Fitted } else { Wings::Held };
     let noise = &config.noise;
-    let ellipse = |wings| fit_weighted(together.clone(), start, (Form::Ellipse, wings), noise);
-    // the ellipse of a long trail may find no wing exponent
-    let joint = ellipse(wings).or_else(|| ellipse(Wings::Held)).ok_or(too_few(0))?;
-    let (vector, wings_found) = (joint.vector, joint.wings);
-    let kept = reject_misfits(joint.stars);
-    let mut joint = fit_weighted(kept, vector, (Form::Ellipse, wings_found), noise).ok_or(too_few(0))?;
-    if let Some(trail) = better_trail(&joint, wings, noise) {
-        // who is unlike the rest is asked again: the brightest fit an ellipse worst
-        let all = fit_weighted(together, trail.vector, (trail.form, wings), noise);
-        let kept = all.map(|f| (f.vector, reject_misfits(f.stars)));
-        joint = kept.and_then(|(vector, kept)| fit_weighted(kept, vector, (trail.form, wings), noise)).unwrap_or(trail);
-    }
+    // who is unlike the rest is asked of every form: the brightest fit a wrong one worst
+    let of_form = |vector, form, wings| {
+        let all = fit_weighted(together.clone(), vector, (form, wings), noise)?;
+        fit_weighted(reject_misfits(all.stars), all.vector, (form, wings), noise)
+    };
+    let either = |vector, form| of_form(vector, form, wings).or_else(|| of_form(vector, form, Wings::Held));
+    let joint = match either(start, Form::Ellipse) {
+        Some(ellipse) => match better_trail(&ellipse, wings, noise) {
+            Some(trail) => of_form(trail.vector, trail.form, wings).unwrap_or(trail),
+            None => ellipse,
+        },
+        // stars drawn out so far that no ellipse finds rest on them
+        None => either(trail_start(&start), Form::Trail).ok_or(too_few(0))?,
+    };
     if joint.wings == Wings::Held || joint.beta_is_known() {
         return Ok(joint.report());
     }
@@ -172,20 +174,10 @@ const ALONE: (Form, Wings) = (Form::Ellipse, Wings::Held);
 
 /// The fit with a trail where that is clearly better than the ellipse.
 fn better_trail(ellipse: &Joint, wings: Wings, noise: &NoiseModel) -> Option<Joint> {
-    let seen = ellipse.vector.seeing();
-    if seen.elongation() < TRAIL_MIN_ELONGATION {
+    if ellipse.vector.seeing().elongation() < TRAIL_MIN_ELONGATION {
         return None;
     }
-    // a segment of length L has the variance L²/12, a width w at half maximum about w²/(8 ln 2)
-    let length_px = 1.47 * (seen.fwhm_major_px.powi(2) - seen.fwhm_minor_px.powi(2)).sqrt();
-    let (sin, cos) = seen.angle_rad.sin_cos();
-    let start = ShapeVector {
-        ln_fwhm: seen.fwhm_minor_px.ln(),
-        ellipticity: [0.0, 0.0],
-        // the ellipse of a long trail has hardly any wings, which would hold a start there
-        beta_coordinate: ellipse.vector.beta_coordinate.clamp(-1.0, 1.0),
-        trail_px: [length_px * cos, length_px * sin],
-    };
+    let start = trail_start(&ellipse.vector);
     let weights = ellipse.weights(noise);
     let trail = fit_weighted(ellipse.stars.clone(), start, (Form::Trail, wings), noise)?;
     let of_ellipse = ellipse.misfits(&weights);
@@ -202,6 +194,21 @@ fn better_trail(ellipse: &Joint, wings: Wings, noise: &NoiseModel) -> Option<Joi
         None => (trail, CLEARLY_LOWER),
     };
     (gain(&of_ellipse, &best) > needed).then_some(best)
+}
+
+/// A round star image with the trail that would give about this ellipse.
+fn trail_start(ellipse: &ShapeVector) -> ShapeVector {
+    let seen = ellipse.seeing();
+    // a segment of length L has the variance L²/12, a width w at half maximum about w²/(8 ln 2)
+    let length_px = 1.47 * (seen.fwhm_major_px.powi(2) - seen.fwhm_minor_px.powi(2)).max(0.0).sqrt();
+    let (sin, cos) = seen.angle_rad.sin_cos();
+    ShapeVector {
+        ln_fwhm: seen.fwhm_minor_px.ln(),
+        ellipticity: [0.0, 0.0],
+        // the ellipse of a long trail has hardly any wings, which would hold a start there
+        beta_coordinate: ellipse.beta_coordinate.clamp(-1.0, 1.0),
+        trail_px: [length_px * cos, length_px * sin],
+    }
 }
 
 /// One star with its shape free; the wing exponent is held where the star cannot tell it.
