@@ -1,6 +1,7 @@
 //! Tests of fanlight-io against files that other programs wrote, and of its own files in other programs.
 
 mod broken;
+mod campaign_reference;
 mod catalogues;
 mod frame_folders;
 mod reading;
