@@ -195,6 +195,57 @@ pub fn dark_rate(dark: &Image, offset: &Image, exposure_s: f64) -> Result<Image,
     Ok(Image { width: dark.width, height: dark.height, data })
 }
 
+/// The master dark of one exposure time.
+#[derive(Debug, Clone)]
+pub struct DarkLevel {
+    /// Its exposure.
+    pub exposure_s: f64,
+    /// Frames in it, its weight.
+    pub n_frames: usize,
+    /// Counts.
+    pub image: Image,
+}
+
+/// Offset in counts and dark counts per second of every pixel, from darks of several exposures: the straight line through
+/// them by weighted least squares. `None` of fewer than two different exposures.
+///
+/// # Errors
+/// When the sizes differ.
+pub fn offset_and_rate(levels: &[DarkLevel]) -> Result<Option<(Image, Image)>, ComaError> {
+    let Some(first) = levels.first() else { return Ok(None) };
+    let (width, height) = (first.image.width, first.image.height);
+    if let Some(l) = levels.iter().find(|l| (l.image.width, l.image.height) != (width, height)) {
+        let (found_width, found_height) = (l.image.width, l.image.height);
+        return Err(ComaError::SizeMismatch { what: "the master dark", found_width, found_height, width, height });
+    }
+    let weight: f64 = levels.iter().map(|l| l.n_frames as f64).sum();
+    let mean_s = levels.iter().map(|l| l.n_frames as f64 * l.exposure_s).sum::<f64>() / weight;
+    let spread: f64 = levels.iter().map(|l| l.n_frames as f64 * (l.exposure_s - mean_s).powi(2)).sum();
+    if spread.is_nan() || spread <= 0.0 {
+        return Ok(None);
+    }
+    // both are sums of the levels with fixed factors
+    let factors: Vec<(f64, f64)> = levels
+        .iter()
+        .map(|l| {
+            let rate = l.n_frames as f64 * (l.exposure_s - mean_s) / spread;
+            (l.n_frames as f64 / weight - rate * mean_s, rate)
+        })
+        .collect();
+    let (mut offset, mut rate) = (Image::filled(width, height, 0.0), Image::filled(width, height, 0.0));
+    for i in 0..width * height {
+        let (mut o, mut r) = (0.0, 0.0);
+        for (level, (of_offset, of_rate)) in levels.iter().zip(&factors) {
+            let counts = f64::from(level.image.data[i]);
+            o += of_offset * counts;
+            r += of_rate * counts;
+        }
+        offset.data[i] = o as f32;
+        rate.data[i] = r as f32;
+    }
+    Ok(Some((offset, rate)))
+}
+
 /// Divides one flat exposure, its offset removed, by its own median.
 ///
 /// # Errors
@@ -281,6 +332,30 @@ mod tests {
         assert_eq!(&got.image_e.data[..3], &[80.0, 40.0, 2180.0]);
         assert_eq!(&got.variance_e2.data[..2], &[109.0, 109.0 / 4.0]);
         assert_eq!(got.mask.bits, vec![0, 0, flag::SATURATED, flag::DETECTOR]);
+    }
+
+    #[test]
+    fn darks_of_several_exposures_give_offset_and_rate() {
+        let level = |exposure_s: f64, n_frames, image: Image| DarkLevel { exposure_s, n_frames, image };
+        // pixels of offset 100, 101, 102 and rate 0, 0.5, 1; one of the three exposures lies off the line by 6 counts
+        let counts =
+            |t: f64, extra: f64| frame(&[0, 1, 2].map(|i| (100.0 + f64::from(i) * (1.0 + 0.5 * t) + extra) as f32));
+        let exact = [level(10.0, 4, counts(10.0, 0.0)), level(60.0, 9, counts(60.0, 0.0))];
+        let (offset, rate) = offset_and_rate(&exact).unwrap().unwrap();
+        for i in 0..3 {
+            assert!((f64::from(offset.data[i]) - 100.0 - i as f64).abs() < 1e-4);
+            assert!((f64::from(rate.data[i]) - 0.5 * i as f64).abs() < 1e-6);
+        }
+        // least squares by hand: at 0, 30, 60 s with weights 1, 1, 1 and 6 counts more at 30 s, the rate stays and the
+        // offset grows by 2
+        let bent =
+            [level(0.0, 1, counts(0.0, 0.0)), level(30.0, 1, counts(30.0, 6.0)), level(60.0, 1, counts(60.0, 0.0))];
+        let (offset, rate) = offset_and_rate(&bent).unwrap().unwrap();
+        assert!((offset.data[2] - 104.0).abs() < 1e-4 && (rate.data[2] - 1.0).abs() < 1e-6);
+        assert!(offset_and_rate(&exact[..1]).unwrap().is_none());
+        assert!(offset_and_rate(&[]).unwrap().is_none());
+        let other = [level(1.0, 1, frame(&[1.0])), level(2.0, 1, frame(&[1.0, 2.0]))];
+        assert!(matches!(offset_and_rate(&other), Err(ComaError::SizeMismatch { .. })));
     }
 
     #[test]

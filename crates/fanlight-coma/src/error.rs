@@ -33,6 +33,16 @@ pub enum ComaError {
         /// Its value.
         value: f64,
     },
+    /// A header card that describes how a frame is stored cannot be right.
+    #[error("{keyword} '{value}' {problem}")]
+    BadHeader {
+        /// The keyword.
+        keyword: &'static str,
+        /// What it says.
+        value: String,
+        /// What is wrong with it.
+        problem: String,
+    },
     /// A frame holds no picture.
     #[error("blank frame: {reason}")]
     BlankFrame {

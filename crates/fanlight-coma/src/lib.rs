@@ -1,6 +1,6 @@
 //! From calibrated frames to the comet-registered stack, profile, photometry and Afρ.
 //!
-//! A night flows one way: [`calibrate`] makes masters and calibrated frames; [`measure`] finds what a frame says of
+//! A night flows one way: [`readout`] takes pixels of the sky from what a camera stores; [`calibrate`] makes masters and calibrated frames; [`measure`] finds what a frame says of
 //! itself (sky, stars, seeing); [`tie`] ties its WCS to the catalogue; [`zero_point`] its brightness;
 //! [`register`] places the comet in it; [`stars`] takes the stars out; [`stack`] combines the frames; [`drift`], [`kernel`],
 //! [`optocentre`], [`profile`], [`photometry`] and [`afrho`] measure the stack; [`gradient`] draws it.
@@ -11,13 +11,16 @@ pub mod calibrate;
 pub mod cusp;
 pub mod drift;
 pub mod error;
+pub mod gain;
 pub mod gradient;
 pub mod kernel;
+pub mod lines;
 pub mod measure;
 pub mod optocentre;
 pub mod phase_function;
 pub mod photometry;
 pub mod profile;
+pub mod readout;
 pub mod register;
 pub mod solar;
 pub mod stack;

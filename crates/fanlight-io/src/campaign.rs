@@ -8,6 +8,7 @@ use serde::Deserialize;
 
 use crate::campaign_keys::KeyPlaces;
 use crate::error::nearest_name;
+use crate::frames::same_filter;
 
 /// A campaign file that is wrong, or lacks what a command needs.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
@@ -108,6 +109,21 @@ pub struct CameraSection {
     pub saturation_adu: Option<f64>,
     /// Pixel scale, positive; used only where a frame has no WCS.
     pub pixel_scale_arcsec: Option<f64>,
+    /// The colour of a colour camera that is measured; green where neither this nor the filters say it.
+    pub channel: Option<ColourChannel>,
+    /// The colours of a colour camera's pixels from the file's first on, where no `BAYERPAT` says them or it is wrong.
+    pub colour_pattern: Option<String>,
+}
+
+/// A colour of a colour camera.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Deserialize)]
+pub enum ColourChannel {
+    /// Red.
+    R,
+    /// Green.
+    G,
+    /// Blue.
+    B,
 }
 
 /// `[photometry]`.
@@ -251,10 +267,12 @@ impl Campaign {
         Ok(Site { longitude_deg: s.longitude_deg, latitude_deg: s.latitude_deg, height_m: s.height_m })
     }
 
-    /// The band that a frame's FILTER stands for: the one that `[photometry.filters]` gives, else the filter's own
-    /// name.
+    /// The band that a frame's FILTER stands for: the one that `[photometry.filters]` gives (spelt the same
+    /// but for case, blanks, hyphens and underscores), else the filter's own name.
     pub fn band_of_filter<'a>(&'a self, filter: &'a str) -> &'a str {
-        self.photometry.filters.get(filter).map_or(filter, String::as_str)
+        let map = &self.photometry.filters;
+        let alike = || map.iter().find(|(name, _)| same_filter(name, filter)).map(|(_, band)| band);
+        map.get(filter).or_else(alike).map_or(filter, String::as_str)
     }
 
     fn needed<'a, T>(&self, section: Option<&'a T>, name: &str, holds: &str) -> Result<&'a T, CampaignError> {
@@ -320,6 +338,11 @@ impl Checks<'_> {
         }
         self.positive("camera.saturation_adu", camera.saturation_adu)?;
         self.positive("camera.pixel_scale_arcsec", camera.pixel_scale_arcsec)?;
+        if let Some(pattern) = &camera.colour_pattern
+            && !["RGGB", "BGGR", "GRBG", "GBRG"].contains(&pattern.as_str())
+        {
+            return self.bad("camera.colour_pattern", format!("is \"{pattern}\"; it must be RGGB, BGGR, GRBG or GBRG"));
+        }
         self.photometry(&campaign.photometry)?;
         self.positive("telescope.aperture_m", campaign.telescope.aperture_m)?;
         if let Some(code) = &campaign.observer.mpc_code
@@ -444,9 +467,11 @@ mod tests {
         check("[camera]", "[kamera]", "22: unknown key kamera", Some("did you mean `camera`?"));
         check(
             "read_noise_e",
-            "colour",
-            "24: unknown key camera.colour",
-            Some("the keys there are: gain_e_per_adu, read_noise_e, saturation_adu, pixel_scale_arcsec"),
+            "weight",
+            "24: unknown key camera.weight",
+            Some(
+                "the keys there are: gain_e_per_adu, read_noise_e, saturation_adu, pixel_scale_arcsec, channel, colour_pattern",
+            ),
         );
     }
 
@@ -469,6 +494,17 @@ mod tests {
         check("[5000, 10000, 20000]", "[]", "32: photometry.apertures_km is empty; give at least one radius", None);
         check("\"XXX\"", "\"X\"", "46: observer.mpc_code is \"X\"; a code has three or four letters or digits", None);
         check("\"C/2031 Z2\"", "\" \"", "2: object.designation is empty", None);
+    }
+
+    #[test]
+    fn a_colour_cameras_keys_are_checked() {
+        let with = |line: &str| parse(&WHOLE.replacen("[camera]", &format!("[camera]\n{line}"), 1));
+        let camera = with("channel = \"R\"\ncolour_pattern = \"GBRG\"").unwrap().camera;
+        assert_eq!((camera.channel, camera.colour_pattern.as_deref()), (Some(ColourChannel::R), Some("GBRG")));
+        let error = with("channel = \"L\"").unwrap_err();
+        assert!(error.message.contains("camera.channel") && error.message.contains("`G`"), "{error}");
+        let error = with("colour_pattern = \"RGB\"").unwrap_err();
+        assert!(error.message.contains("camera.colour_pattern is \"RGB\"; it must be RGGB"), "{error}");
     }
 
     #[test]

@@ -16,7 +16,7 @@ use fanlight_image::{Image, PixelBox};
 
 use crate::error::IoError;
 use crate::fits_crate;
-use crate::hdu::{ImageHdu, find_image};
+use crate::hdu::{ImageHdu, find_image, images_of_size};
 use crate::header::Header;
 
 /// Bytes decoded at a time: small enough to stay in the processor's cache between reading and byte swapping.
@@ -105,6 +105,15 @@ fn decode_tiles(source: &mut dyn Source, hdu: &ImageHdu, path: &Path, out: &mut 
 /// As [`read_image`], but for damage inside compressed pixels.
 pub fn read_header(path: &Path) -> Result<Header, IoError> {
     with_source(path, |source, len| Ok(find_image(source, len, path)?.header))
+}
+
+/// As [`read_header`], with the number of further images of the same size in the file.
+pub(crate) fn read_frame_header(path: &Path) -> Result<(Header, usize), IoError> {
+    with_source(path, |source, len| {
+        let hdu = find_image(source, len, path)?;
+        let alike = images_of_size(source, len, path, (hdu.width, hdu.height));
+        Ok((hdu.header, alike.saturating_sub(1)))
+    })
 }
 
 /// A file, or the unpacked contents of one.

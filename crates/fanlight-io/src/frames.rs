@@ -8,52 +8,16 @@ use fanlight_sky::UtcInstant;
 use rayon::prelude::*;
 
 use crate::error::IoError;
-use crate::fits_read::read_header;
+use crate::fits_read::read_frame_header;
+use crate::frame_kind::{self, FrameKind};
+use crate::frame_times;
 use crate::header::Header;
 
 /// Endings of FITS files, in lower case; files with other endings are not looked at.
 const ENDINGS: [&str; 8] = [".fits", ".fit", ".fts", ".fz", ".fits.gz", ".fit.gz", ".fts.gz", ".fits.fz"];
 
-/// Keywords that say what kind of frame a file is, the contract's own first.
-const KIND_KEYS: [&str; 4] = ["IMAGETYP", "OBSTYPE", "FRAMETYP", "FRAME"];
-
-/// Keywords that hold the time of day where `DATE-OBS` is a date alone.
-const TIME_KEYS: [&str; 4] = ["TIME-OBS", "UT", "UTSTART", "UT-START"];
-
-/// Longest exposure that is believed: a day.
-const LONGEST_EXPOSURE_S: f64 = 86_400.0;
-
-/// What a frame was taken for.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
-pub enum FrameKind {
-    /// The sky.
-    Light,
-    /// No light, shortest exposure.
-    Bias,
-    /// No light, some exposure.
-    Dark,
-    /// An evenly lit field.
-    Flat,
-}
-
-impl FrameKind {
-    /// The kind that an `IMAGETYP` value names: in any case, with or without the noun (`Light Frame`, `FLAT`,
-    /// `Flat Field`, `master bias`, `zero`, `object`); `None` when it names none of them.
-    pub fn from_imagetyp(text: &str) -> Option<Self> {
-        let letters: String = text.chars().filter(|c| c.is_alphabetic()).collect::<String>().to_lowercase();
-        let mut word = letters.strip_prefix("master").unwrap_or(&letters);
-        for noun in ["frame", "field", "image", "exposure", "exp", "sub"] {
-            word = word.strip_suffix(noun).filter(|rest| !rest.is_empty()).unwrap_or(word);
-        }
-        match word {
-            "light" | "object" | "science" | "target" => Some(Self::Light),
-            "bias" | "zero" | "offset" => Some(Self::Bias),
-            "dark" | "darkflat" | "flatdark" => Some(Self::Dark),
-            "flat" | "skyflat" | "domeflat" | "twilightflat" | "panelflat" | "twilight" => Some(Self::Flat),
-            _ => None,
-        }
-    }
-}
+/// Keywords of the filter's name.
+const FILTER_KEYS: [&str; 3] = ["FILTER", "FILTNAM", "FILTER1"];
 
 /// A frame that can be used, with what its header says.
 #[derive(Debug, Clone)]
@@ -68,12 +32,13 @@ pub struct FrameFile {
     pub width: usize,
     /// Rows.
     pub height: usize,
-    /// `EXPTIME`, else `EXPOSURE`; between 0 and a day.
+    /// `EXPTIME`, else `EXPOSURE` or `XPOSURE`, in seconds whatever the unit in the file; between 0 and a day.
     pub exposure_s: Option<f64>,
-    /// `FILTER`, trimmed.
+    /// `FILTER`, else `FILTNAM` or `FILTER1`, trimmed and without quotes.
     pub filter: Option<String>,
-    /// Start of the exposure: `DATE-AVG` less half the exposure, else `DATE-BEG`, else `DATE-OBS` (with the time of
-    /// day from `TIME-OBS` or `UT` where it is a date alone).
+    /// Start of the exposure, from `DATE-AVG`, `MJD-AVG`, `DATE-BEG`, `MJD-BEG`, `DATE-OBS` (with the time of day from
+    /// `TIME-OBS` or `UT` where it is a date alone; the middle or the end where its comment says so), `DATE-END`,
+    /// `MJD-OBS`, `MJD-END`, `MJD`, `JD-OBS` or `JD`, the first that is there.
     pub start: Option<UtcInstant>,
     /// Why there is no `start`.
     pub start_problem: Option<String>,
@@ -108,6 +73,8 @@ pub struct FrameSet {
     pub biases: Vec<FrameFile>,
     /// Dark frames.
     pub darks: Vec<FrameFile>,
+    /// Dark frames of the flats' exposure.
+    pub flat_darks: Vec<FrameFile>,
     /// Flat fields.
     pub flats: Vec<FrameFile>,
     /// Files that were looked at and left out.
@@ -117,7 +84,7 @@ pub struct FrameSet {
 impl FrameSet {
     /// Whether there is no usable frame of any kind.
     pub fn is_empty(&self) -> bool {
-        self.lights.is_empty() && self.biases.is_empty() && self.darks.is_empty() && self.flats.is_empty()
+        [&self.lights, &self.biases, &self.darks, &self.flat_darks, &self.flats].iter().all(|list| list.is_empty())
     }
 }
 
@@ -137,6 +104,7 @@ pub fn find_frames(folder: &Path) -> Result<FrameSet, IoError> {
                 FrameKind::Light => set.lights.push(frame),
                 FrameKind::Bias => set.biases.push(frame),
                 FrameKind::Dark => set.darks.push(frame),
+                FrameKind::FlatDark => set.flat_darks.push(frame),
                 FrameKind::Flat => set.flats.push(frame),
             },
             Err(skipped) => set.skipped.push(skipped),
@@ -210,150 +178,73 @@ fn skip(name: &str, reason: String) -> Skipped {
 
 /// One frame from its header, or why it is left out.
 fn frame(name: &str, path: &Path) -> Result<FrameFile, String> {
-    let header = read_header(path).map_err(|e| e.to_string())?;
-    let kind = kind(&header)?;
+    let (header, alike) = read_frame_header(path).map_err(|e| e.to_string())?;
+    let mut notes = Vec::new();
+    let kind = frame_kind::kind(&header, name, &mut notes)?;
     let size = |key| header.integer(key).and_then(|n| usize::try_from(n).ok()).ok_or(format!("{key} is not a size"));
     let (width, height) = (size("NAXIS1")?, size("NAXIS2")?);
-    let mut notes = Vec::new();
-    let exposure_s = header.first_number(&["EXPTIME", "EXPOSURE"]).and_then(|(key, seconds)| {
-        let possible = (0.0..=LONGEST_EXPOSURE_S).contains(&seconds);
-        if !possible {
-            notes.push(format!(
-                "{key} is {seconds:?} s and was not used; an exposure lasts 0 to {LONGEST_EXPOSURE_S} s"
-            ));
-        }
-        possible.then_some(seconds)
-    });
-    let (start, start_problem) = match start(&header, exposure_s, &mut notes) {
+    if alike > 0 {
+        let taken = header.text("EXTNAME").map_or_else(|| "the first".to_owned(), |n| format!("the first, \"{n}\","));
+        notes.push(format!("the file holds {} images of one size; {taken} was taken", alike + 1));
+    }
+    let exposure_s = frame_times::exposure_s(&header, &mut notes);
+    let (start, start_problem) = match frame_times::start(&header, exposure_s, &mut notes) {
         Ok(start) => (Some(start), None),
         Err(problem) => (None, Some(problem)),
     };
-    let filter = header.text("FILTER");
+    let filter = FILTER_KEYS.iter().find_map(|key| filter_name(&header.text(key)?));
     let (path, name) = (path.to_owned(), name.to_owned());
     Ok(FrameFile { path, name, kind, width, height, exposure_s, filter, start, start_problem, notes, header })
 }
 
-fn kind(header: &Header) -> Result<FrameKind, String> {
-    let advice = "set IMAGETYP to Light Frame, Bias Frame, Dark Frame or Flat Field";
-    let Some((key, text)) = KIND_KEYS.iter().find_map(|key| Some((key, header.text(key)?))) else {
-        return Err(format!("no IMAGETYP says what kind of frame this is; {advice}"));
-    };
-    FrameKind::from_imagetyp(&text).ok_or_else(|| format!("{key} '{text}' is no kind of frame that is known; {advice}"))
+/// A filter's name without the quotes that some programs put round it, and with single spaces.
+fn filter_name(text: &str) -> Option<String> {
+    let mut name = text.trim();
+    for quote in ['\'', '"'] {
+        // a trailing quote alone belongs to the name: r'
+        if let Some(inner) = name.strip_prefix(quote).and_then(|n| n.strip_suffix(quote)) {
+            name = inner;
+        }
+    }
+    let name = name.split_whitespace().collect::<Vec<_>>().join(" ");
+    (!name.is_empty()).then_some(name)
 }
 
-/// The start of the exposure, or why it is not known.
-fn start(header: &Header, exposure_s: Option<f64>, notes: &mut Vec<String>) -> Result<UtcInstant, String> {
-    let system = header.text("TIMESYS").unwrap_or_else(|| "UTC".to_owned()).to_uppercase();
-    if !matches!(system.as_str(), "UTC" | "UT" | "UT1" | "GMT") {
-        return Err(format!("TIMESYS is {system}; times must be UTC"));
-    }
-    if header.text("DATE-AVG").is_some() {
-        let mid = instant(header, "DATE-AVG")?;
-        return Ok(mid.plus_seconds(-exposure_s.unwrap_or(0.0) / 2.0));
-    }
-    let key = ["DATE-BEG", "DATE-OBS"].into_iter().find(|key| header.text(key).is_some());
-    let Some(key) = key else {
-        return Err("no DATE-OBS says when the exposure began; set it in UTC".to_owned());
-    };
-    let start = instant(header, key)?;
-    let comment = header.comment(key).unwrap_or_default().to_lowercase();
-    let said = comment.split(|c: char| !c.is_alphabetic()).find(|word| {
-        matches!(*word, "mid" | "middle" | "midpoint" | "midexposure" | "end" | "ending" | "centre" | "center")
-    });
-    if let Some(word) = said {
-        notes.push(format!(
-            "the comment of {key} says \"{word}\", but it was taken for the start of the exposure; use DATE-AVG for the middle"
-        ));
-    }
-    Ok(start)
-}
-
-fn instant(header: &Header, key: &str) -> Result<UtcInstant, String> {
-    refuse_local(header, key)?;
-    let mut text = header.text(key).unwrap_or_default();
-    if !text.contains(':') {
-        let Some(time_key) = TIME_KEYS.into_iter().find(|key| header.text(key).is_some_and(|t| t.contains(':'))) else {
-            return Err(format!("{key} '{text}' is a date without a time of day, and there is no TIME-OBS or UT"));
-        };
-        refuse_local(header, time_key)?;
-        text = format!("{text}T{}", header.text(time_key).unwrap_or_default());
-    }
-    UtcInstant::parse(&text).map_err(|e| format!("{key}: {e}"))
-}
-
-fn refuse_local(header: &Header, key: &str) -> Result<(), String> {
-    let comment = header.comment(key).unwrap_or_default();
-    let local = comment.to_lowercase().split(|c: char| !c.is_alphabetic()).any(|word| word == "local");
-    match local {
-        true => Err(format!("the comment of {key} says local time (\"{comment}\"); times must be UTC")),
-        false => Ok(()),
-    }
+/// Whether two filter names mean one filter: alike but for case and for blanks, hyphens and underscores; names of one letter
+/// only when they are the same, since r and R, i and I are different filters.
+pub fn same_filter(a: &str, b: &str) -> bool {
+    let letters = |name: &str| name.chars().filter(|c| !matches!(c, ' ' | '-' | '_')).collect::<String>();
+    let (a, b) = (letters(a), letters(b));
+    let is_long = |name: &str| name.chars().filter(|c| c.is_alphanumeric()).count() > 1;
+    a == b || (is_long(&a) && is_long(&b) && a.to_lowercase() == b.to_lowercase())
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::header::{CardValue, HeaderCard};
 
     #[test]
-    fn kinds_by_many_names() {
-        let check = |names: &[&str], kind| {
-            for name in names {
-                assert_eq!(FrameKind::from_imagetyp(name), kind, "{name}");
-            }
-        };
-        check(&["Light Frame", "LIGHT", "light", "Object", "Light_Frame", "science"], Some(FrameKind::Light));
-        check(&["Bias Frame", "bias", "ZERO", "Master Bias", "Zero Frame"], Some(FrameKind::Bias));
-        check(&["Dark Frame", "DARK", "MasterDark", "Dark Flat"], Some(FrameKind::Dark));
-        check(
-            &["Flat Field", "flat", "FLATFIELD", "Flat Frame", "Sky Flat", "master flat field"],
-            Some(FrameKind::Flat),
-        );
-        check(&["", "Frame", "test", "focus", "1", "ünknown"], None);
-    }
-
-    fn header(cards: &[(&str, &str, &str)]) -> Header {
-        let card = |(key, value, comment): &(&str, &str, &str)| HeaderCard {
-            key: (*key).to_owned(),
-            value: Some(CardValue::Text((*value).to_owned())),
-            comment: (*comment).to_owned(),
-        };
-        Header::from_cards(cards.iter().map(card).collect())
-    }
-
-    fn check(cards: &[(&str, &str, &str)], expected: Result<&str, &str>) {
-        let mut notes = Vec::new();
-        match (start(&header(cards), Some(60.0), &mut notes), expected) {
-            (Ok(found), Ok(iso)) => assert_eq!(found.to_iso(), iso, "{cards:?}"),
-            (Err(problem), Err(part)) => assert!(problem.contains(part), "{problem}"),
-            (found, expected) => panic!("{cards:?}: {found:?}, not {expected:?}"),
+    fn filter_names_as_programs_write_them() {
+        for (written, name) in [
+            (" Sloan  r ", Some("Sloan r")),
+            ("'R'", Some("R")),
+            ("\"Lum\"", Some("Lum")),
+            ("r'", Some("r'")),
+            ("''", None),
+            ("  ", None),
+        ] {
+            assert_eq!(filter_name(written).as_deref(), name, "{written}");
         }
-    }
-
-    #[test]
-    fn start_of_the_exposure_as_programs_write_it() {
-        let t = "2031-03-04T21:10:00.000Z";
-        check(&[("DATE-OBS", "2031-03-04T21:10:00", "UTC, start of exposure")], Ok(t));
-        check(&[("DATE-OBS", "2031-03-04T21:10:00.000Z", "")], Ok(t));
-        check(&[("DATE-OBS", "2031-03-04 21:10:00", "")], Ok(t));
-        check(&[("DATE-OBS", "2031-03-04", ""), ("TIME-OBS", "21:10:00.0", "")], Ok(t));
-        check(&[("DATE-OBS", "2031-03-04", ""), ("UT", "21:10:00", "")], Ok(t));
-        check(&[("DATE-OBS", "2031-03-04T20:00:00", ""), ("DATE-AVG", "2031-03-04T21:10:30", "")], Ok(t));
-        check(&[("DATE-OBS", "2031-03-04T20:00:00", ""), ("DATE-BEG", "2031-03-04T21:10:00", "")], Ok(t));
-        check(&[("DATE-OBS", "2031-03-04T21:10:00", "localised format, recommended")], Ok(t));
-        check(&[("DATE-OBS", "2031-03-04T21:10:00", "Local time of exposure")], Err("local time"));
-        check(&[("DATE-OBS", "2031-03-04", ""), ("TIME-OBS", "21:10:00", "local")], Err("TIME-OBS says local"));
-        check(&[("DATE-OBS", "2031-03-04", "")], Err("without a time of day"));
-        check(&[("DATE-OBS", "yesterday", ""), ("UT", "21:10:00", "")], Err("DATE-OBS: \"yesterdayT21:10:00\""));
-        check(&[("DATE-OBS", "2031-03-04T21:10:00", ""), ("TIMESYS", "TAI", "")], Err("TIMESYS is TAI"));
-        check(&[("OBJECT", "x", "")], Err("no DATE-OBS"));
-    }
-
-    #[test]
-    fn a_comment_that_says_middle_is_noted() {
-        let mut notes = Vec::new();
-        let header = header(&[("DATE-OBS", "2031-03-04T21:10:00", "mid-exposure")]);
-        assert!(start(&header, Some(60.0), &mut notes).is_ok());
-        assert!(notes[0].contains("\"mid\""), "{notes:?}");
+        for (a, b, same) in [
+            ("Sloan r", "SLOAN_R", true),
+            ("Luminance", "luminance", true),
+            ("r", "R", false),
+            ("r'", "r'", true),
+            ("r'", "R'", false),
+            ("V", "V", true),
+            ("Red", "R", false),
+        ] {
+            assert_eq!(same_filter(a, b), same, "{a} {b}");
+        }
     }
 }

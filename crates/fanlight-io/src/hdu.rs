@@ -95,6 +95,28 @@ pub(crate) fn find_image<R: Read + Seek + ?Sized>(reader: &mut R, len: u64, path
     image.ok_or_else(|| IoError::NoImage { path: path.to_owned(), found: found.join(", ") })
 }
 
+/// Images of a size in a file, as far as its headers can be read.
+pub(crate) fn images_of_size<R: Read + Seek + ?Sized>(
+    reader: &mut R,
+    len: u64,
+    path: &Path,
+    size: (usize, usize),
+) -> usize {
+    let mut n = 0;
+    let end: Result<Option<()>, IoError> = walk(reader, len, path, |hdu| {
+        let kind = hdu.header.text("XTENSION");
+        let tiled = kind.as_deref() == Some("BINTABLE") && hdu.header.logical("ZIMAGE") == Some(true);
+        if hdu.is_primary || kind.as_deref() == Some("IMAGE") || tiled {
+            let axes = axes(&hdu.header, if tiled { "Z" } else { "" }, path)?;
+            n += usize::from(axes.len() >= 2 && (axes[0], axes[1]) == (size.0 as u64, size.1 as u64));
+        }
+        Ok(None)
+    });
+    // damage behind the image that is used is no concern of the frame's
+    drop(end);
+    n
+}
+
 /// Checks that a data unit lies inside the file.
 pub(crate) fn check_inside(hdu_start: u64, data_len: u64, len: u64, path: &Path) -> Result<(), IoError> {
     let expected_bytes = hdu_start.saturating_add(data_len);

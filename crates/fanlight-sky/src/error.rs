@@ -63,6 +63,35 @@ pub enum SkyError {
         /// Declination.
         dec_deg: f64,
     },
+    /// There are too few stars to match.
+    #[error("{n} usable stars {which}, at least {needed} are needed to match the two lists: {supply}")]
+    TooFewStars {
+        /// Which list is short, in words.
+        which: &'static str,
+        /// Its usable stars.
+        n: usize,
+        /// The limit.
+        needed: usize,
+        /// What to do.
+        supply: String,
+    },
+    /// No match of the two lists is good enough to be believed.
+    #[error(
+        "no sure match with the catalogue: the best joins {n_matched} of {n_stars} stars at odds of 10^{log10_odds:.1} \
+         against chance, 10^{limit:.1} are asked; {supply}"
+    )]
+    DoubtfulMatch {
+        /// log10 of the odds of the best match.
+        log10_odds: f64,
+        /// What is asked.
+        limit: f64,
+        /// Stars that it joins.
+        n_matched: usize,
+        /// Stars of the frame that took part.
+        n_stars: usize,
+        /// What to do.
+        supply: String,
+    },
     /// A line is no one-line orbit.
     #[error("column {column}: {reason}")]
     BadOrbitLine {

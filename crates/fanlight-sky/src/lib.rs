@@ -10,6 +10,7 @@ pub mod error;
 pub mod geometry;
 pub mod orbit;
 pub mod orbit_line;
+pub mod solve;
 pub mod time;
 pub mod wcs;
 
@@ -20,5 +21,6 @@ pub use error::SkyError;
 pub use geometry::{ViewingGeometry, comet_position, orbit_warnings, viewing_geometry};
 pub use orbit::{OrbitElements, OrbitState};
 pub use orbit_line::{OneLineOrbit, parse_one_line_orbit};
+pub use solve::{ImageStar, LinearFit, SkyStar, Solution, SolveConfig, refine, solve};
 pub use time::{TdbInstant, UtcInstant};
 pub use wcs::{HeaderCards, PixelXy, Wcs, WcsValue};

@@ -52,6 +52,28 @@ impl Wcs {
         Self::assemble(reference, [at.x_px, at.y_px], cd_deg_per_px, None)
     }
 
+    /// A tangent plane with a distortion: coefficients `[A, B]` of u^p v^q by `(p, q)`, u and v in px from `at`.
+    pub(crate) fn distorted(
+        reference: SkyPosition,
+        at: PixelXy,
+        cd_deg_per_px: [[f64; 2]; 2],
+        terms: &[((i32, i32), [f64; 2])],
+    ) -> Result<Self, SkyError> {
+        Self::assemble(reference, [at.x_px, at.y_px], cd_deg_per_px, Some(Sip::new(terms)))
+    }
+
+    /// The cards AP_p_q and BP_p_q: the distortion's inverse as polynomials, for programs that do not invert it
+    /// themselves, fitted over a frame of this size. None without a distortion, or where it cannot be inverted.
+    ///
+    /// # Accuracy
+    /// 0.01 px within frames of 2000 px distorted by a pixel or two for each term of order 2 to 4.
+    ///
+    /// # Source
+    /// Shupe et al. 2005, ASP Conf. 347, 491.
+    pub fn inverse_distortion_cards(&self, width: usize, height: usize) -> Vec<(String, WcsValue)> {
+        self.sip.as_ref().map_or_else(Vec::new, |sip| sip.inverse_cards(self.crpix, [width, height]))
+    }
+
     fn assemble(
         reference: SkyPosition,
         crpix: [f64; 2],
@@ -141,6 +163,17 @@ impl Wcs {
         Self { crpix: [self.crpix[0] + dx_px, self.crpix[1] + dy_px], ..self.clone() }
     }
 
+    /// The WCS of an image whose pixel (x, y) has its middle where this one's pixel `first + step · (x, y)` has it: a binned
+    /// image, or every `step`th pixel of one. Exact, distortion included.
+    ///
+    /// A step that is not positive leaves the WCS as it was.
+    pub fn of_every(&self, step: f64, first: PixelXy) -> Self {
+        let crpix = [(self.crpix[0] - first.x_px) / step, (self.crpix[1] - first.y_px) / step];
+        let cd = self.cd.map(|row| row.map(|v| v * step));
+        let sip = self.sip.as_ref().map(|s| s.of_every(step));
+        Self::assemble(self.reference, crpix, cd, sip).unwrap_or_else(|_| self.clone())
+    }
+
     /// The WCS corrected so that a place now falls on `about + offset + matrix · (old − about)`.
     ///
     /// Exact for TAN; with SIP the distortion polynomial is kept as it is, which is exact for an offset and right to
@@ -203,6 +236,7 @@ fn invert(m: [[f64; 2]; 2]) -> Option<[[f64; 2]; 2]> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
     use std::collections::BTreeMap;
 
     struct Cards(BTreeMap<String, WcsValue>);
@@ -240,6 +274,21 @@ mod tests {
     }
 
     const CD: [(&str, f64); 2] = [("CD1_1", -2.0 / 3600.0), ("CD2_2", 2.0 / 3600.0)];
+
+    /// Every second pixel of a distorted image from (3, 4) on, and the middles of 2 × 2 cells, lie where they lay.
+    #[test]
+    fn every_second_pixel_stays_where_it_is_on_the_sky() {
+        let sip = [("A_ORDER", 2.0), ("A_2_0", 2e-6), ("A_0_1", 1e-4), ("B_ORDER", 3.0), ("B_1_2", -3e-9)];
+        let whole = Wcs::from_header(&cards(&[&CD[..], &sip[..]].concat())).unwrap().unwrap().0;
+        for first in [PixelXy { x_px: 3.0, y_px: 4.0 }, PixelXy { x_px: 0.5, y_px: 0.5 }] {
+            let half = whole.of_every(2.0, first);
+            for (x, y) in [(0.0, 0.0), (511.0, 17.0), (-30.0, 900.5)] {
+                let there = PixelXy { x_px: first.x_px + 2.0 * x, y_px: first.y_px + 2.0 * y };
+                let (a, b) = (half.sky_from_pixel(PixelXy { x_px: x, y_px: y }), whole.sky_from_pixel(there));
+                assert!(a.separation_arcsec(&b) < 1e-7, "{a:?} {b:?}");
+            }
+        }
+    }
 
     /// Places computed by astropy 8.0.2 (wcslib), 1-based pixels.
     #[test]

@@ -54,6 +54,12 @@ A frame that cannot be used is left out with a reason; the page lists it.")]
         /// Folder for the products; made if need be
         #[arg(long)]
         out: PathBuf,
+        /// Of several nights in the folder, the one of this evening, YYYY-MM-DD; otherwise that of most frames
+        #[arg(long, value_name = "DATE")]
+        night: Option<String>,
+        /// A frame to leave out, by its name in the folder; * and ? stand for anything; may be given more than once
+        #[arg(long, value_name = "NAME")]
+        leave_out: Vec<String>,
         /// Compare an earlier run's files by their contents, not only by size and time of change, before keeping its products
         #[arg(long)]
         verify: bool,
@@ -126,8 +132,9 @@ What the headers do not say stands in the file as a comment to fill in.")]
 /// Says what is wrong; its status is the process's exit status.
 pub fn run(arguments: Arguments) -> Result<(), Failure> {
     match arguments.command {
-        Command::Night { frames_dir, campaign, out, verify } => {
-            night::command(&night::Options { frames_dir, campaign, out, verify })
+        Command::Night { frames_dir, campaign, out, night, leave_out, verify } => {
+            let choice = night::select::Choice { night, leave_out };
+            night::command(&night::Options { frames_dir, campaign, out, choice, verify })
         }
         Command::Geometry { campaign, utc, json } => geometry::command(&campaign, &utc, json),
         Command::Simulate { scenario, out } => simulate::command(&scenario, &out),

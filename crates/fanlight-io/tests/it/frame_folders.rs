@@ -83,3 +83,29 @@ fn folders_that_are_none() {
     assert!(find_frames(&dir.path().join("none")).unwrap_err().to_string().contains("does not exist"));
     assert!(find_frames(&data("u16.fits")).unwrap_err().to_string().contains("is a file"));
 }
+
+#[test]
+fn of_several_images_of_one_size_the_first_is_taken_and_said() {
+    let dir = tempfile::tempdir().unwrap();
+    let (image, small) = (Image::filled(6, 5, 2.0), Image::filled(3, 2, 1.0));
+    let mut first = HduOut::new("SCI", HduData::F32(&image));
+    first.cards = vec![Card::new("IMAGETYP", "light", "")];
+    let more = [HduOut::new("ERR", HduData::F32(&image)), HduOut::new("THUMB", HduData::F32(&small))];
+    write_fits(&dir.path().join("a.fits"), &[vec![first], more.into()].concat()).unwrap();
+    let set = find_frames(dir.path()).unwrap();
+    assert_eq!((set.lights[0].width, set.lights[0].height), (6, 5));
+    let notes = set.lights[0].notes.join("; ");
+    assert!(notes.contains("holds 2 images of one size") && notes.contains("the first"), "{notes}");
+}
+
+#[test]
+fn frames_without_a_kind_are_what_their_folder_says() {
+    let dir = tempfile::tempdir().unwrap();
+    write(&dir.path().join("lights/c_001.fits"), &[("OBJECT", "comet")]);
+    write(&dir.path().join("flat darks/001.fits"), &[("EXPTIME", "2")]);
+    write(&dir.path().join("flats/R/001.fits"), &[("FILTER", "\"R\"")]);
+    let set = find_frames(dir.path()).unwrap();
+    assert_eq!((set.lights.len(), set.flat_darks.len(), set.flats.len()), (1, 1, 1));
+    assert_eq!(set.flats[0].filter.as_deref(), Some("R"));
+    assert!(set.lights[0].notes[0].contains("folder \"lights\""), "{:?}", set.lights[0].notes);
+}

@@ -2,6 +2,7 @@
 
 use super::{HeaderCards, WcsValue};
 use crate::SkyError;
+use crate::solve::polynomial_through;
 
 /// One axis: coefficient of u^p v^q at `(p, q)`.
 type Terms = Vec<((i32, i32), f64)>;
@@ -46,8 +47,44 @@ impl Sip {
         Ok(Some(Self { order: [a_order, b_order], a, b }))
     }
 
+    /// By coefficients `[a, b]` at `(p, q)`.
+    pub fn new(terms: &[((i32, i32), [f64; 2])]) -> Self {
+        let order = terms.iter().map(|((p, q), _)| i64::from(p + q)).max().unwrap_or(0);
+        let axis = |i: usize| terms.iter().filter(|(_, c)| c[i] != 0.0).map(|(at, c)| (*at, c[i])).collect();
+        Self { order: [order, order], a: axis(0), b: axis(1) }
+    }
+
+    /// AP and BP, fitted to the inverse on a grid over a frame whose 0-based reference pixel this is.
+    pub fn inverse_cards(&self, crpix: [f64; 2], size: [usize; 2]) -> Vec<(String, WcsValue)> {
+        const STEPS: usize = 24;
+        let offset = |i: usize, axis: usize| size[axis] as f64 * i as f64 / STEPS as f64 - 0.5 - crpix[axis];
+        let pairs: Vec<([f64; 2], [f64; 2])> = (0..=STEPS)
+            .flat_map(|j| (0..=STEPS).map(move |i| (i, j)))
+            .map(|(i, j)| {
+                let (u, v) = (offset(i, 0), offset(j, 1));
+                let (to_u, to_v) = self.forward(u, v);
+                ([to_u, to_v], [u - to_u, v - to_v])
+            })
+            .collect();
+        // one order more than the forward one takes up most of what an inverse of that order leaves
+        let order = (self.order[0].max(self.order[1]) + 1).min(5) as u8;
+        let Some(terms) = polynomial_through(&pairs, order) else { return Vec::new() };
+        let mut cards = Vec::new();
+        for (axis, name) in ["AP", "BP"].into_iter().enumerate() {
+            cards.push((format!("{name}_ORDER"), WcsValue::Integer(i64::from(order))));
+            cards.extend(terms.iter().map(|((p, q), c)| (format!("{name}_{p}_{q}"), WcsValue::Number(c[axis]))));
+        }
+        cards
+    }
+
     pub fn forward(&self, u: f64, v: f64) -> (f64, f64) {
         (u + polynomial(&self.a, u, v), v + polynomial(&self.b, u, v))
+    }
+
+    /// The same distortion for pixels `step` times as large.
+    pub fn of_every(&self, step: f64) -> Self {
+        let scaled = |terms: &Terms| terms.iter().map(|((p, q), c)| ((*p, *q), c * step.powi(p + q - 1))).collect();
+        Self { order: self.order, a: scaled(&self.a), b: scaled(&self.b) }
     }
 
     /// Newton's method from the undistorted place; `None` where it does not settle.

@@ -5,5 +5,7 @@ mod kepler;
 mod observer;
 mod published;
 mod robustness;
+mod solve;
+mod star_field;
 mod wcs;
 mod worst;

@@ -2,6 +2,7 @@
 
 use super::excess::{Excess, hide, tracks_in};
 use super::first_pass::frames_at_once;
+use super::frame_pixels::FramePixels;
 use crate::{Failure, messages};
 use fanlight_coma::ComaError;
 use fanlight_image::combine::{self, CombineConfig, RowOut, RowSamples};
@@ -160,11 +161,11 @@ impl Job<'_> {
 /// When the scratch file cannot be written.
 pub fn combine_files(
     files: &mut Vec<FrameFile>,
-    area: PixelBox,
+    (pixels, area): (&FramePixels, PixelBox),
     scratch: &Path,
     what: &'static str,
     notes: &mut Vec<String>,
-    prepare: impl Fn(Image) -> Result<Image, ComaError> + Sync,
+    prepare: impl Fn(&FrameFile, Image) -> Result<Image, ComaError> + Sync,
 ) -> Result<Option<Image>, Failure> {
     if files.is_empty() {
         return Ok(None);
@@ -178,8 +179,8 @@ pub fn combine_files(
         let results: Vec<Result<(), String>> = pair
             .par_iter()
             .map(|(index, file)| {
-                let image = fanlight_io::read_image_part(&file.path, area).map_err(|e| e.to_string())?;
-                let image = prepare(image).map_err(|e| e.to_string())?;
+                let image = pixels.calibration(file, area)?;
+                let image = prepare(file, image).map_err(|e| e.to_string())?;
                 spool.append_frame(*index, &image.data, &[]).map_err(|e| e.to_string())
             })
             .collect();

@@ -2,10 +2,12 @@
 //! onto the grid of the star-registered stack.
 
 use super::combine::Layers;
+use super::frame_pixels::FramePixels;
 use super::inputs::Light;
 use super::window;
 use crate::messages;
 use fanlight_coma::calibrate::{self, Calibrated, Detector, Masters, Raw};
+use fanlight_coma::lines::{self, Direction};
 use fanlight_coma::measure::{self, FrameMeasure, MeasureConfig, RingProfile};
 use fanlight_coma::register::{self, CentroidConfig, Vote};
 use fanlight_coma::tie::{self, Found, Predicted, TieConfig};
@@ -24,8 +26,12 @@ use std::path::Path;
 pub struct Context<'a> {
     /// Masters of the night.
     pub masters: &'a Masters,
-    /// The camera.
+    /// How the frames are read.
+    pub pixels: &'a FramePixels,
+    /// The camera, as the images that are read show it.
     pub detector: Detector,
+    /// The lines of every frame, rows or columns or both, that are levelled.
+    pub levelled: &'a [Direction],
     /// Side of the part of every frame that is used.
     pub window_side_px: usize,
     /// The orbit.
@@ -114,9 +120,11 @@ const COSMIC_MIN_FWHM_PX: f64 = 1.6;
 /// # Errors
 /// Why the frame cannot be used.
 pub fn read_calibrated(light: &Light, area: PixelBox, context: &Context) -> Result<Calibrated, String> {
-    let image = fanlight_io::read_image_part(&light.file.path, area).map_err(|e| e.to_string())?;
+    let image = context.pixels.light(&light.file, area)?;
     let raw = Raw { image: &image, corner_px: (area.x0, area.y0), exposure_s: light.exposure_s };
-    calibrate::calibrate(&raw, context.masters, &context.detector).map_err(|e| e.to_string())
+    let mut frame = calibrate::calibrate(&raw, context.masters, &context.detector).map_err(|e| e.to_string())?;
+    context.levelled.iter().for_each(|direction| lines::level(&mut frame, *direction));
+    Ok(frame)
 }
 
 /// Flags cosmic rays, the surroundings of the nucleus excepted, and returns which pixels they are.

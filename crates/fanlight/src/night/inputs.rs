@@ -1,8 +1,10 @@
 //! Which frames belong to the night, and what its camera is.
 
+use super::frame_pixels;
+use super::select::{self, Choice};
 use crate::Failure;
-use fanlight_coma::calibrate::Detector;
-use fanlight_io::{Campaign, FrameFile, FrameSet, Header};
+use fanlight_coma::readout::{Channel, Readout};
+use fanlight_io::{Campaign, FrameFile, FrameSet, Header, same_filter};
 use fanlight_sky::{UtcInstant, Wcs};
 use std::collections::BTreeMap;
 
@@ -42,20 +44,29 @@ pub struct Inputs {
     /// See `biases`.
     pub darks: Vec<FrameFile>,
     /// See `biases`.
+    pub flat_darks: Vec<FrameFile>,
+    /// See `biases`.
     pub flats: Vec<FrameFile>,
     /// Filter as the headers spell it.
     pub filter: Option<String>,
-    /// Size of the frames.
+    /// Size of the images that the frames give.
     pub size: (usize, usize),
+    /// How the frames are stored.
+    pub readout: Readout,
+    /// What another program has done to the lights already, by their headers.
+    pub applied: Applied,
+    /// Whether another program has taken the offset off the lights, by their headers or their pixels.
+    pub is_foreign: bool,
     /// Sentences for the record.
     pub notes: Vec<String>,
 }
 
-/// Sorts the frames found: one size, one filter, each light with time, exposure and WCS.
+/// Sorts the frames found: one object, one night, one size and binning, one filter, each light with time, exposure and
+/// WCS.
 ///
 /// # Errors
-/// When no light frame is left.
-pub fn sort_out(found: FrameSet, campaign: &Campaign) -> Result<Inputs, Failure> {
+/// When no light frame is left, or an option names nothing.
+pub fn sort_out(mut found: FrameSet, campaign: &Campaign, choice: &Choice) -> Result<Inputs, Failure> {
     let mut notes: Vec<String> =
         found.skipped.iter().map(|s| format!("{} was not used: {}.", s.file, s.reason)).collect();
     if found.lights.is_empty() {
@@ -67,79 +78,217 @@ pub fn sort_out(found: FrameSet, campaign: &Campaign) -> Result<Inputs, Failure>
         return Err(Failure::data(message)
             .hint("light frames are FITS files with IMAGETYP 'Light Frame' anywhere under the folder"));
     }
+    let mut left_out = select::select(&mut found, campaign, choice, &mut notes)?;
+    if found.lights.is_empty() {
+        return Err(nothing_left(&left_out));
+    }
     let filter = night_filter(&found.lights, campaign, &mut notes)?;
-    let of_filter = |f: &FrameFile| f.filter == filter;
-    let size = most_common(found.lights.iter().filter(|f| of_filter(f)).map(|f| (f.width, f.height)))
-        .unwrap_or((found.lights[0].width, found.lights[0].height));
+    let of_filter = |f: &FrameFile| has_filter(f, &filter);
+    let format_of = |f: &FrameFile| Format {
+        size: (f.width, f.height),
+        binning: binning(&f.header),
+        applied: Applied::of(&f.header),
+    };
+    let format = most_common(found.lights.iter().filter(|f| of_filter(f)).map(format_of))
+        .unwrap_or_else(|| format_of(&found.lights[0]));
+    let first = found.lights.iter().find(|f| of_filter(f) && format_of(f) == format).unwrap_or(&found.lights[0]);
+    let readout = frame_pixels::readout_of(&first.header, campaign, format.size)
+        .map_err(|e| Failure::data(format!("{}: {e}", first.name)))?;
+    let wanted = Wanted { filter: &filter, format, readout: &readout, campaign };
+    say_how_stored(&readout, campaign, &mut notes);
 
     let mut lights = Vec::new();
-    let mut left_out = Vec::new();
+    let mut warned: Vec<(String, Vec<String>)> = Vec::new();
     for file in found.lights {
-        match usable(&file, &filter, size) {
+        match usable(file.clone(), &wanted) {
             Ok((light, warnings)) => {
-                for w in warnings {
-                    let note = format!("{}: {w}.", file.name);
-                    if !notes.contains(&note) {
-                        notes.push(note);
-                    }
-                }
+                warnings.into_iter().for_each(|w| warn(&mut warned, w, &file.name));
                 lights.push(light);
             }
             Err(reason) => left_out.push(LeftOut { mid: middle(&file).ok(), file, reason }),
         }
     }
     if lights.is_empty() {
-        let mut message = format!("none of {} light frames can be used", left_out.len());
-        for f in left_out.iter().take(5) {
-            message.push_str(&format!("\n  {}: {}", f.file.name, f.reason));
-        }
-        return Err(Failure::data(message));
+        return Err(nothing_left(&left_out));
     }
     lights.sort_by(|a, b| a.mid.jd().total_cmp(&b.mid.jd()).then_with(|| a.file.name.cmp(&b.file.name)));
 
     let mut fitting = |frames: Vec<FrameFile>, what: &str| -> Vec<FrameFile> {
-        let fits = |f: &FrameFile| (f.width, f.height) == size;
-        for f in frames.iter().filter(|f| !fits(f)) {
-            notes.push(format!(
-                "{} was not used as a {what} frame: it is {} x {} px, the lights are {} x {} px.",
-                f.name, f.width, f.height, size.0, size.1
-            ));
+        let mut fit = Vec::new();
+        for f in frames {
+            if (f.width, f.height) != format.size && (f.width, f.height) != readout.without_overscan().stored_px() {
+                notes.push(format!(
+                    "{} was not used as a {what} frame: it is {} x {} px, the lights are {} x {} px.",
+                    f.name, f.width, f.height, format.size.0, format.size.1
+                ));
+            } else if let Some(reason) = other_binning(binning(&f.header), format.binning) {
+                notes.push(format!("{} was not used as a {what} frame: {reason}.", f.name));
+            } else {
+                f.notes.iter().for_each(|w| warn(&mut warned, w.clone(), &f.name));
+                fit.push(f);
+            }
         }
-        frames.into_iter().filter(fits).collect()
+        fit
     };
-    let biases = fitting(found.biases, "bias");
-    let darks = fitting(found.darks, "dark");
-    let flats = fitting(found.flats, "flat").into_iter().filter(|f| f.filter == filter).collect();
-    Ok(Inputs { lights, left_out, biases, darks, flats, filter, size, notes })
+    let mut biases = fitting(found.biases, "bias");
+    let mut darks = fitting(found.darks, "dark");
+    let mut flat_darks = fitting(found.flat_darks, "flat dark");
+    let mut flats: Vec<FrameFile> = fitting(found.flats, "flat");
+    flats.retain(|f| has_filter(f, &filter));
+    let applied = format.applied;
+    if applied != Applied::default() {
+        notes.push(format!(
+            "CALSTAT says that another program has calibrated the lights ({}); that was not done again.",
+            applied.in_words()
+        ));
+        // what is left of the calibration frames serves the flats, which may be raw
+        if applied.flat {
+            [&mut biases, &mut darks, &mut flat_darks, &mut flats].into_iter().for_each(Vec::clear);
+        }
+    }
+    notes.extend(warned.into_iter().map(|(warning, names)| match names.as_slice() {
+        [one] => format!("{one}: {warning}."),
+        [one, others @ ..] => format!("{one} and {} more: {warning}.", others.len()),
+        [] => warning,
+    }));
+    let size = readout.size_px();
+    let mut inputs = Inputs {
+        lights,
+        left_out,
+        biases,
+        darks,
+        flat_darks,
+        flats,
+        filter,
+        size,
+        readout,
+        applied,
+        is_foreign: applied.offset,
+        notes,
+    };
+    inputs.look_for_foreign_calibration();
+    Ok(inputs)
 }
 
-fn usable(file: &FrameFile, filter: &Option<String>, size: (usize, usize)) -> Result<(Light, Vec<String>), String> {
-    if file.filter != *filter {
+/// What a light has to be.
+struct Wanted<'a> {
+    filter: &'a Option<String>,
+    format: Format,
+    readout: &'a Readout,
+    campaign: &'a Campaign,
+}
+
+fn say_how_stored(readout: &Readout, campaign: &Campaign, notes: &mut Vec<String>) {
+    if readout.overscan().is_some() {
+        notes.push(
+            "The overscan (BIASSEC) of every frame was taken off it, one level per row smoothed over 51 rows where it lies \
+             beside the picture, and cut away."
+                .into(),
+        );
+    }
+    if readout.step() == 2 {
+        let channel = match frame_pixels::channel(campaign) {
+            Channel::Red => "the red pixel",
+            Channel::Green => "the mean of the two green pixels",
+            Channel::Blue => "the blue pixel",
+        };
+        notes.push(format!(
+            "The frames are a colour camera's: every cell of 2 x 2 pixels gave one, {channel}; nothing was interpolated."
+        ));
+    }
+}
+
+/// What has to agree between frames that are combined.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+struct Format {
+    size: (usize, usize),
+    /// As the header says it.
+    binning: Option<(i64, i64)>,
+    applied: Applied,
+}
+
+/// `XBINNING` and `YBINNING`.
+fn binning(header: &Header) -> Option<(i64, i64)> {
+    let x = header.integer("XBINNING")?;
+    Some((x, header.integer("YBINNING").unwrap_or(x)))
+}
+
+/// Why a frame's binning is not that of the lights; frames that say nothing of it pass.
+fn other_binning(found: Option<(i64, i64)>, lights: Option<(i64, i64)>) -> Option<String> {
+    let (found, lights) = (found?, lights?);
+    (found != lights).then(|| {
+        format!("it is binned {} x {} (XBINNING, YBINNING), the lights {} x {}", found.0, found.1, lights.0, lights.1)
+    })
+}
+
+/// Adds a file to those that share a warning.
+fn warn(warned: &mut Vec<(String, Vec<String>)>, warning: String, file: &str) {
+    match warned.iter_mut().find(|(w, _)| *w == warning) {
+        Some((_, files)) => files.push(file.to_owned()),
+        None => warned.push((warning, vec![file.to_owned()])),
+    }
+}
+
+fn nothing_left(left_out: &[LeftOut]) -> Failure {
+    let mut message = format!("none of {} light frames can be used", left_out.len());
+    for f in left_out.iter().take(5) {
+        message.push_str(&format!("\n  {}: {}", f.file.name, f.reason));
+    }
+    Failure::data(message)
+}
+
+/// Whether a frame was taken through the filter, however its header spells it.
+fn has_filter(file: &FrameFile, filter: &Option<String>) -> bool {
+    match (&file.filter, filter) {
+        (Some(a), Some(b)) => same_filter(a, b),
+        (a, b) => a == b,
+    }
+}
+
+fn usable(mut file: FrameFile, wanted: &Wanted) -> Result<(Light, Vec<String>), String> {
+    let (filter, Format { size, binning: binned, applied }) = (wanted.filter, wanted.format);
+    if !has_filter(&file, filter) {
         let name = |f: &Option<String>| f.clone().unwrap_or_else(|| "none named".into());
         return Err(format!("filter {}, the night is measured in {}", name(&file.filter), name(filter)));
     }
     if (file.width, file.height) != size {
         return Err(format!("{} x {} px, the others are {} x {} px", file.width, file.height, size.0, size.1));
     }
+    if let Some(reason) = other_binning(binning(&file.header), binned) {
+        return Err(reason);
+    }
+    if Applied::of(&file.header) != applied {
+        let said = file.header.text("CALSTAT").unwrap_or_default();
+        return Err(format!("CALSTAT is \"{said}\", which is not that of the other frames"));
+    }
+    if frame_pixels::readout_of(&file.header, wanted.campaign, size)? != *wanted.readout {
+        return Err("TRIMSEC, BIASSEC or BAYERPAT are not those of the other frames".into());
+    }
+    (file.width, file.height) = wanted.readout.size_px();
     let exposure_s = file.exposure_s.ok_or_else(|| match file.notes.as_slice() {
         [] => "no EXPTIME in the header".to_string(),
         notes => notes.join("; "),
     })?;
-    let mid = middle(file)?;
+    let mid = middle(&file)?;
     if !(exposure_s.is_finite() && exposure_s > 0.0) {
         return Err(format!("EXPTIME is {exposure_s}, which is no exposure"));
     }
     match Wcs::from_header(&file.header) {
         Ok(Some((wcs, mut warnings))) => {
             warnings.extend(file.notes.iter().cloned());
-            Ok((Light { file: file.clone(), mid, exposure_s, wcs }, warnings))
+            let wcs = frame_pixels::wcs_of(&wcs, wanted.readout);
+            Ok((Light { file, mid, exposure_s, wcs }, warnings))
         }
         Ok(None) => Err("no WCS in the header (CTYPE1, CRVAL1, CD1_1 and so on): solve the frame first".into()),
         Err(e) => Err(format!("WCS: {e}")),
     }
 }
 
-fn middle(file: &FrameFile) -> Result<UtcInstant, String> {
+/// Middle of a frame's exposure.
+///
+/// # Errors
+/// Why it is not known.
+pub fn middle(file: &FrameFile) -> Result<UtcInstant, String> {
     match &file.start_problem {
         Some(problem) => Err(problem.clone()),
         None => file.mid().ok_or_else(|| "no DATE-OBS in the header".to_string()),
@@ -168,6 +317,12 @@ fn night_filter(lights: &[FrameFile], campaign: &Campaign, notes: &mut Vec<Strin
         notes.push(format!("The frames name no filter; they are taken to be in band {}.", band));
         return Ok(None);
     }
+    // what a colour camera measures is said by its channel; the filter before it lets all through
+    if lights.iter().all(|f| frame_pixels::is_colour(&f.header, campaign)) {
+        let filter = most_common(lights.iter().map(|f| f.filter.clone())).flatten();
+        notes.push(format!("The colour camera's channel was taken to be in band {band}."));
+        return Ok(filter);
+    }
     let mut names: Vec<String> = lights.iter().filter_map(|f| f.filter.clone()).collect();
     names.sort();
     names.dedup();
@@ -189,32 +344,60 @@ fn most_common<T: Ord>(values: impl Iterator<Item = T>) -> Option<T> {
     counts.into_iter().find(|(_, n)| *n == most).map(|(v, _)| v)
 }
 
-/// Gain, read noise and saturation: the campaign file wins over the header.
-///
-/// # Errors
-/// When neither gives the gain.
-pub fn detector(campaign: &Campaign, header: &Header, notes: &mut Vec<String>) -> Result<Detector, Failure> {
-    let camera = &campaign.camera;
-    let gain_e_per_adu = camera.gain_e_per_adu.or_else(|| header.egain_e_per_adu()).ok_or_else(|| {
-        Failure::data("the camera's gain is not known: no EGAIN in the headers and no camera.gain_e_per_adu")
-            .hint("set gain_e_per_adu under [camera] in the campaign file, in electrons per count")
-    })?;
-    let read_noise_e = camera.read_noise_e.or_else(|| header.read_noise_e()).unwrap_or_else(|| {
-        notes.push(format!(
-            "The read noise is not known; {DEFAULT_READ_NOISE_E} electrons were assumed, which only enters the errors."
-        ));
-        DEFAULT_READ_NOISE_E
-    });
-    let saturation_adu = camera.saturation_adu.or_else(|| header.saturation_adu()).unwrap_or_else(|| {
-        notes.push(format!("The saturation level is not known; {DEFAULT_SATURATION_ADU} counts were assumed."));
-        DEFAULT_SATURATION_ADU
-    });
-    let detector = Detector { gain_e_per_adu, read_noise_e, saturation_adu };
-    detector.validate().map_err(|e| Failure::data(format!("camera: {e}")))?;
-    Ok(detector)
+/// What another program has done to a frame already, as `CALSTAT` says it: B for the bias, D for the dark, F for the flat.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Default)]
+pub struct Applied {
+    /// The offset was taken off, with the bias or with a dark that holds it.
+    pub offset: bool,
+    /// The dark was taken off.
+    pub dark: bool,
+    /// The flat was divided out.
+    pub flat: bool,
 }
 
-/// Common practice for a camera that states none.
-const DEFAULT_READ_NOISE_E: f64 = 5.0;
-/// Just under the top of 16 bits.
-const DEFAULT_SATURATION_ADU: f64 = 64_000.0;
+impl Applied {
+    /// What a header says.
+    pub fn of(header: &Header) -> Self {
+        let said = header.text("CALSTAT").unwrap_or_default().to_uppercase();
+        // "BDF", or words such as "bias,dark,flat": the first letters of each
+        let has = |letter: char| match said.contains(|c: char| !c.is_alphabetic()) || said.len() > 4 {
+            true => said.split(|c: char| !c.is_alphabetic()).any(|w| w.starts_with(letter)),
+            false => said.contains(letter),
+        };
+        Self { offset: has('B') || has('D'), dark: has('D'), flat: has('F') }
+    }
+
+    /// Its names in words.
+    fn in_words(&self) -> String {
+        let named = [(self.offset, "bias"), (self.dark, "dark"), (self.flat, "flat")];
+        named.iter().filter(|(done, _)| *done).map(|(_, name)| *name).collect::<Vec<_>>().join(", ")
+    }
+}
+
+impl Inputs {
+    /// Where the header does not say it and the folder has no bias and no dark: lights have been calibrated when their pixels
+    /// are what no camera stores, negative or broken numbers of counts.
+    fn look_for_foreign_calibration(&mut self) {
+        if self.is_foreign || !(self.biases.is_empty() && self.darks.is_empty() && self.flat_darks.is_empty()) {
+            return;
+        }
+        let light = &self.lights[self.lights.len() / 2].file;
+        let Ok(sample) = fanlight_io::read_image(&light.path).map(|f| f.image) else { return };
+        let share = |is: fn(&f32) -> bool| {
+            let n = sample.data.iter().filter(|v| v.is_finite()).count().max(1);
+            sample.data.iter().filter(|v| v.is_finite() && is(v)).count() as f64 / n as f64
+        };
+        let what = if share(|v| *v < 0.0) > 0.01 {
+            "many are negative"
+        } else if share(|v| v.fract() != 0.0) > 0.5 {
+            "they are no whole numbers"
+        } else {
+            return;
+        };
+        self.is_foreign = true;
+        self.notes.push(format!(
+            "The lights' pixels are not a camera's counts, {what}, and there are no bias and no dark frames: they were taken to \
+             have been calibrated by another program, and no offset was taken off."
+        ));
+    }
+}

@@ -1,9 +1,10 @@
 //! Master bias, dark and flat of the night.
 
 use super::combine::combine_files;
+use super::frame_pixels::FramePixels;
 use crate::Failure;
-use crate::night::inputs::Inputs;
-use fanlight_coma::calibrate::{self, Masters};
+use crate::night::inputs::{Applied, Inputs};
+use fanlight_coma::calibrate::{self, DarkLevel, Masters};
 use fanlight_image::{Image, PixelBox};
 use fanlight_io::FrameFile;
 use std::path::Path;
@@ -13,54 +14,137 @@ use std::path::Path;
 ///
 /// # Errors
 /// When the scratch file cannot be written, or a master holds no light where it should.
-pub fn make(inputs: &mut Inputs, area: PixelBox, scratch: &Path, notes: &mut Vec<String>) -> Result<Masters, Failure> {
+pub fn make(
+    inputs: &mut Inputs,
+    (pixels, area): (&FramePixels, PixelBox),
+    scratch: &Path,
+    notes: &mut Vec<String>,
+) -> Result<Masters, Failure> {
+    let part = (pixels, area);
     let exposure_s = inputs.lights[0].exposure_s;
-    let bias = combine_files(&mut inputs.biases, area, scratch, "master bias", notes, Ok)?;
-    let dark_s = keep_one_exposure(&mut inputs.darks, exposure_s);
-    let dark = combine_files(&mut inputs.darks, area, scratch, "master dark", notes, Ok)?.zip(dark_s);
-    let (offset, dark_adu_per_s) = match (bias, dark) {
-        (Some(bias), Some((dark, dark_s))) => {
-            let rate = calibrate::dark_rate(&dark, &bias, dark_s).map_err(Failure::data)?;
-            (Some(bias), Some(rate))
-        }
-        (Some(bias), None) => {
-            notes.push("There are no dark frames: dark current stays in the sky level.".into());
-            (Some(bias), None)
-        }
-        (None, Some((dark, dark_s))) => {
-            if (dark_s - exposure_s).abs() > 0.05 * exposure_s {
-                notes.push(format!(
-                    "There are no bias frames, and the darks of {dark_s} s do not match the lights of {exposure_s} s: \
-                     the darks were taken off as they are."
-                ));
+    let as_is = |_: &FrameFile, image: Image| Ok(image);
+    let bias = combine_files(&mut inputs.biases, part, scratch, "master bias", notes, as_is)?;
+    let (offset, dark_adu_per_s) = match bias {
+        Some(bias) => {
+            let dark_s = keep_one_exposure(&mut inputs.darks, exposure_s);
+            let dark = combine_files(&mut inputs.darks, part, scratch, "master dark", notes, as_is)?.zip(dark_s);
+            let rate = dark.map(|(dark, dark_s)| calibrate::dark_rate(&dark, &bias, dark_s).map_err(Failure::data));
+            if rate.is_none() {
+                notes.push("There are no dark frames: dark current stays in the sky level.".into());
             }
-            (Some(dark), None)
+            (Some(bias), rate.transpose()?)
         }
-        (None, None) => {
-            notes.push(
-                "There are no bias and no dark frames: the camera's offset stays in the sky level, the flat cannot be \
-                 applied to it rightly, and the errors take it for light."
-                    .into(),
-            );
-            (None, None)
-        }
+        None => from_darks(inputs, part, scratch, notes)?,
     };
-    let prepare = |mut flat: Image| {
-        if let Some(offset) = &offset {
+    let flat_dark = match inputs.flats.is_empty() {
+        true => None,
+        false => combine_files(&mut inputs.flat_darks, part, scratch, "master flat dark", notes, as_is)?,
+    };
+    let prepare = |file: &FrameFile, mut flat: Image| {
+        if Applied::of(&file.header).offset {
+            return calibrate::normalise_flat(flat);
+        }
+        if let Some(dark) = &flat_dark {
+            flat.data.iter_mut().zip(&dark.data).for_each(|(v, d)| *v -= d);
+        } else if let Some(offset) = &offset {
             flat.data.iter_mut().zip(&offset.data).for_each(|(v, o)| *v -= o);
+            if let Some((rate, t)) = dark_adu_per_s.as_ref().zip(file.exposure_s) {
+                flat.data.iter_mut().zip(&rate.data).for_each(|(v, r)| *v -= r * t as f32);
+            }
         }
         calibrate::normalise_flat(flat)
     };
-    let flat = combine_files(&mut inputs.flats, area, scratch, "master flat", notes, prepare)?
+    let flat = combine_files(&mut inputs.flats, part, scratch, "master flat", notes, prepare)?
         .map(calibrate::normalise_flat)
         .transpose()
         .map_err(Failure::data)?;
-    if flat.is_none() {
+    if flat.is_none() && !inputs.applied.flat {
         notes.push("There are no flat frames of the night's filter: the response was taken to be even.".into());
     }
     let dark_like = dark_adu_per_s.as_ref().or(if inputs.darks.is_empty() { None } else { offset.as_ref() });
     let defects = calibrate::defects(dark_like, flat.as_ref());
+    // what another program took off the lights served for the flats alone
+    let offset = offset.filter(|_| !inputs.is_foreign);
+    let dark_adu_per_s = dark_adu_per_s.filter(|_| !inputs.is_foreign || !inputs.applied.dark);
     Ok(Masters { corner_px: (area.x0, area.y0), offset, dark_adu_per_s, flat, defects })
+}
+
+/// Offset and dark rate without biases: of darks of several exposures the straight line through every pixel's counts; of
+/// darks of one exposure these as they are; without any, the flats' darks, the shortest there are.
+fn from_darks(
+    inputs: &mut Inputs,
+    part: (&FramePixels, PixelBox),
+    scratch: &Path,
+    notes: &mut Vec<String>,
+) -> Result<(Option<Image>, Option<Image>), Failure> {
+    let exposure_s = inputs.lights[0].exposure_s;
+    let as_is = |_: &FrameFile, image: Image| Ok(image);
+    let groups = by_exposure(&inputs.darks);
+    if groups.len() > 1 {
+        let mut levels = Vec::new();
+        let mut used = Vec::new();
+        for (dark_s, mut files) in groups {
+            if let Some(image) = combine_files(&mut files, part, scratch, "master dark", notes, as_is)? {
+                levels.push(DarkLevel { exposure_s: dark_s, n_frames: files.len(), image });
+                used.extend(files);
+            }
+        }
+        inputs.darks = used;
+        if let Some((offset, rate)) = calibrate::offset_and_rate(&levels).map_err(Failure::data)? {
+            let times: Vec<String> = levels.iter().map(|l| l.exposure_s.to_string()).collect();
+            notes.push(format!(
+                "There are no bias frames: offset and dark current were found from darks of {} s, pixel by pixel.",
+                times.join(", ")
+            ));
+            return Ok((Some(offset), Some(rate)));
+        }
+    }
+    let dark_s = keep_one_exposure(&mut inputs.darks, exposure_s);
+    if let Some((dark, dark_s)) =
+        combine_files(&mut inputs.darks, part, scratch, "master dark", notes, as_is)?.zip(dark_s)
+    {
+        if (dark_s - exposure_s).abs() > 0.05 * exposure_s {
+            notes.push(format!(
+                "There are no bias frames, and the darks of {dark_s} s do not match the lights of {exposure_s} s: the darks \
+                 were taken off as they are."
+            ));
+        }
+        return Ok((Some(dark), None));
+    }
+    if let Some(dark) = combine_files(&mut inputs.flat_darks, part, scratch, "master flat dark", notes, as_is)? {
+        notes.push(
+            "There are no bias and no dark frames but the flats': these were taken off the lights too, and dark current \
+             stays in the sky level."
+                .into(),
+        );
+        return Ok((Some(dark), None));
+    }
+    if !inputs.is_foreign {
+        let offset = match inputs.readout.overscan() {
+            Some(_) => "The overscan was the only offset taken off.",
+            None => {
+                "The camera's offset stays in the sky level, the flat cannot be applied to it rightly, and the errors take it \
+                 for light."
+            }
+        };
+        notes.push(format!("There are no bias and no dark frames. {offset}"));
+    }
+    Ok((None, None))
+}
+
+/// Darks in groups of one exposure, the shortest first.
+fn by_exposure(darks: &[FrameFile]) -> Vec<(f64, Vec<FrameFile>)> {
+    let mut known: Vec<(f64, &FrameFile)> =
+        darks.iter().filter_map(|d| Some((d.exposure_s.filter(|t| *t > 0.0)?, d))).collect();
+    known.sort_by(|a, b| a.0.total_cmp(&b.0).then_with(|| a.1.name.cmp(&b.1.name)));
+    let mut groups: Vec<(f64, Vec<FrameFile>)> = Vec::new();
+    for (exposure_s, file) in known {
+        match groups.last_mut().filter(|(t, _)| exposure_s <= 1.02 * t) {
+            Some((_, files)) => files.push(file.clone()),
+            None => groups.push((exposure_s, vec![file.clone()])),
+        }
+    }
+    groups
 }
 
 /// Keeps the darks of one exposure, that of the lights or else the longest, and says which.

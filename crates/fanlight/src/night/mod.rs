@@ -1,12 +1,15 @@
 //! `fanlight night`: from a folder of raw frames to a measured stack, a record and a page.
 
+pub mod camera;
 pub mod combine;
 pub mod excess;
 pub mod field;
 pub mod first_pass;
+pub mod frame_pixels;
 pub mod inputs;
 pub mod judge;
 pub mod kept;
+pub mod line_noise;
 pub mod masters;
 pub mod measure_stack;
 pub mod offset;
@@ -15,6 +18,7 @@ pub mod products;
 pub mod record;
 pub mod reduce;
 pub mod second_pass;
+pub mod select;
 pub mod star_stack;
 pub mod unchanged;
 pub mod window;
@@ -38,6 +42,8 @@ pub struct Options {
     pub campaign: PathBuf,
     /// Folder for the products.
     pub out: PathBuf,
+    /// Which of the frames.
+    pub choice: select::Choice,
     /// Whether an earlier run's inputs and products are compared by their contents instead of by size and time of change.
     pub verify: bool,
 }
@@ -47,10 +53,11 @@ impl Options {
     pub fn as_typed(&self) -> String {
         let quoted = |p: &Path| format!("\"{}\"", p.display());
         format!(
-            "fanlight night {} --campaign {} --out {}",
+            "fanlight night {} --campaign {} --out {}{}",
             quoted(&self.frames_dir),
             quoted(&self.campaign),
-            quoted(&self.out)
+            quoted(&self.out),
+            self.choice.as_typed()
         )
     }
 }

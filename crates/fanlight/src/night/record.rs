@@ -389,6 +389,7 @@ fn provenance(night: &Night, options: &Options, catalogue: Option<PathBuf>) -> R
     inputs.extend(role(&lights, "light"));
     inputs.extend(role(&night.inputs.biases, "bias"));
     inputs.extend(role(&night.inputs.darks, "dark"));
+    inputs.extend(role(&night.inputs.flat_darks, "flat dark"));
     inputs.extend(role(&night.inputs.flats, "flat"));
     let inputs = inputs
         .into_par_iter()

@@ -2,13 +2,14 @@
 
 use super::field::{self, Field};
 use super::first_pass::{self, Context, FirstLook, StarGrid};
+use super::frame_pixels::FramePixels;
 use super::inputs::{self, Inputs, LeftOut};
 use super::kept::{kept_frames, mean_mid};
 use super::offset::{centre_on_optocentre, leave_out_lost_frames, night_offset};
 use super::second_pass::{self, CometGrid};
 use super::star_stack::{self, StarStacked, sky_stars, star_stack};
 use super::window::{self, Windows};
-use super::{Colour, Night, Options, judge, masters, measure_stack, record};
+use super::{Colour, Night, Options, camera, judge, line_noise, masters, measure_stack, record};
 use crate::{Failure, geometry, messages};
 use fanlight_coma::zero_point::{self, FrameZeroPoint, NightZeroPoint, Standard};
 use fanlight_image::robust;
@@ -42,20 +43,34 @@ pub fn reduce(options: &Options, scratch: &Path) -> Result<Reduced, Failure> {
     }
     let catalogue = field::load_field(&campaign)?;
     let found = fanlight_io::find_frames(&options.frames_dir).map_err(Failure::data)?;
-    let mut inputs = inputs::sort_out(found, &campaign).map_err(|f| f.about(options.frames_dir.display()))?;
+    let mut inputs =
+        inputs::sort_out(found, &campaign, &options.choice).map_err(|f| f.about(options.frames_dir.display()))?;
     let mut notes = std::mem::take(&mut inputs.notes);
-    let detector = inputs::detector(&campaign, &inputs.lights[0].file.header, &mut notes)?;
+    let detector = camera::detector(&campaign, &inputs, &mut notes)?;
     warn_near_sun(&orbit, &site, inputs.lights[0].mid)?;
     tracing::info!("{} light frames, {} left out by their headers", inputs.lights.len(), inputs.left_out.len());
 
     OutputFolder::create_or_open(scratch).map_err(Failure::data)?;
     let windows = Windows::plan(&inputs, &campaign, &orbit, &site)?;
-    let masters = masters::make(&mut inputs, windows.detector_area, scratch, &mut notes)?;
+    let pixels = FramePixels { readout: inputs.readout.clone(), saturation_adu: detector.saturation_adu };
+    let detector = pixels.detector_of_images(detector);
+    let masters = masters::make(&mut inputs, (&pixels, windows.detector_area), scratch, &mut notes)?;
     tracing::info!("master frames made");
     let colour = catalogue.as_ref().and_then(Field::colour);
     let entries = catalogue.as_ref().map_or_else(Vec::new, |f| f.at(inputs.lights[0].mid));
     let window_side_px = windows.side_px;
-    let context = Context { masters: &masters, detector, window_side_px, orbit: &orbit, site: &site, field: &entries };
+    let context = Context {
+        masters: &masters,
+        pixels: &pixels,
+        detector,
+        levelled: &[],
+        window_side_px,
+        orbit: &orbit,
+        site: &site,
+        field: &entries,
+    };
+    let levelled = line_noise::find(&inputs.lights, &context, &mut notes);
+    let context = Context { levelled: &levelled, ..context };
 
     let preview = first_pass::preview(&inputs.lights, &context);
     let shared = preview.offset_arcsec;

@@ -341,10 +341,21 @@ fn a_catalogue_of_another_field_costs_the_magnitudes_only() {
 
 #[test]
 fn a_camera_without_a_gain_is_status_1_and_says_where_to_set_it() {
-    let night = Broken::new();
+    // with two flats and two biases it would be measured
+    let night = Broken::new().without("flat");
     night.campaign("gain_e_per_adu = 1.2\n", "");
-    night.each("light", |f| f.remove("EGAIN"));
-    night.night().expect_status(1).expect_stderr(&["error:", "EGAIN", "hint:", "gain_e_per_adu", "[camera]"]);
+    night.each("light", |f| {
+        f.remove("EGAIN");
+        f.set("GAIN", "120");
+    });
+    night.night().expect_status(1).expect_stderr(&[
+        "error:",
+        "EGAIN",
+        "GAIN is 120",
+        "hint:",
+        "gain_e_per_adu",
+        "[camera]",
+    ]);
     night.expect_nothing_written();
 }
 

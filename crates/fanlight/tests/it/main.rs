@@ -2,6 +2,7 @@
 
 mod again;
 mod bad_input;
+mod cameras;
 mod cli;
 mod night;
 mod products;

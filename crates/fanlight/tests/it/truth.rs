@@ -164,6 +164,7 @@ pub fn measure(scenario: &Scenario, folder: &Path) -> Outcome {
         frames_dir: folder.join("frames"),
         campaign: folder.join("campaign.toml"),
         out: folder.join("out"),
+        choice: Default::default(),
         verify: false,
     };
     let reduced = Simulation::new(scenario)
