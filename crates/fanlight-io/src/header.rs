@@ -203,6 +203,22 @@ impl Header {
         self.number("GAIN")
     }
 
+    /// Arcsec per pixel as the header may mean it, the likeliest first: `PIXSCALE` or `SECPIX`, else from `FOCALLEN` (mm) and
+    /// `XPIXSZ` (µm), which some programs write for the binned pixel and some for the bare one.
+    pub fn pixel_scales_arcsec(&self) -> Vec<f64> {
+        let positive = |key: &str| self.number(key).filter(|v| *v > 0.0);
+        if let Some(scale) = positive("PIXSCALE").or_else(|| positive("SECPIX")) {
+            return vec![scale];
+        }
+        let Some((focal_mm, pixel_um)) = positive("FOCALLEN").zip(positive("XPIXSZ")) else { return Vec::new() };
+        // 1 rad is 206 265″; µm over mm is a thousandth
+        let scale = pixel_um / focal_mm * 206.264_806;
+        match positive("XBINNING") {
+            Some(binning) if binning > 1.0 => vec![scale, scale * binning],
+            _ => vec![scale],
+        }
+    }
+
     /// Read noise in electrons: `RDNOISE`, `READNOIS`, `RON` or `ENOISE`.
     pub fn read_noise_e(&self) -> Option<f64> {
         self.first_number(&["RDNOISE", "READNOIS", "RON", "ENOISE"]).map(|(_, v)| v).filter(|v| *v >= 0.0)

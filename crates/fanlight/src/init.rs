@@ -1,7 +1,7 @@
 //! `fanlight init`: a campaign file from frame headers and a one-line orbit.
 
 use crate::{Failure, messages};
-use fanlight_io::{FrameFile, Header};
+use fanlight_io::FrameFile;
 use fanlight_sky::OneLineOrbit;
 use std::collections::BTreeSet;
 use std::fmt::Write;
@@ -122,7 +122,7 @@ fn campaign_text(orbit: &OneLineOrbit, light: &FrameFile, lights: &[FrameFile]) 
         "counts at which a pixel is no longer linear",
         "from SATURATE",
     ));
-    if let Some(scale) = first(&["PIXSCALE", "SECPIX"]).or_else(|| scale_from_optics(header)) {
+    if let Some(scale) = header.pixel_scales_arcsec().first() {
         line(format!("pixel_scale_arcsec = {scale:.4}  # from the header"));
     }
     line(String::new());
@@ -160,11 +160,4 @@ fn value_or_ask(key: &str, value: Option<f64>, ask: &str, source: &str) -> Strin
         Some(v) => format!("{key} = {v:?}  # {source}"),
         None => format!("# {FILL_IN}: {key} = …  ({ask})"),
     }
-}
-
-/// Arcsec per pixel from focal length (mm) and pixel size (µm).
-fn scale_from_optics(header: &Header) -> Option<f64> {
-    let focal_mm = header.number("FOCALLEN").filter(|f| *f > 0.0)?;
-    let pixel_um = header.number("XPIXSZ").filter(|p| *p > 0.0)?;
-    Some(pixel_um / focal_mm * 206.264_806)
 }

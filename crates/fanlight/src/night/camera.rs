@@ -9,6 +9,16 @@ use fanlight_coma::readout::Channel;
 use fanlight_image::{Image, PixelBox, robust};
 use fanlight_io::{Campaign, FrameFile, Header};
 
+/// Pixel scales that the images may have, the likeliest first: the campaign file's, else the header's. Stated for the
+/// detector's pixels, they are those of the images that are made of them.
+pub fn stated_scales_arcsec(campaign: &Campaign, inputs: &Inputs) -> Vec<f64> {
+    let stored = match campaign.camera.pixel_scale_arcsec {
+        Some(scale) => vec![scale],
+        None => inputs.light_headers().next().map_or_else(Vec::new, Header::pixel_scales_arcsec),
+    };
+    stored.into_iter().map(|scale| scale * inputs.readout.step() as f64).collect()
+}
+
 /// Gain, read noise and saturation per stored pixel. The campaign file wins over the header; what neither says is measured
 /// from pairs of flats and biases where there are such; a stated gain is checked against that.
 ///

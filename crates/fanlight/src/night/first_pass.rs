@@ -104,7 +104,7 @@ const FIRST_FWHM_ARCSEC: f64 = 3.5;
 /// How far from the ephemeris the comet is sought.
 const SEARCH_ARCSEC: f64 = 30.0;
 /// How far off a header's WCS may be and still be tied.
-const TIE_SEARCH_ARCSEC: f64 = 45.0;
+pub const TIE_SEARCH_ARCSEC: f64 = 45.0;
 /// Brightest catalogue stars measured per frame.
 const MAX_STANDARDS: usize = 150;
 /// Cosmic rays are flagged above this many sigmas of their Laplacian.

@@ -21,6 +21,17 @@ pub struct Light {
     pub wcs: Wcs,
 }
 
+/// A light frame without a WCS in its header.
+#[derive(Debug, Clone)]
+pub struct Unsolved {
+    /// The file.
+    pub file: FrameFile,
+    /// Middle of the exposure.
+    pub mid: UtcInstant,
+    /// Exposure time.
+    pub exposure_s: f64,
+}
+
 /// A light frame that is left out, and why.
 #[derive(Debug, Clone)]
 pub struct LeftOut {
@@ -37,6 +48,8 @@ pub struct LeftOut {
 pub struct Inputs {
     /// Usable lights in order of time.
     pub lights: Vec<Light>,
+    /// Lights that only lack a WCS.
+    pub unsolved: Vec<Unsolved>,
     /// Lights left out.
     pub left_out: Vec<LeftOut>,
     /// Biases, darks and flats of the lights' size; flats of the night's filter only.
@@ -97,21 +110,24 @@ pub fn sort_out(mut found: FrameSet, campaign: &Campaign, choice: &Choice) -> Re
     let wanted = Wanted { filter: &filter, format, readout: &readout, campaign };
     say_how_stored(&readout, campaign, &mut notes);
 
-    let mut lights = Vec::new();
+    let (mut lights, mut unsolved) = (Vec::new(), Vec::new());
     let mut warned: Vec<(String, Vec<String>)> = Vec::new();
     for file in found.lights {
         match usable(file.clone(), &wanted) {
             Ok((light, warnings)) => {
                 warnings.into_iter().for_each(|w| warn(&mut warned, w, &file.name));
-                lights.push(light);
+                match light {
+                    Usable::Placed(light) => lights.push(light),
+                    Usable::Unplaced(light) => unsolved.push(light),
+                }
             }
             Err(reason) => left_out.push(LeftOut { mid: middle(&file).ok(), file, reason }),
         }
     }
-    if lights.is_empty() {
+    if lights.is_empty() && unsolved.is_empty() {
         return Err(nothing_left(&left_out));
     }
-    lights.sort_by(|a, b| a.mid.jd().total_cmp(&b.mid.jd()).then_with(|| a.file.name.cmp(&b.file.name)));
+    unsolved.sort_by(|a, b| a.mid.jd().total_cmp(&b.mid.jd()).then_with(|| a.file.name.cmp(&b.file.name)));
 
     let mut fitting = |frames: Vec<FrameFile>, what: &str| -> Vec<FrameFile> {
         let mut fit = Vec::new();
@@ -154,6 +170,7 @@ pub fn sort_out(mut found: FrameSet, campaign: &Campaign, choice: &Choice) -> Re
     let size = readout.size_px();
     let mut inputs = Inputs {
         lights,
+        unsolved,
         left_out,
         biases,
         darks,
@@ -166,7 +183,7 @@ pub fn sort_out(mut found: FrameSet, campaign: &Campaign, choice: &Choice) -> Re
         is_foreign: applied.offset,
         notes,
     };
-    inputs.look_for_foreign_calibration();
+    inputs.sort_lights();
     Ok(inputs)
 }
 
@@ -229,7 +246,8 @@ fn warn(warned: &mut Vec<(String, Vec<String>)>, warning: String, file: &str) {
     }
 }
 
-fn nothing_left(left_out: &[LeftOut]) -> Failure {
+/// Why there is nothing to measure.
+pub fn nothing_left(left_out: &[LeftOut]) -> Failure {
     let mut message = format!("none of {} light frames can be used", left_out.len());
     for f in left_out.iter().take(5) {
         message.push_str(&format!("\n  {}: {}", f.file.name, f.reason));
@@ -245,7 +263,13 @@ fn has_filter(file: &FrameFile, filter: &Option<String>) -> bool {
     }
 }
 
-fn usable(mut file: FrameFile, wanted: &Wanted) -> Result<(Light, Vec<String>), String> {
+/// A light with or without a WCS.
+enum Usable {
+    Placed(Light),
+    Unplaced(Unsolved),
+}
+
+fn usable(mut file: FrameFile, wanted: &Wanted) -> Result<(Usable, Vec<String>), String> {
     let (filter, Format { size, binning: binned, applied }) = (wanted.filter, wanted.format);
     if !has_filter(&file, filter) {
         let name = |f: &Option<String>| f.clone().unwrap_or_else(|| "none named".into());
@@ -277,9 +301,12 @@ fn usable(mut file: FrameFile, wanted: &Wanted) -> Result<(Light, Vec<String>), 
         Ok(Some((wcs, mut warnings))) => {
             warnings.extend(file.notes.iter().cloned());
             let wcs = frame_pixels::wcs_of(&wcs, wanted.readout);
-            Ok((Light { file, mid, exposure_s, wcs }, warnings))
+            Ok((Usable::Placed(Light { file, mid, exposure_s, wcs }), warnings))
         }
-        Ok(None) => Err("no WCS in the header (CTYPE1, CRVAL1, CD1_1 and so on): solve the frame first".into()),
+        Ok(None) => {
+            let warnings = file.notes.clone();
+            Ok((Usable::Unplaced(Unsolved { file, mid, exposure_s }), warnings))
+        }
         Err(e) => Err(format!("WCS: {e}")),
     }
 }
@@ -375,9 +402,25 @@ impl Applied {
 }
 
 impl Inputs {
+    /// Headers of the lights, those without a WCS among them.
+    pub fn light_headers(&self) -> impl Iterator<Item = &Header> {
+        self.lights.iter().map(|l| &l.file.header).chain(self.unsolved.iter().map(|l| &l.file.header))
+    }
+
+    /// Middle of the first light's exposure, with or without a WCS.
+    pub fn first_mid(&self) -> UtcInstant {
+        let mids = self.lights.iter().map(|l| l.mid).chain(self.unsolved.iter().map(|l| l.mid));
+        mids.min_by(|a, b| a.jd().total_cmp(&b.jd())).unwrap_or_else(|| UtcInstant::from_jd(0.0))
+    }
+
+    /// Puts the lights in order of time.
+    pub fn sort_lights(&mut self) {
+        self.lights.sort_by(|a, b| a.mid.jd().total_cmp(&b.mid.jd()).then_with(|| a.file.name.cmp(&b.file.name)));
+    }
+
     /// Where the header does not say it and the folder has no bias and no dark: lights have been calibrated when their pixels
     /// are what no camera stores, negative or broken numbers of counts.
-    fn look_for_foreign_calibration(&mut self) {
+    pub fn look_for_foreign_calibration(&mut self, notes: &mut Vec<String>) {
         if self.is_foreign || !(self.biases.is_empty() && self.darks.is_empty() && self.flat_darks.is_empty()) {
             return;
         }
@@ -395,7 +438,7 @@ impl Inputs {
             return;
         };
         self.is_foreign = true;
-        self.notes.push(format!(
+        notes.push(format!(
             "The lights' pixels are not a camera's counts, {what}, and there are no bias and no dark frames: they were taken to \
              have been calibrated by another program, and no offset was taken off."
         ));

@@ -19,6 +19,7 @@ pub mod record;
 pub mod reduce;
 pub mod second_pass;
 pub mod select;
+pub mod solve;
 pub mod star_stack;
 pub mod unchanged;
 pub mod window;

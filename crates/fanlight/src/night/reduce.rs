@@ -7,6 +7,7 @@ use super::inputs::{self, Inputs, LeftOut};
 use super::kept::{kept_frames, mean_mid};
 use super::offset::{centre_on_optocentre, leave_out_lost_frames, night_offset};
 use super::second_pass::{self, CometGrid};
+use super::solve::{self, Solver};
 use super::star_stack::{self, StarStacked, sky_stars, star_stack};
 use super::window::{self, Windows};
 use super::{Colour, Night, Options, camera, judge, line_noise, masters, measure_stack, record};
@@ -46,6 +47,19 @@ pub fn reduce(options: &Options, scratch: &Path) -> Result<Reduced, Failure> {
     let mut inputs =
         inputs::sort_out(found, &campaign, &options.choice).map_err(|f| f.about(options.frames_dir.display()))?;
     let mut notes = std::mem::take(&mut inputs.notes);
+    let entries = catalogue.as_ref().map_or_else(Vec::new, |f| f.at(inputs.first_mid()));
+    let solver = Solver {
+        pixels: &FramePixels { readout: inputs.readout.clone(), saturation_adu: f64::INFINITY },
+        orbit: &orbit,
+        site: &site,
+        field: &entries,
+        stated_scales_arcsec: camera::stated_scales_arcsec(&campaign, &inputs),
+    };
+    solve::complete(&mut inputs, &solver, &mut notes);
+    if inputs.lights.is_empty() {
+        return Err(inputs::nothing_left(&inputs.left_out).about(options.frames_dir.display()));
+    }
+    inputs.look_for_foreign_calibration(&mut notes);
     let detector = camera::detector(&campaign, &inputs, &mut notes)?;
     warn_near_sun(&orbit, &site, inputs.lights[0].mid)?;
     tracing::info!("{} light frames, {} left out by their headers", inputs.lights.len(), inputs.left_out.len());
@@ -57,7 +71,6 @@ pub fn reduce(options: &Options, scratch: &Path) -> Result<Reduced, Failure> {
     let masters = masters::make(&mut inputs, (&pixels, windows.detector_area), scratch, &mut notes)?;
     tracing::info!("master frames made");
     let colour = catalogue.as_ref().and_then(Field::colour);
-    let entries = catalogue.as_ref().map_or_else(Vec::new, |f| f.at(inputs.lights[0].mid));
     let window_side_px = windows.side_px;
     let context = Context {
         masters: &masters,
