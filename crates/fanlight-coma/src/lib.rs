@@ -22,6 +22,7 @@ pub mod photometry;
 pub mod profile;
 pub mod readout;
 pub mod register;
+pub mod seeing_loss;
 pub mod solar;
 pub mod stack;
 pub mod stars;

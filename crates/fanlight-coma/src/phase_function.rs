@@ -13,7 +13,7 @@ impl PhaseFunction {
     /// The name that records and pages carry.
     pub fn name(self) -> &'static str {
         match self {
-            Self::HalleyQuadratic => "Halley quadratic",
+            Self::HalleyQuadratic => "quadratic approximation to 1P/Halley",
         }
     }
 
@@ -21,8 +21,7 @@ impl PhaseFunction {
     pub fn source(self) -> &'static str {
         match self {
             Self::HalleyQuadratic => {
-                "Schleicher, Millis & Birch 1998, Icarus 132, 397; coefficients from memory, \
-                 consistent with the slope, minimum and range that its abstract states"
+                "after Schleicher, Millis & Birch 1998, Icarus 132, 397; approximation, see docs/methods/photometry.md"
             }
         }
     }

@@ -8,9 +8,10 @@ use fanlight_sky::UtcInstant;
 use rayon::prelude::*;
 
 use crate::error::IoError;
-use crate::fits_read::read_frame_header;
+use crate::fits_read::{read_frame_header, with_source};
 use crate::frame_kind::{self, FrameKind};
 use crate::frame_times;
+use crate::hdu::walk;
 use crate::header::Header;
 
 /// Endings of FITS files, in lower case; files with other endings are not looked at.
@@ -62,6 +63,18 @@ pub struct Skipped {
     pub file: String,
     /// Why, in one sentence that says what to do where something can be done.
     pub reason: String,
+    /// What stands behind it.
+    pub kind: SkippedKind,
+}
+
+/// What a file that is left out is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum SkippedKind {
+    /// No frame: not FITS, without an image, or of no kind that is known.
+    NoFrame,
+    /// A frame that cannot be read (empty, cut short, damaged, not to be opened), with the kind that its header names
+    /// where that much can be read.
+    Unreadable(Option<FrameKind>),
 }
 
 /// The frames of a folder, each list sorted by path.
@@ -95,8 +108,7 @@ impl FrameSet {
 /// The folder itself is missing, is a file or cannot be listed. Anything wrong below it is in `skipped`.
 pub fn find_frames(folder: &Path) -> Result<FrameSet, IoError> {
     let Search { files, skipped, .. } = Search::of(folder)?;
-    let looked_at: Vec<Result<FrameFile, Skipped>> =
-        files.par_iter().map(|(name, path)| frame(name, path).map_err(|reason| skip(name, reason))).collect();
+    let looked_at: Vec<Result<FrameFile, Skipped>> = files.par_iter().map(|(name, path)| frame(name, path)).collect();
     let mut set = FrameSet { skipped, ..FrameSet::default() };
     for frame in looked_at {
         match frame {
@@ -157,7 +169,7 @@ impl<'a> Search<'a> {
             let name = relative(self.root, &path);
             if path.is_dir() {
                 if let Err(error) = self.folder(&path) {
-                    self.skipped.push(skip(&name, format!("the folder cannot be listed: {error}")));
+                    self.skipped.push(no_frame(&name, format!("the folder cannot be listed: {error}")));
                 }
             } else if ENDINGS.iter().any(|e| file_name.ends_with(e)) {
                 self.files.push((name, path));
@@ -172,13 +184,36 @@ fn relative(root: &Path, path: &Path) -> String {
     parts.map(|c| c.as_os_str().to_string_lossy()).collect::<Vec<_>>().join("/")
 }
 
-fn skip(name: &str, reason: String) -> Skipped {
-    Skipped { file: name.to_owned(), reason }
+fn no_frame(name: &str, reason: String) -> Skipped {
+    Skipped { file: name.to_owned(), reason, kind: SkippedKind::NoFrame }
+}
+
+/// Why a file could not be read as a frame. The reason does not repeat the file's path.
+fn unreadable(name: &str, path: &Path, error: &IoError) -> Skipped {
+    let reason = error.to_string().replace(&path.display().to_string(), "the file");
+    let is_empty = fs::metadata(path).is_ok_and(|m| m.len() == 0);
+    let no_frame = match error {
+        IoError::NotFits { .. } => !is_empty,
+        IoError::NoImage { .. } | IoError::Cube { .. } => true,
+        _ => false,
+    };
+    let kind = if no_frame { SkippedKind::NoFrame } else { SkippedKind::Unreadable(kind_of_damaged(name, path)) };
+    Skipped { file: name.to_owned(), reason, kind }
+}
+
+/// The kind that the first header of a damaged file names; `None` where there is none to read.
+fn kind_of_damaged(name: &str, path: &Path) -> Option<FrameKind> {
+    let kind = |header: &Header| frame_kind::kind(header, name, &mut Vec::new()).ok();
+    with_source(path, |source, len| walk(source, len, path, |hdu| Ok(kind(&hdu.header)))).ok().flatten()
 }
 
 /// One frame from its header, or why it is left out.
-fn frame(name: &str, path: &Path) -> Result<FrameFile, String> {
-    let (header, alike) = read_frame_header(path).map_err(|e| e.to_string())?;
+fn frame(name: &str, path: &Path) -> Result<FrameFile, Skipped> {
+    let read = read_frame_header(path).map_err(|e| unreadable(name, path, &e))?;
+    of_header(name, path, read).map_err(|reason| no_frame(name, reason))
+}
+
+fn of_header(name: &str, path: &Path, (header, alike): (Header, usize)) -> Result<FrameFile, String> {
     let mut notes = Vec::new();
     let kind = frame_kind::kind(&header, name, &mut notes)?;
     let size = |key| header.integer(key).and_then(|n| usize::try_from(n).ok()).ok_or(format!("{key} is not a size"));

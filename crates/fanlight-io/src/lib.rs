@@ -33,7 +33,7 @@ pub use error::IoError;
 pub use fits_read::{FitsImage, read_header, read_image, read_image_into, read_image_part};
 pub use fits_write::{HduData, HduOut, write_fits};
 pub use frame_kind::FrameKind;
-pub use frames::{FrameFile, FrameSet, Skipped, find_frames, frame_files, same_filter};
+pub use frames::{FrameFile, FrameSet, Skipped, SkippedKind, find_frames, frame_files, same_filter};
 pub use header::{Card, CardValue, Header, HeaderCard};
 pub use products::{OutputFolder, read_json};
 pub use spool::{Spool, SpoolRows};

@@ -7,8 +7,8 @@ use crate::Figure;
 use crate::svg::data_uri;
 use crate::theme::{DARK, LIGHT};
 use fanlight_record::sentences::{
-    THIN_SPACE, cannot_say, fixed, format_measured, format_round, format_utc, format_utc_long, format_value,
-    median_seeing_arcsec, middle_aperture,
+    THIN_SPACE, cannot_say, fixed, format_measured, format_round, format_utc_exact, format_utc_long, format_value,
+    headline_aperture, is_resolved, median_seeing_arcsec, plain_words, seeing_beyond_error,
 };
 use fanlight_record::{FeatureRecord, FrameRecord, NightRecord, PhotometryRecord, ZeroPointRecord};
 use maud::{DOCTYPE, Markup, PreEscaped, html};
@@ -85,6 +85,14 @@ fn masthead(night: &NightRecord) -> Markup {
             p.when { (format_utc_long(&night.mid_utc)) @if !place.is_empty() { " · " (place.join(" · ")) } }
             @if !setup.observers.is_empty() { p.when { "Observed by " (setup.observers.join(", ")) } }
         }
+        @if night.setup.simulated {
+            div.caution role="note" {
+                p {
+                    strong { "These frames are simulated. " }
+                    "A program made them; nothing on this page is about a real comet."
+                }
+            }
+        }
         @if night.geometry.elongation_deg < SUN_CAUTION_DEG {
             div.caution role="note" {
                 p {
@@ -99,27 +107,68 @@ fn masthead(night: &NightRecord) -> Markup {
 
 fn summary(night: &NightRecord) -> Markup {
     let cannot = cannot_say(night);
+    let (warnings, remarks) = night.notes.split_at(night.n_warnings.min(night.notes.len()));
     html! {
         p.lead { (night.summary) }
         (key_values(night))
+        h3 { "In plain words" }
+        p.measure { (plain_words(night)) }
+        (glossary())
         div.beside {
             div {
                 h3 { "What cannot be said" }
                 ul.plain.measure { @for sentence in &cannot { li { (sentence) } } }
             }
-            @if !night.notes.is_empty() {
+            @if !warnings.is_empty() {
                 div {
-                    h3 { "Notes" }
-                    ul.plain.measure { @for note in &night.notes { li { (note) } } }
+                    h3 { "Warnings" }
+                    ul.plain.measure { @for note in warnings { li { (note) } } }
                 }
             }
+        }
+        @if !remarks.is_empty() {
+            details {
+                summary { "Notes on methods and assumptions (" (remarks.len()) ")" }
+                ul.plain.measure { @for note in remarks { li { (note) } } }
+            }
+        }
+    }
+}
+
+/// Words of the trade that the page uses, for readers who meet them here first.
+fn glossary() -> Markup {
+    const WORDS: [(&str, &str); 7] = [
+        (
+            "Magnitude",
+            "How bright something looks in one colour band. Smaller is brighter: 5 magnitudes are a factor of 100.",
+        ),
+        ("Optocentre", "The brightest point of the coma as imaged, where the nucleus is hidden."),
+        (
+            "Afρ",
+            "A length that stands for how much dust is near the nucleus: how reflective it is, how densely it fills the circle, times the circle's radius ρ. For a steady outflow it is the same in every circle.",
+        ),
+        (
+            "Phase angle",
+            "The angle at the comet between the Sun and the observer; dust looks fainter or brighter with it.",
+        ),
+        ("A(0°)fρ", "Afρ as it would be at phase angle 0°, so that nights of different geometry compare."),
+        ("PA", "Position angle: a direction on the sky, from celestial north (0°) through east (90°)."),
+        (
+            "e/s/arcsec²",
+            "Brightness of a surface: electrons a second that the camera counts from a square of one arcsecond's side.",
+        ),
+    ];
+    html! {
+        details {
+            summary { "What the words mean" }
+            dl.measure { @for (word, meaning) in WORDS { dt { strong { (word) } } dd { (meaning) } } }
         }
     }
 }
 
 fn key_values(night: &NightRecord) -> Markup {
     let g = &night.geometry;
-    let light = middle_aperture(night);
+    let light = headline_aperture(night);
     let aperture =
         light.map(|p| format!("within {}{THIN_SPACE}km ({}″)", fixed(p.aperture_km, 0), fixed(p.aperture_arcsec, 1)));
     let used = night.frames.iter().filter(|f| f.used).count();
@@ -127,7 +176,7 @@ fn key_values(night: &NightRecord) -> Markup {
     html! {
         dl.key {
             @if let Some(p) = light {
-                div { dt { "Magnitude in " (p.band) } dd { (magnitude(p)) @if let Some(a) = &aperture { small { (a) } } } }
+                div { dt { "Magnitude in band " (p.band) } dd { (magnitude(p)) @if let Some(a) = &aperture { small { (a) } } } }
                 @if let Some(afrho) = p.afrho_cm {
                     div { dt { "Afρ" } dd { (with_error(afrho, p.afrho_err_cm, "cm")) @if let Some(a) = &aperture { small { (a) } } } }
                 }
@@ -281,7 +330,8 @@ fn phase_words(night: &NightRecord) -> Markup {
             @match &night.phase_function {
                 Some(p) => {
                     "A(0°)fρ is A(θ)fρ divided by φ(" (fixed(night.geometry.phase_deg, 1)) "°) = " (format_value(p.value, 3))
-                    " (" (p.name) "; " (p.source) "). The choice of the phase function is not in its error."
+                    " (" (p.name) "). The phase function itself is uncertain by tens of per cent at large phase angles, which is not in \
+                     the error."
                 },
                 None => { "No phase function was applied: values at zero phase angle are not given." },
             }
@@ -329,23 +379,34 @@ fn photometry_table(night: &NightRecord) -> Markup {
     html! {
         div.scroll tabindex="0" role="region" aria-label="Table of photometry" {
             table {
-                caption { "Light and dust inside circles about the centre, ρ their radius at the comet. Errors are 1σ." }
+                caption { "Light and dust inside circles about the centre, ρ their radius at the comet; magnitudes in band " (night.photometry[0].band) ", as seen. Errors are 1σ." }
                 thead { tr {
                     th.n scope="col" { "ρ, km" } th.n scope="col" { "ρ, ″" } th.n scope="col" { "Magnitude" } th.n scope="col" { "Afρ, cm" }
-                    th.n scope="col" { "A(0°)fρ, cm" } th.n scope="col" { "Filled pixels" }
+                    th.n scope="col" { "A(0°)fρ, cm" } th.n scope="col" { "Lost to seeing" } th.n scope="col" { "Filled pixels" }
                 } }
                 tbody {
                     @for p in &night.photometry {
                         tr {
-                            th.n scope="row" { (fixed(p.aperture_km, 0)) }
+                            th.n scope="row" { (fixed(p.aperture_km, 0)) @if !is_resolved(night, p) { "*" } }
                             td.n { (fixed(p.aperture_arcsec, 1)) }
-                            td.n { (p.band) " = " (magnitude(p)) }
+                            td.n { (magnitude(p)) }
                             td.n { (or_dash(p.afrho_cm.map(|v| with_error(v, p.afrho_err_cm, "")))) }
                             td.n { (or_dash(p.a0frho_cm.map(|v| with_error(v, p.a0frho_err_cm, "")))) }
+                            td.n { (or_dash(p.seeing_loss.map(|l| format!("{}{THIN_SPACE}%", fixed(100.0 * l, 1))))) }
                             td.n { (fixed(100.0 * p.filled_fraction, 1)) (THIN_SPACE) "%" }
                         }
                     }
                 }
+            }
+        }
+        @if night.photometry.iter().any(|p| !is_resolved(night, p)) {
+            p.measure { "* The radius is under twice the width of a star image: more about the seeing than about the coma." }
+        }
+        @if night.photometry.iter().any(|p| p.seeing_loss.is_some()) {
+            p.measure {
+                "Lost to seeing: the share of the coma's light that blurring takes out of the aperture, from the measured \
+                 profile and star image. Magnitudes and Afρ are as seen, and neither they nor their errors hold it."
+                @if let Some(loss) = headline_aperture(night).and_then(seeing_beyond_error) { " " (loss) }
             }
         }
     }
@@ -400,7 +461,7 @@ fn frames(night: &NightRecord, figures: &[Figure]) -> Markup {
                         @for f in out {
                             tr.out {
                                 th scope="row" { (f.file) }
-                                td { (or_dash(f.mid_utc.as_deref().map(format_utc))) }
+                                td { (or_dash(f.mid_utc.as_deref().map(format_utc_exact))) }
                                 td { (f.rejected_because.as_deref().unwrap_or("no reason was recorded")) }
                             }
                         }
@@ -434,7 +495,7 @@ fn frame_row(f: &FrameRecord) -> Markup {
     html! {
         tr class=[(!f.used).then_some("out")] {
             th scope="row" { (f.file) }
-            td { (or_dash(f.mid_utc.as_deref().map(|t| format_utc(t).replace(" UTC", "")))) }
+            td { (or_dash(f.mid_utc.as_deref().map(|t| format_utc_exact(t).replace(" UTC", "")))) }
             td.n { (or_dash(f.exposure_s.map(|v| format_round(v, 4)))) }
             td { (f.filter.as_deref().unwrap_or("–")) }
             td.n { (number(f.fwhm_arcsec, 2)) }
@@ -486,7 +547,7 @@ fn geometry(night: &NightRecord, figures: &[Figure]) -> Markup {
         div.beside {
         div.scroll tabindex="0" role="region" aria-label="Table of geometry" {
             table {
-                caption { "Seen from the site on " (format_utc_long(&g.utc)) "; orbit model: " (model) }
+                caption { "Seen from the site at " (format_utc_exact(&g.utc)) "; orbit model: " (model) }
                 thead { tr { th scope="col" { "Quantity" } th.n scope="col" { "Value" } th scope="col" { "Unit" } } }
                 tbody { @for (name, value, unit) in &rows { tr { th scope="row" { (name) } td.n { (value) } td { (unit) } } } }
             }
@@ -495,7 +556,7 @@ fn geometry(night: &NightRecord, figures: &[Figure]) -> Markup {
         (figure(figures, "orbit-plan", "plan"))
         @if let Some(a) = &night.astrometry {
             p.measure {
-                "Measured place at " (format_utc(&a.mid_utc)) ": right ascension " (fixed(a.ra_deg, 6)) "°, declination " (fixed(a.dec_deg, 6))
+                "Measured place at " (format_utc_exact(&a.mid_utc)) ": right ascension " (fixed(a.ra_deg, 6)) "°, declination " (fixed(a.dec_deg, 6))
                 "°, error " (format_value(a.err_arcsec, 2)) "″ per axis. Observed minus computed: " (fixed(a.o_minus_c_arcsec[0], 2)) "″ in right ascension (times cos δ), "
                 (fixed(a.o_minus_c_arcsec[1], 2)) "″ in declination."
             }

@@ -261,6 +261,9 @@ pub(crate) fn subtitle(night: &NightRecord) -> String {
     parts.extend(night.setup.filter.as_ref().map(|f| format!("filter {f}")));
     parts.extend(night.setup.telescope.clone());
     parts.extend(night.setup.site.clone());
+    if night.setup.simulated {
+        parts.push("simulated frames".to_string());
+    }
     parts.join(" · ")
 }
 

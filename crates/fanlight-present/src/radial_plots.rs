@@ -34,7 +34,11 @@ pub(crate) fn profile(night: &NightRecord) -> Option<Figure> {
     };
     let seeing_words = seeing
         .map(|f| {
-            format!(" Grey: inside the seeing disc ({}″ full width), where the profile is not resolved.", fixed(f, 1))
+            format!(
+                " Grey: within twice the star image's width ({}″), where seeing flattens the profile; inside the dotted line, \
+                 half that width, nothing is resolved.",
+                fixed(f, 1)
+            )
         })
         .unwrap_or_default();
     let caption = format!(
@@ -59,8 +63,13 @@ pub(crate) fn profile(night: &NightRecord) -> Option<Figure> {
         let panel = Panel { left: LEFT, top: 102.0, width: PANEL_WIDTH, height: 360.0, x, y };
         let shade = |canvas: &mut Canvas, panel: &Panel| {
             if let Some(f) = seeing {
-                let edge = panel.x.place(f / 2.0).clamp(0.0, 1.0) * panel.width;
-                canvas.rect((panel.left, panel.top), (edge, panel.height), theme.wash);
+                let edge = |arcsec: f64| panel.x.place(arcsec).clamp(0.0, 1.0) * panel.width;
+                canvas.rect((panel.left, panel.top), (edge(2.0 * f), panel.height), theme.wash);
+                let unresolved = panel.left + edge(f / 2.0);
+                if unresolved > panel.left {
+                    let line = Stroke::new(theme.rule, 1.0).dashed("2 3");
+                    canvas.line((unresolved, panel.top), (unresolved, panel.bottom()), line);
+                }
             }
         };
         shade(&mut canvas, &panel);

@@ -35,8 +35,11 @@ pub struct NightRecord {
     pub stack: StackRecord,
     /// Site, telescope, filter and observers as figures and pages name them.
     pub setup: SetupRecord,
-    /// Sentences that a reader must know: what was assumed, what could not be done and why.
+    /// Sentences that a reader must know: what was assumed, what could not be done and why; warnings first.
     pub notes: Vec<String>,
+    /// How many of the first `notes` are warnings; the others are plain remarks on methods and assumptions.
+    #[serde(default)]
+    pub n_warnings: usize,
     /// How to make this again.
     pub provenance: Provenance,
     /// One or two plain sentences that the evidence supports.
@@ -82,6 +85,31 @@ pub struct FrameRecord {
     pub altitude_deg: Option<f64>,
 }
 
+impl FrameRecord {
+    /// A frame that was left out, of which nothing is known but its name and the reason.
+    pub fn left_out(file: &str, reason: &str) -> Self {
+        Self {
+            file: file.to_string(),
+            mid_utc: None,
+            exposure_s: None,
+            filter: None,
+            used: false,
+            rejected_because: Some(reason.to_string()),
+            fwhm_arcsec: None,
+            elongation: None,
+            elongation_pa_deg: None,
+            sky_e_per_s_arcsec2: None,
+            zero_point_mag: None,
+            zero_point_err_mag: None,
+            zero_point_stars: None,
+            comet_ra_deg: None,
+            comet_dec_deg: None,
+            comet_err_arcsec: None,
+            altitude_deg: None,
+        }
+    }
+}
+
 /// The night's place of the comet.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct AstrometryRecord {
@@ -123,6 +151,10 @@ pub struct PhotometryRecord {
     pub a0frho_err_cm: Option<f64>,
     /// The error of `mag` term by term, all in magnitudes: noise, sky, zero point, centring, filled pixels.
     pub error_terms_mag: Vec<ErrorTerm>,
+    /// Share of the coma's light in the aperture, before blurring, that seeing and motion take out of it, 0 to 1: `mag` is
+    /// as seen and its error does not hold this. Absent where the profile does not tell.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub seeing_loss: Option<f64>,
     /// Share of the aperture's pixels that were masked and filled from the azimuthal profile, 0 to 1.
     pub filled_fraction: f64,
 }
@@ -339,6 +371,9 @@ pub struct SetupRecord {
     pub filter: Option<String>,
     /// Observers.
     pub observers: Vec<String>,
+    /// Whether the frames' headers say that a program made them (`SIMULATE = T`).
+    #[serde(default)]
+    pub simulated: bool,
 }
 
 /// How the record was made.

@@ -26,11 +26,21 @@ pub fn night_summary(night: &NightRecord) -> String {
     if night.astrometry.is_none() {
         return format!("{object} was not found on {when}, in a stack of {from}.");
     }
-    let brightness = match middle_aperture(night) {
-        None => format!("{object} was recorded on {when}; its brightness was not calibrated ({from})."),
-        Some(light) => format!("{object} on {when}: {}, from {from}.", brightness_words(light)),
+    let brightness = match headline_aperture(night) {
+        None if night.photometry.is_empty() => {
+            format!("{object} was recorded on {when}; its brightness was not calibrated ({from}).")
+        }
+        None => format!(
+            "{object} was recorded on {when} ({from}); none of the apertures reaches twice the star image's width, so no \
+             brightness is quoted here."
+        ),
+        Some(light) => {
+            let loss = seeing_beyond_error(light).map(|l| format!(" {l}")).unwrap_or_default();
+            format!("{object} on {when}: {}, from {from}.{loss}", brightness_words(light))
+        }
     };
-    format!("{brightness} {}", structure_words(night))
+    let parts = [Some(brightness), calibration_words(night), Some(structure_words(night)), simulated_words(night)];
+    parts.into_iter().flatten().collect::<Vec<_>>().join(" ")
 }
 
 /// What a reader might take from the page and may not: one sentence each, most important first. The record's own
@@ -57,6 +67,9 @@ pub fn cannot_say(night: &NightRecord) -> Vec<String> {
     if night.photometry.is_empty() {
         out.push("How bright the comet was: the night was not calibrated to a catalogue.".to_string());
     } else {
+        if let Some(loss) = headline_aperture(night).and_then(seeing_beyond_error) {
+            out.push(format!("How bright the coma would be without the blur of the air. {loss}"));
+        }
         if night.photometry.iter().any(|p| p.mag.is_none()) {
             out.push(
                 "The magnitude where only a limit is given: the light there is less than three times its error."
@@ -71,8 +84,8 @@ pub fn cannot_say(night: &NightRecord) -> Vec<String> {
         }
         if night.photometry.iter().any(|p| p.a0frho_cm.is_some()) {
             out.push(
-                "How this comet's dust scatters at other phase angles: A(0°)fρ takes a general phase function, whose \
-                 own uncertainty is not in the error."
+                "How this comet's dust scatters at other phase angles: A(0°)fρ takes a general phase function, which is \
+                 itself uncertain by tens of per cent at large phase angles; that is not in the error."
                     .to_string(),
             );
         }
@@ -80,12 +93,86 @@ pub fn cannot_say(night: &NightRecord) -> Vec<String> {
     out
 }
 
-/// The aperture in the middle of the list sorted by radius (the inner of the two middle ones): the one that
-/// summaries quote. `None` when nothing was calibrated.
-pub fn middle_aperture(night: &NightRecord) -> Option<&PhotometryRecord> {
-    let mut sorted: Vec<_> = night.photometry.iter().collect();
+/// The night for somebody who knows no astronomy: how far the comet was, how bright, how large the cloud that was measured.
+pub fn plain_words(night: &NightRecord) -> String {
+    /// Kilometres in an astronomical unit (IAU 2012 resolution B2), in millions.
+    const AU_MILLION_KM: f64 = 149.597_870_7;
+    /// Minutes that light takes for it.
+    const AU_LIGHT_MIN: f64 = 8.316_746;
+    /// The faintest star that the naked eye sees under a dark sky, in the usual round number.
+    const NAKED_EYE_MAG: f64 = 6.0;
+    let g = &night.geometry;
+    let million_km = |au: f64| format!("{} million{THIN_SPACE}km", format_value(au * AU_MILLION_KM, 3));
+    let mut text = format!(
+        "The comet was {} from the Sun and {} from the observer, a way that its light made in {}{THIN_SPACE}minutes.",
+        million_km(g.r_au),
+        million_km(g.delta_au),
+        format_value(g.delta_au * AU_LIGHT_MIN, 2)
+    );
+    if let Some((light, mag)) = headline_aperture(night).and_then(|p| Some((p, p.mag?))) {
+        let ratio = 10f64.powf(0.4 * (mag - NAKED_EYE_MAG));
+        let compared = if ratio > 1.5 {
+            format!("about {} times fainter than the faintest star that the naked eye sees", format_value(ratio, 1))
+        } else {
+            "bright enough for the naked eye under a dark sky, were all of it in one point".to_string()
+        };
+        text.push_str(&format!(
+            " The part of its cloud of dust that was measured is {}{THIN_SPACE}km across and shines like a star of magnitude \
+             {}, {compared}.",
+            fixed(2.0 * light.aperture_km, 0),
+            fixed(mag, 1)
+        ));
+    }
+    text
+}
+
+/// Apertures of a radius under so many star widths say more about the seeing than about the coma.
+pub const RESOLVED_FWHM: f64 = 2.0;
+
+/// Whether an aperture's radius is at least twice the width of a star image in the stack; where that width is not known,
+/// of the single frames' median.
+pub fn is_resolved(night: &NightRecord, light: &PhotometryRecord) -> bool {
+    let width = night.morphology.psf.as_ref().map(|p| p.fwhm_arcsec).or_else(|| median_seeing_arcsec(night));
+    width.is_none_or(|w| light.aperture_arcsec >= RESOLVED_FWHM * w)
+}
+
+/// The aperture that summaries quote: of those that are resolved the one in the middle of the list sorted by radius (the
+/// inner of the two middle ones). `None` when nothing was calibrated or none is resolved.
+pub fn headline_aperture(night: &NightRecord) -> Option<&PhotometryRecord> {
+    let mut sorted: Vec<_> = night.photometry.iter().filter(|p| is_resolved(night, p)).collect();
     sorted.sort_by(|a, b| a.aperture_km.total_cmp(&b.aperture_km));
     sorted.get(sorted.len().saturating_sub(1) / 2).copied()
+}
+
+/// The light that seeing takes out of an aperture, in a sentence, where it is more than the magnitude's error.
+pub fn seeing_beyond_error(light: &PhotometryRecord) -> Option<String> {
+    let (loss, error) = (light.seeing_loss?, light.mag_err?);
+    (-2.5 * (1.0 - loss).log10() > error).then(|| {
+        format!(
+            "As seen: seeing takes about {}{THIN_SPACE}% out of this aperture, which the error does not hold.",
+            format_value(100.0 * loss, if loss < 0.095 { 1 } else { 2 })
+        )
+    })
+}
+
+/// Names of the error terms of a night without these calibration frames; summaries tell them by their names.
+pub const NO_OFFSET_TERM: &str = "no bias or dark frames";
+/// See [`NO_OFFSET_TERM`].
+pub const NO_FLAT_TERM: &str = "no flat frames";
+
+fn calibration_words(night: &NightRecord) -> Option<String> {
+    let has = |name: &str| night.photometry.iter().any(|p| p.error_terms_mag.iter().any(|t| t.name == name));
+    let what = match (has(NO_OFFSET_TERM), has(NO_FLAT_TERM)) {
+        (true, true) => "bias, dark or flat frames",
+        (true, false) => "bias or dark frames",
+        (false, true) => "flat frames",
+        (false, false) => return None,
+    };
+    Some(format!("There are no {what}: most of the error is what that may cost."))
+}
+
+fn simulated_words(night: &NightRecord) -> Option<String> {
+    night.setup.simulated.then(|| "The frames are simulated.".to_string())
 }
 
 /// Median of the used frames' star widths.
@@ -195,6 +282,17 @@ pub fn format_utc(iso: &str) -> String {
     }
 }
 
+/// `2031-03-04 21:10:29.9 UTC`, to the nearest tenth of a second, for what a place or a geometry belongs to; text that is
+/// no instant comes back as it is.
+pub fn format_utc_exact(iso: &str) -> String {
+    let Some(days) = utc_days(iso) else { return iso.to_string() };
+    let tenths = (days * 864_000.0).round() as i64;
+    let (year, month, day) = civil_from_days(tenths.div_euclid(864_000));
+    let of_day = tenths.rem_euclid(864_000);
+    let (hour, minute, second) = (of_day / 36_000, of_day / 600 % 60, of_day % 600);
+    format!("{year:04}-{month:02}-{day:02} {hour:02}:{minute:02}:{:02}.{} UTC", second / 10, second % 10)
+}
+
 /// `4 March 2031, 21:10 UTC`, to the nearest minute; text that is no instant comes back as it is.
 pub fn format_utc_long(iso: &str) -> String {
     const MONTHS: [&str; 12] = [
@@ -221,14 +319,14 @@ fn brightness_words(light: &PhotometryRecord) -> String {
     let mut parts = Vec::new();
     match (light.mag, light.limit_3sigma_mag) {
         (Some(mag), _) => parts.push(format!(
-            "{} = {}{THIN_SPACE}mag",
-            light.band,
-            format_measured(mag, light.mag_err.unwrap_or(f64::NAN))
+            "magnitude {} in band {}",
+            format_measured(mag, light.mag_err.unwrap_or(f64::NAN)),
+            light.band
         )),
         (None, Some(limit)) => {
-            parts.push(format!("{} fainter than {}{THIN_SPACE}mag (3σ)", light.band, fixed(limit, 2)));
+            parts.push(format!("fainter than magnitude {} in band {} (3σ)", fixed(limit, 2), light.band));
         }
-        (None, None) => parts.push(format!("{} not measured", light.band)),
+        (None, None) => parts.push(format!("no magnitude in band {}", light.band)),
     }
     if let Some(afrho) = light.afrho_cm {
         parts.push(format!("Afρ = {}{THIN_SPACE}cm", format_measured(afrho, light.afrho_err_cm.unwrap_or(f64::NAN))));
@@ -320,7 +418,7 @@ fn civil_from_days(days: i64) -> (i64, i64, i64) {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::{FrameRecord, GeometryRecord, MorphologyRecord, Provenance, SetupRecord, StackRecord};
+    use crate::{ErrorTerm, FrameRecord, GeometryRecord, MorphologyRecord, Provenance, SetupRecord, StackRecord};
 
     fn night() -> NightRecord {
         let frame = |i: usize| FrameRecord {
@@ -390,6 +488,7 @@ mod tests {
                     a0frho_cm: Some(1610.0),
                     a0frho_err_cm: Some(45.0),
                     error_terms_mag: Vec::new(),
+                    seeing_loss: None,
                     filled_fraction: 0.0,
                 })
                 .collect(),
@@ -426,8 +525,10 @@ mod tests {
                 telescope: None,
                 filter: None,
                 observers: Vec::new(),
+                simulated: false,
             },
             notes: Vec::new(),
+            n_warnings: 0,
             provenance: Provenance {
                 program: "fanlight 0.1.0".into(),
                 command: String::new(),
@@ -440,10 +541,68 @@ mod tests {
 
     #[test]
     fn the_summary_gives_the_middle_aperture_with_errors() {
-        let expected = "C/2031 Z2 on 4 March 2031, 21:10 UTC: r = 15.20 ± 0.04\u{202f}mag and \
+        let expected = "C/2031 Z2 on 4 March 2031, 21:10 UTC: magnitude 15.20 ± 0.04 in band r and \
             Afρ = 812 ± 24\u{202f}cm within 10\u{202f}000\u{202f}km of the centre (15.3″), from 3 of 4 frames in \
             seeing of 2.7″. The structure of the coma was not analysed.";
         assert_eq!(night_summary(&night()), expected);
+    }
+
+    #[test]
+    fn the_summary_quotes_only_apertures_that_are_resolved() {
+        let mut night = night();
+        let psf = |fwhm_arcsec| Some(crate::KernelRecord { fwhm_arcsec, elongation: 1.0, pa_deg: 0.0 });
+        // radii of 7.7″, 15.3″ and 30.6″
+        night.morphology.psf = psf(5.0);
+        assert!(!is_resolved(&night, &night.photometry[0]));
+        assert_eq!(headline_aperture(&night).unwrap().aperture_km, 10_000.0);
+        night.morphology.psf = psf(8.0);
+        assert_eq!(headline_aperture(&night).unwrap().aperture_km, 20_000.0);
+        night.morphology.psf = psf(16.0);
+        let text = night_summary(&night);
+        assert!(headline_aperture(&night).is_none() && text.contains("none of the apertures reaches twice"), "{text}");
+        assert!(!text.contains("Afρ"), "{text}");
+    }
+
+    #[test]
+    fn plain_words_hold_the_numbers() {
+        let text = plain_words(&night());
+        // 1.4 and 0.9 au; 10^(0.4 · 9.2) = 4786
+        for part in [
+            "209 million",
+            "135 million",
+            "7.5\u{202f}minutes",
+            "20\u{202f}000\u{202f}km",
+            "magnitude 15.2",
+            "5000 times",
+        ] {
+            assert!(text.contains(part), "{part}: {text}");
+        }
+        let mut uncalibrated = night();
+        uncalibrated.photometry.clear();
+        assert!(!plain_words(&uncalibrated).contains("magnitude"));
+    }
+
+    #[test]
+    fn light_lost_to_seeing_is_told_where_the_error_does_not_hold_it() {
+        let mut night = night();
+        night.photometry.iter_mut().for_each(|p| p.seeing_loss = Some(0.03));
+        assert!(!night_summary(&night).contains("seeing takes"), "3 % is less than 0.041 mag");
+        night.photometry.iter_mut().for_each(|p| p.seeing_loss = Some(0.06));
+        let sentence = "seeing takes about 6\u{202f}% out of this aperture, which the error does not hold.";
+        assert!(night_summary(&night).contains(sentence), "{}", night_summary(&night));
+        assert!(cannot_say(&night).iter().any(|s| s.contains(sentence)));
+    }
+
+    #[test]
+    fn simulated_frames_and_missing_calibration_frames_are_told() {
+        let mut night = night();
+        night.setup.simulated = true;
+        assert!(night_summary(&night).ends_with("The frames are simulated."));
+        let term = |name: &str| ErrorTerm { name: name.to_string(), mag: 0.1 };
+        night.photometry.iter_mut().for_each(|p| p.error_terms_mag.push(term(NO_FLAT_TERM)));
+        assert!(night_summary(&night).contains("There are no flat frames"), "{}", night_summary(&night));
+        night.photometry.iter_mut().for_each(|p| p.error_terms_mag.push(term(NO_OFFSET_TERM)));
+        assert!(night_summary(&night).contains("There are no bias, dark or flat frames"));
     }
 
     #[test]
@@ -475,7 +634,7 @@ mod tests {
             (p.mag, p.mag_err, p.afrho_cm, p.a0frho_cm, p.limit_3sigma_mag) = (None, None, None, None, Some(19.456));
         }
         let text = night_summary(&night);
-        assert!(text.contains("r fainter than 19.46\u{202f}mag (3σ)"), "{text}");
+        assert!(text.contains("fainter than magnitude 19.46 in band r (3σ)"), "{text}");
         let not = cannot_say(&night);
         assert!(not.iter().any(|s| s.contains("only a limit")) && !not.iter().any(|s| s.contains("gas")));
     }
@@ -530,6 +689,10 @@ mod tests {
         assert_eq!(format_utc("2032-02-28T23:59:59.9Z"), "2032-02-29 00:00 UTC");
         assert_eq!(format_utc_long("2100-02-28T23:59:59.9Z"), "1 March 2100, 00:00 UTC");
         assert_eq!(format_utc_long("not a date"), "not a date");
+        assert_eq!(format_utc_exact("2031-03-04T21:10:29.951Z"), "2031-03-04 21:10:30.0 UTC");
+        assert_eq!(format_utc_exact("2031-12-31T23:59:59.96Z"), "2032-01-01 00:00:00.0 UTC");
+        assert_eq!(format_utc_exact("2031-03-04T21:10:09.14Z"), "2031-03-04 21:10:09.1 UTC");
+        assert_eq!(format_utc_exact("not a date"), "not a date");
         assert_eq!(utc_days("1970-01-02T12:00:00Z"), Some(1.5));
         // Julian date 2451545.0 is 2000-01-01T12:00, and that of the civil epoch 2440587.5
         assert_eq!(utc_days("2000-01-01T12:00:00Z"), Some(2_451_545.0 - 2_440_587.5));

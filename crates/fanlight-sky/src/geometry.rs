@@ -175,16 +175,19 @@ const NEAR_EARTH_AU: f64 = 0.3;
 /// Elongation under which the Sun endangers eyes and cameras.
 const NEAR_SUN_DEG: f64 = 30.0;
 
+/// The warning about people's safety alone: for a comet near the Sun on the sky.
+pub fn sun_warning(elongation_deg: f64) -> Option<String> {
+    (elongation_deg < NEAR_SUN_DEG).then(|| {
+        format!(
+            "the comet is {elongation_deg:.1}° from the Sun: never point unfiltered optics, finders or cameras near the Sun, \
+             and watch slews and unattended frames; the site's own rules come first"
+        )
+    })
+}
+
 /// What a person must know beside a geometry: how far the orbit can be trusted, and danger from the Sun.
 pub fn orbit_warnings(orbit: &OrbitElements, geometry: &ViewingGeometry, utc: UtcInstant) -> Vec<String> {
-    let mut warnings = Vec::new();
-    if geometry.elongation_deg < NEAR_SUN_DEG {
-        warnings.push(format!(
-            "the comet is {:.1}° from the Sun: never point unfiltered optics, finders or cameras near the Sun, and watch \
-             slews and unattended frames; the site's own rules come first",
-            geometry.elongation_deg
-        ));
-    }
+    let mut warnings: Vec<String> = sun_warning(geometry.elongation_deg).into_iter().collect();
     let days = utc.tdb().days_after(orbit.epoch_jd_tdb);
     if days.abs() > FAR_FROM_EPOCH_DAYS {
         warnings.push(format!(

@@ -18,7 +18,7 @@ pub use airmass::airmass;
 pub use angle::{ARCSEC_PER_RAD, PositionAngle, SkyPosition};
 pub use earth::{AU_KM, Site, earth_heliocentric_au};
 pub use error::SkyError;
-pub use geometry::{ViewingGeometry, comet_position, orbit_warnings, viewing_geometry};
+pub use geometry::{ViewingGeometry, comet_position, orbit_warnings, sun_warning, viewing_geometry};
 pub use orbit::{OrbitElements, OrbitState};
 pub use orbit_line::{OneLineOrbit, parse_one_line_orbit};
 pub use solve::{ImageStar, LinearFit, SkyStar, Solution, SolveConfig, refine, solve};

@@ -1,5 +1,6 @@
 //! `fanlight init`: a campaign file from frame headers and a one-line orbit.
 
+use crate::night::checks::SITE_KEYS;
 use crate::{Failure, messages};
 use fanlight_io::FrameFile;
 use fanlight_sky::OneLineOrbit;
@@ -36,30 +37,64 @@ pub fn command(frames_dir: &Path, orbits: &Path, object: &str, out: &Path) -> Re
 }
 
 /// What marks a line that the user must complete.
-const FILL_IN: &str = "FILL IN";
+pub const FILL_IN: &str = "FILL IN";
+/// Names that stand where the headers give none; `night` warns of them.
+pub const PLACEHOLDER_NAMES: [&str; 2] = ["my observatory", "my telescope"];
 
 fn find_orbit(text: &str, path: &Path, object: &str) -> Result<OneLineOrbit, Failure> {
     let wanted = object.trim().to_lowercase();
     let mut matches = Vec::new();
-    for (i, line) in text.lines().enumerate() {
-        if !line.to_lowercase().contains(&wanted) {
-            continue;
+    let mut names = Vec::new();
+    let mut unread = Vec::new();
+    for (i, line) in text.lines().enumerate().filter(|(_, l)| !l.trim().is_empty()) {
+        let is_wanted = line.to_lowercase().contains(&wanted);
+        match fanlight_sky::parse_one_line_orbit(line) {
+            Ok(orbit) if is_wanted => matches.push(orbit),
+            Ok(orbit) => names.push(orbit.name.trim().to_string()),
+            Err(e) => {
+                let message = format!("{}, line {}, is not in the one-line orbit format: {e}", path.display(), i + 1);
+                if is_wanted {
+                    return Err(Failure::call(message).hint(ONE_LINE_HINT));
+                }
+                unread.push(message);
+            }
         }
-        let orbit = fanlight_sky::parse_one_line_orbit(line)
-            .map_err(|e| Failure::call(format!("{}, line {}: {e}", path.display(), i + 1)))?;
-        matches.push(orbit);
     }
     if let Some(exact) = matches.iter().find(|o| o.name.trim().to_lowercase() == wanted) {
         return Ok(exact.clone());
     }
     match matches.as_slice() {
         [one] => Ok(one.clone()),
-        [] => Err(Failure::call(format!("{}: no orbit of \"{object}\"", path.display()))
-            .hint("--object takes the comet's designation as the file spells it, such as \"C/1995 O1\"")),
+        [] => Err(no_orbit(path, object, &names, &unread)),
         many => {
             let names: Vec<&str> = many.iter().map(|o| o.name.trim()).collect();
             Err(Failure::call(format!("{}: \"{object}\" fits {} orbits", path.display(), many.len()))
                 .hint(format!("give one of these in full: {}", names.join("; "))))
+        }
+    }
+}
+
+const ONE_LINE_HINT: &str = "--orbit takes a file in the one-line format in which the Minor Planet Center exports comet \
+    orbits, columns exactly as exported";
+
+/// Why there is no orbit: the lines that could not be read where none could, else the names that the file holds.
+fn no_orbit(path: &Path, object: &str, names: &[String], unread: &[String]) -> Failure {
+    const NAMED: usize = 10;
+    let message = format!("{}: no orbit of \"{object}\"", path.display());
+    match (names, unread) {
+        ([], []) => Failure::call(format!("{message}; the file is empty")).hint(ONE_LINE_HINT),
+        ([], [first, rest @ ..]) => {
+            let more = if rest.is_empty() { String::new() } else { format!(" (and {} more lines)", rest.len()) };
+            Failure::call(format!("{message}\n  {first}{more}")).hint(ONE_LINE_HINT)
+        }
+        (names, unread) => {
+            let bad: String = unread.iter().take(3).map(|u| format!("\n  {u}")).collect();
+            let more = if names.len() > NAMED { format!(" and {} more", names.len() - NAMED) } else { String::new() };
+            let shown = &names[..names.len().min(NAMED)];
+            Failure::call(format!("{message}{bad}")).hint(format!(
+                "--object takes the comet's designation as the file spells it; it holds {}{more}",
+                shown.join("; ")
+            ))
         }
     }
 }
@@ -99,10 +134,13 @@ fn campaign_text(orbit: &OneLineOrbit, light: &FrameFile, lights: &[FrameFile]) 
     }
     line(String::new());
     line("[site]".into());
-    line(format!("name = {}", quoted(&header.text("OBSERVAT").unwrap_or_else(|| "my observatory".into()))));
+    line(match header.text("OBSERVAT") {
+        Some(name) => format!("name = {}", quoted(&name)),
+        None => format!("name = {}  # {FILL_IN}: name of the site, for figures", quoted(PLACEHOLDER_NAMES[0])),
+    });
     let angle = |keys: &[&str]| keys.iter().find_map(|k| header.angle_deg(k));
-    let longitude = angle(&["SITELONG", "LONG-OBS", "OBSGEO-L"]);
-    let latitude = angle(&["SITELAT", "LAT-OBS", "OBSGEO-B"]);
+    let longitude = angle(&SITE_KEYS.map(|keys| keys.0));
+    let latitude = angle(&SITE_KEYS.map(|keys| keys.1));
     let height = first(&["SITEELEV", "ALT-OBS", "OBSGEO-H"]);
     line(value_or_ask(
         "longitude_deg",
@@ -143,15 +181,19 @@ fn campaign_text(orbit: &OneLineOrbit, light: &FrameFile, lights: &[FrameFile]) 
     }
     line(String::new());
     line("[telescope]".into());
-    line(format!("name = {}", quoted(&header.text("TELESCOP").unwrap_or_else(|| "my telescope".into()))));
+    line(match header.text("TELESCOP") {
+        Some(name) => format!("name = {}", quoted(&name)),
+        None => format!("name = {}  # {FILL_IN}: the telescope, for figures", quoted(PLACEHOLDER_NAMES[1])),
+    });
     if let Some(mm) = first(&["APTDIA"]) {
         line(format!("aperture_m = {:?}", mm / 1000.0));
     }
-    if let Some(observer) = header.text("OBSERVER") {
-        line(String::new());
-        line("[observer]".into());
-        line(format!("names = [{}]", quoted(observer.trim())));
-    }
+    line(String::new());
+    line("[observer]".into());
+    line(match header.text("OBSERVER") {
+        Some(observer) => format!("names = [{}]", quoted(observer.trim())),
+        None => format!("# {FILL_IN}: names = [\"…\"]  (who observed, for figures)"),
+    });
     t
 }
 

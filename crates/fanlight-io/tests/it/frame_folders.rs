@@ -4,7 +4,7 @@ use std::fs;
 use std::path::Path;
 
 use fanlight_image::Image;
-use fanlight_io::{Card, FrameKind, HduData, HduOut, find_frames, write_fits};
+use fanlight_io::{Card, FrameKind, HduData, HduOut, SkippedKind, find_frames, write_fits};
 
 use crate::data;
 
@@ -58,6 +58,11 @@ fn a_folder_is_sorted_by_what_the_headers_say() {
 
     let reason = |file: &str| set.skipped.iter().find(|s| s.file == file).unwrap().reason.as_str();
     assert_eq!(set.skipped.len(), 4);
+    let kind = |file: &str| set.skipped.iter().find(|s| s.file == file).unwrap().kind;
+    assert_eq!(kind("cut.fits"), SkippedKind::Unreadable(Some(FrameKind::Light)));
+    for other in ["text.fits", "nokind.fits", "focus.fits"] {
+        assert_eq!(kind(other), SkippedKind::NoFrame, "{other}");
+    }
     assert!(reason("nokind.fits").contains("set IMAGETYP to Light Frame"));
     assert!(reason("focus.fits").contains("IMAGETYP 'focus'"));
     assert!(reason("text.fits").contains("text that begins with \"not an image\""));

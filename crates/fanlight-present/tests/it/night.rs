@@ -154,7 +154,9 @@ pub fn record() -> NightRecord {
             telescope: Some("0.4 m reflector".into()),
             filter: Some("Sloan r".into()),
             observers: vec!["A. Observer".into(), "B. Watcher".into()],
+            simulated: false,
         },
+        n_warnings: 1,
         notes: vec![
             "The comet's colour was not measured; the Sun's was assumed (g−r = 0.44).".into(),
             "Frame light-017.fits has no FILTER; it was taken as Sloan r like its neighbours.".into(),
@@ -266,6 +268,7 @@ fn photometry() -> Vec<PhotometryRecord> {
         ]
         .map(|(name, share)| ErrorTerm { name: name.into(), mag: share * err })
         .into(),
+        seeing_loss: Some(0.0123),
         filled_fraction: 0.0031,
     };
     vec![

@@ -105,6 +105,42 @@ fn a_comet_near_the_sun_opens_the_page_with_a_caution() {
 }
 
 #[test]
+fn simulated_frames_are_said_before_everything_else_and_on_every_picture() {
+    let mut record = night::record();
+    let banner = "These frames are simulated. ";
+    assert!(!page(&record).contains(banner));
+    record.setup.simulated = true;
+    let html = page(&record);
+    assert!(html.find(banner).expect("the banner") < html.find("<nav").expect("the sections"));
+}
+
+#[test]
+fn warnings_stand_apart_from_notes_and_times_of_places_have_tenths_of_seconds() {
+    let mut record = night::record();
+    (record.notes, record.n_warnings) = (vec!["A grave thing.".into(), "A method.".into()], 1);
+    record.geometry.utc = "2031-03-04T21:10:29.951Z".into();
+    let html = page(&record);
+    let at = |text: &str| html.find(text).unwrap_or_else(|| panic!("{text}"));
+    assert!(at("<h3>Warnings</h3>") < at("A grave thing."));
+    assert!(at("A grave thing.") < at("Notes on methods and assumptions (1)"));
+    assert!(at("Notes on methods and assumptions (1)") < at("A method."));
+    assert!(html.contains("2031-03-04 21:10:30.0 UTC"));
+}
+
+#[test]
+fn apertures_hardly_wider_than_the_star_image_are_marked_and_losses_to_seeing_given() {
+    let mut record = night::record();
+    let mark = "* The radius is under twice the width of a star image";
+    let html = page(&record);
+    assert!(html.contains("Lost to seeing") && html.contains("1.2\u{202f}%"));
+    let radius = record.photometry[0].aperture_arcsec;
+    record.morphology.psf.as_mut().expect("a kernel").fwhm_arcsec = 0.4 * radius;
+    assert!(!page(&record).contains(mark));
+    record.morphology.psf.as_mut().expect("a kernel").fwhm_arcsec = 0.6 * radius;
+    assert!(page(&record).contains(mark));
+}
+
+#[test]
 fn an_empty_night_has_a_page_that_says_what_is_missing() {
     let record = night::empty_record();
     let html = night_page(&record, &[]);

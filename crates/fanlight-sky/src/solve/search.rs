@@ -27,6 +27,8 @@ pub(super) const JUDGES_DEPTH: f64 = 2.0;
 /// Most catalogue triangles of a round, and most pairs of triangles that are alike by chance.
 const MOST_TRIANGLES: f64 = 8e5;
 const MOST_ALIKE: f64 = 1e5;
+/// A round ends at this many times the numbers that evenly spread stars would give.
+const WORST_CASE: f64 = 5.0;
 /// Error of a place on the plane: centroids, blends, and the two lists' difference.
 const PLACE_ERROR_PX: f64 = 0.7;
 /// Change of shape by distortion across a triangle.
@@ -59,7 +61,7 @@ pub(super) fn search(found: &Found, listed: &Listed, config: &SolveConfig) -> Op
     let frame_own = Plane::new(SkyPosition::new(0.0, 0.0), config.pixel_scale_arcsec);
     let judges = found.brightest(JUDGES, config);
     let places: Vec<[f64; 2]> = listed.direction.iter().map(|d| patch.stereographic(*d)).collect();
-    let patch_area = PI * patch_radius_px(config).powi(2);
+    let patch_area = covered_area(&places).min(PI * patch_radius_px(config).powi(2));
     let frame_area = frame_px[0] * frame_px[1];
     let of_depth =
         |stars: usize, depth: f64| ((stars as f64 * depth * patch_area / frame_area).ceil() as usize).min(places.len());
@@ -94,6 +96,16 @@ pub(super) fn search(found: &Found, listed: &Listed, config: &SolveConfig) -> Op
     best
 }
 
+/// Area that the catalogue covers: a file of one field is much smaller than where the frame may point.
+fn covered_area(places: &[[f64; 2]]) -> f64 {
+    let side = |axis: usize| {
+        let along = || places.iter().map(|p| p[axis]);
+        // a list of stars on one line covers something too
+        (along().fold(f64::NEG_INFINITY, f64::max) - along().fold(f64::INFINITY, f64::min)).max(1.0)
+    };
+    if places.is_empty() { 1.0 } else { side(0) * side(1) }
+}
+
 /// Radius of the patch in which the frame can lie.
 pub(super) fn patch_radius_px(config: &SolveConfig) -> f64 {
     let half_diagonal = (config.width as f64).hypot(config.height as f64) / 2.0;
@@ -121,13 +133,19 @@ impl Scene<'_> {
         let grid = Grid::new(theirs.to_vec(), longest / 2.0);
         let shortest = 0.2 * longest * smallest;
         let mut near: Vec<u32> = Vec::new();
+        // clustered stars make more triangles than evenly spread ones
+        let (mut triangles_left, mut alike_left) = (WORST_CASE * MOST_TRIANGLES, WORST_CASE * MOST_ALIKE);
         for a in 0..theirs.len() {
+            if triangles_left <= 0.0 || alike_left <= 0.0 {
+                return;
+            }
             near.clear();
             grid.within(theirs[a], longest, |i, _| {
                 if i > a {
                     near.push(i as u32);
                 }
             });
+            triangles_left -= 0.5 * (near.len() as f64).powi(2);
             for (index, b) in near.iter().enumerate() {
                 for c in &near[index + 1..] {
                     let (p, q) = (theirs[*b as usize], theirs[*c as usize]);
@@ -144,6 +162,7 @@ impl Scene<'_> {
                         if stretch < smallest || stretch > largest {
                             continue;
                         }
+                        alike_left -= 1.0;
                         self.propose(ours, our, theirs, &their, best);
                         if best
                             .as_ref()

@@ -2,6 +2,7 @@
 
 use super::frame_pixels::{self, FramePixels, stored_size};
 use super::inputs::Inputs;
+use super::notes::Notes;
 use crate::Failure;
 use fanlight_coma::calibrate::Detector;
 use fanlight_coma::gain::{self, PhotonTransfer};
@@ -24,7 +25,7 @@ pub fn stated_scales_arcsec(campaign: &Campaign, inputs: &Inputs) -> Vec<f64> {
 ///
 /// # Errors
 /// When nothing gives the gain.
-pub fn detector(campaign: &Campaign, inputs: &Inputs, notes: &mut Vec<String>) -> Result<Detector, Failure> {
+pub fn detector(campaign: &Campaign, inputs: &Inputs, notes: &mut Notes) -> Result<Detector, Failure> {
     let camera = &campaign.camera;
     let header = &inputs.lights[0].file.header;
     refuse_wrong_pattern(campaign, inputs)?;
@@ -34,8 +35,8 @@ pub fn detector(campaign: &Campaign, inputs: &Inputs, notes: &mut Vec<String>) -
     let gain_e_per_adu = match (stated, measured) {
         (Some((source, gain)), measured) => {
             if let Some(m) = measured.filter(|m| !agrees(gain, m)) {
-                notes.push(format!(
-                    "Warning: {source} gives {gain} e⁻ per count, but the noise of flats and biases {:.3} ± {:.3}: the errors, \
+                notes.warn(format!(
+                    "{source} gives {gain} e⁻ per count, but the noise of flats and biases {:.3} ± {:.3}: the errors, \
                      which rest on the first, may be wrong.",
                     m.gain_e_per_adu.value, m.gain_e_per_adu.sigma
                 ));
@@ -57,7 +58,7 @@ pub fn detector(campaign: &Campaign, inputs: &Inputs, notes: &mut Vec<String>) -
             noise.value
         }
         (None, None) => {
-            notes.push(format!(
+            notes.warn(format!(
                 "The read noise is not known; {DEFAULT_READ_NOISE_E} electrons were assumed, which only enters the errors."
             ));
             DEFAULT_READ_NOISE_E
@@ -95,7 +96,7 @@ fn agrees(gain: f64, measured: &PhotonTransfer) -> bool {
 }
 
 /// `GAIN` where the noise bears it out, else what the noise says.
-fn gain_from_noise(header: &Header, measured: &PhotonTransfer, notes: &mut Vec<String>) -> f64 {
+fn gain_from_noise(header: &Header, measured: &PhotonTransfer, notes: &mut Notes) -> f64 {
     let m = measured.gain_e_per_adu;
     match header.gain_as_written() {
         Some(gain) if agrees(gain, measured) => {
@@ -229,7 +230,7 @@ fn refuse_wrong_pattern(campaign: &Campaign, inputs: &Inputs) -> Result<(), Fail
 
 /// Where a camera saturates that does not say it: by the pixels that pile up at the highest count, else by the fewest bits
 /// that hold the highest count.
-fn saturation(inputs: &Inputs, step: Option<u32>, notes: &mut Vec<String>) -> f64 {
+fn saturation(inputs: &Inputs, step: Option<u32>, notes: &mut Notes) -> f64 {
     const LINEAR_SHARE: f64 = 0.98;
     let lights = &inputs.lights;
     let is_whole = |f: &FrameFile| f.header.integer("BITPIX") == Some(16);
@@ -237,7 +238,7 @@ fn saturation(inputs: &Inputs, step: Option<u32>, notes: &mut Vec<String>) -> f6
         return LINEAR_SHARE * f64::from(65_536 - step);
     }
     if !is_whole(&lights[0].file) {
-        notes.push(format!("The saturation level is not known; {DEFAULT_SATURATION_ADU} counts were assumed."));
+        notes.warn(format!("The saturation level is not known; {DEFAULT_SATURATION_ADU} counts were assumed."));
         return DEFAULT_SATURATION_ADU;
     }
     let mut chosen = vec![0, lights.len() / 2, lights.len() - 1];
@@ -265,13 +266,13 @@ fn saturation(inputs: &Inputs, step: Option<u32>, notes: &mut Vec<String>) -> f6
         true => format!("{at_highest} pixels pile up at {highest}"),
         false => format!("the highest of three lights is {highest}"),
     };
-    notes.push(format!("The saturation level is not known; {level} counts were assumed: {reason}."));
+    notes.warn(format!("The saturation level is not known; {level} counts were assumed: {reason}."));
     level
 }
 
 /// The noise of a light whose sky level another program has changed, so that counts no longer tell it: what is over the
 /// noise of the light that is left stands for the read noise.
-fn noise_without_sky(inputs: &Inputs, detector: &Detector, notes: &mut Vec<String>) -> f64 {
+fn noise_without_sky(inputs: &Inputs, detector: &Detector, notes: &mut Notes) -> f64 {
     let light = &inputs.lights[inputs.lights.len() / 2];
     let Some(sample) = stored_sample(&light.file) else { return detector.read_noise_e };
     let mut differences: Vec<f32> = (0..sample.height)

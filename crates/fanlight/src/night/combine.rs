@@ -3,6 +3,7 @@
 use super::excess::{Excess, hide, tracks_in};
 use super::first_pass::frames_at_once;
 use super::frame_pixels::FramePixels;
+use super::notes::Notes;
 use crate::{Failure, messages};
 use fanlight_coma::ComaError;
 use fanlight_image::combine::{self, CombineConfig, RowOut, RowSamples};
@@ -164,7 +165,7 @@ pub fn combine_files(
     (pixels, area): (&FramePixels, PixelBox),
     scratch: &Path,
     what: &'static str,
-    notes: &mut Vec<String>,
+    notes: &mut Notes,
     prepare: impl Fn(&FrameFile, Image) -> Result<Image, ComaError> + Sync,
 ) -> Result<Option<Image>, Failure> {
     if files.is_empty() {
@@ -187,7 +188,7 @@ pub fn combine_files(
         for ((index, file), result) in pair.iter().zip(results) {
             match result {
                 Ok(()) => shares.push(Share { index: *index, scale: 1.0, weight: 1.0, group: 0 }),
-                Err(reason) => notes.push(format!("{} was not used for the {what}: {reason}.", file.name)),
+                Err(reason) => notes.warn(format!("{} was not used for the {what}: {reason}.", file.name)),
             }
             bar.inc(1);
         }

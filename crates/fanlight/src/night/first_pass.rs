@@ -86,6 +86,8 @@ pub struct FirstLook {
     pub shape: Option<ShapeFit>,
     /// Coma over the sky level in rings, electrons per pixel and exposure.
     pub coma: RingProfile,
+    /// Stars found.
+    pub n_stars: usize,
     /// Standards measured.
     pub fluxes: FrameFluxes,
     /// Pixels struck by cosmic rays, by their place in the window's storage.
@@ -152,6 +154,12 @@ pub struct Known<'a> {
 
 const OTHER_SIDE: &str = "the ephemeris puts the comet on the other side of the sky from this frame";
 
+/// How far a place is from the middle of a frame, by the header's WCS.
+fn from_middle_deg(light: &Light, place: SkyPosition) -> f64 {
+    let middle = PixelXy { x_px: 0.5 * light.file.width as f64, y_px: 0.5 * light.file.height as f64 };
+    light.wcs.sky_from_pixel(middle).separation_arcsec(&place) / 3600.0
+}
+
 /// Looks at one frame. With a grid, the frame is also laid onto it for the star-registered stack.
 ///
 /// # Errors
@@ -159,13 +167,17 @@ const OTHER_SIDE: &str = "the ephemeris puts the comet on the other side of the 
 pub fn look(light: &Light, context: &Context, known: Known) -> Result<(FirstLook, Option<Layers>), String> {
     let predicted = fanlight_sky::comet_position(context.orbit, context.site, light.mid).map_err(|e| e.to_string())?;
     let expected = known.offset_arcsec.map_or(predicted, |(east, north)| predicted.offset_by_arcsec(east, north));
-    let header_px = light.wcs.pixel_from_sky(expected).map_err(|_| OTHER_SIDE)?;
+    let header_px = light
+        .wcs
+        .pixel_from_sky(expected)
+        .map_err(|_| format!("{OTHER_SIDE}, {:.0}° from its middle", from_middle_deg(light, expected)))?;
     let (width, height) = (light.file.width, light.file.height);
     let scale_arcsec = light.wcs.pixel_scale_arcsec(header_px);
     let inside =
         |p: PixelXy| p.x_px >= 0.0 && p.y_px >= 0.0 && p.x_px <= width as f64 - 1.0 && p.y_px <= height as f64 - 1.0;
     if !inside(header_px) {
-        return Err(ComaError::CometOutside { x_px: header_px.x_px, y_px: header_px.y_px, width, height }.to_string());
+        let outside = ComaError::CometOutside { x_px: header_px.x_px, y_px: header_px.y_px, width, height };
+        return Err(format!("{outside}, {:.2}° from its middle", from_middle_deg(light, expected)));
     }
     let fwhm_px = (FIRST_FWHM_ARCSEC / scale_arcsec).clamp(1.8, 8.0);
     let window = window::of(light, predicted, context.window_side_px).ok_or(OTHER_SIDE)?;
@@ -215,6 +227,7 @@ pub fn look(light: &Light, context: &Context, known: Known) -> Result<(FirstLook
         scale_arcsec,
         shape,
         coma: measured.coma,
+        n_stars: found.len(),
         fluxes,
         cosmic_rays,
     };

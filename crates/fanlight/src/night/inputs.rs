@@ -1,10 +1,11 @@
 //! Which frames belong to the night, and what its camera is.
 
 use super::frame_pixels;
+use super::notes::Notes;
 use super::select::{self, Choice};
 use crate::Failure;
 use fanlight_coma::readout::{Channel, Readout};
-use fanlight_io::{Campaign, FrameFile, FrameSet, Header, same_filter};
+use fanlight_io::{Campaign, FrameFile, FrameKind, FrameSet, Header, Skipped, SkippedKind, same_filter};
 use fanlight_sky::{UtcInstant, Wcs};
 use std::collections::BTreeMap;
 
@@ -52,6 +53,8 @@ pub struct Inputs {
     pub unsolved: Vec<Unsolved>,
     /// Lights left out.
     pub left_out: Vec<LeftOut>,
+    /// Lights that could not be read at all, and frames whose kind nobody can read.
+    pub unreadable: Vec<Skipped>,
     /// Biases, darks and flats of the lights' size; flats of the night's filter only.
     pub biases: Vec<FrameFile>,
     /// See `biases`.
@@ -71,7 +74,7 @@ pub struct Inputs {
     /// Whether another program has taken the offset off the lights, by their headers or their pixels.
     pub is_foreign: bool,
     /// Sentences for the record.
-    pub notes: Vec<String>,
+    pub notes: Notes,
 }
 
 /// Sorts the frames found: one object, one night, one size and binning, one filter, each light with time, exposure and
@@ -80,8 +83,8 @@ pub struct Inputs {
 /// # Errors
 /// When no light frame is left, or an option names nothing.
 pub fn sort_out(mut found: FrameSet, campaign: &Campaign, choice: &Choice) -> Result<Inputs, Failure> {
-    let mut notes: Vec<String> =
-        found.skipped.iter().map(|s| format!("{} was not used: {}.", s.file, s.reason)).collect();
+    let mut notes = Notes::default();
+    let unreadable = unreadable_lights(&found.skipped, &mut notes);
     if found.lights.is_empty() {
         let calibration = found.biases.len() + found.darks.len() + found.flats.len();
         let mut message = format!("no light frame found ({calibration} calibration frames)");
@@ -133,12 +136,12 @@ pub fn sort_out(mut found: FrameSet, campaign: &Campaign, choice: &Choice) -> Re
         let mut fit = Vec::new();
         for f in frames {
             if (f.width, f.height) != format.size && (f.width, f.height) != readout.without_overscan().stored_px() {
-                notes.push(format!(
+                notes.warn(format!(
                     "{} was not used as a {what} frame: it is {} x {} px, the lights are {} x {} px.",
                     f.name, f.width, f.height, format.size.0, format.size.1
                 ));
             } else if let Some(reason) = other_binning(binning(&f.header), format.binning) {
-                notes.push(format!("{} was not used as a {what} frame: {reason}.", f.name));
+                notes.warn(format!("{} was not used as a {what} frame: {reason}.", f.name));
             } else {
                 f.notes.iter().for_each(|w| warn(&mut warned, w.clone(), &f.name));
                 fit.push(f);
@@ -162,16 +165,19 @@ pub fn sort_out(mut found: FrameSet, campaign: &Campaign, choice: &Choice) -> Re
             [&mut biases, &mut darks, &mut flat_darks, &mut flats].into_iter().for_each(Vec::clear);
         }
     }
-    notes.extend(warned.into_iter().map(|(warning, names)| match names.as_slice() {
-        [one] => format!("{one}: {warning}."),
-        [one, others @ ..] => format!("{one} and {} more: {warning}.", others.len()),
-        [] => warning,
-    }));
+    for (warning, names) in warned {
+        notes.warn(match names.as_slice() {
+            [one] => format!("{one}: {warning}."),
+            [one, others @ ..] => format!("{one} and {} more: {warning}.", others.len()),
+            [] => warning,
+        });
+    }
     let size = readout.size_px();
     let mut inputs = Inputs {
         lights,
         unsolved,
         left_out,
+        unreadable,
         biases,
         darks,
         flat_darks,
@@ -195,7 +201,7 @@ struct Wanted<'a> {
     campaign: &'a Campaign,
 }
 
-fn say_how_stored(readout: &Readout, campaign: &Campaign, notes: &mut Vec<String>) {
+fn say_how_stored(readout: &Readout, campaign: &Campaign, notes: &mut Notes) {
     if readout.overscan().is_some() {
         notes.push(
             "The overscan (BIASSEC) of every frame was taken off it, one level per row smoothed over 51 rows where it lies \
@@ -244,6 +250,22 @@ fn warn(warned: &mut Vec<(String, Vec<String>)>, warning: String, file: &str) {
         Some((_, files)) => files.push(file.to_owned()),
         None => warned.push((warning, vec![file.to_owned()])),
     }
+}
+
+/// Files that are lights as far as anybody can tell, but cannot be read; notes on the other files that were skipped.
+fn unreadable_lights(skipped: &[Skipped], notes: &mut Notes) -> Vec<Skipped> {
+    let mut lights = Vec::new();
+    for s in skipped {
+        match s.kind {
+            SkippedKind::NoFrame => notes.push(format!("{} was not used: {}.", s.file, s.reason)),
+            // most frames are lights
+            SkippedKind::Unreadable(None | Some(FrameKind::Light)) => lights.push(s.clone()),
+            SkippedKind::Unreadable(Some(_)) => {
+                notes.warn(format!("The calibration frame {} was not used: {}.", s.file, s.reason));
+            }
+        }
+    }
+    lights
 }
 
 /// Why there is nothing to measure.
@@ -323,7 +345,7 @@ pub fn middle(file: &FrameFile) -> Result<UtcInstant, String> {
 }
 
 /// The filter that the campaign's band names; without a band, the one most frames were taken through.
-fn night_filter(lights: &[FrameFile], campaign: &Campaign, notes: &mut Vec<String>) -> Result<Option<String>, Failure> {
+fn night_filter(lights: &[FrameFile], campaign: &Campaign, notes: &mut Notes) -> Result<Option<String>, Failure> {
     let Some(band) = campaign.photometry.band.as_deref() else {
         return Ok(most_common(lights.iter().map(|f| f.filter.clone())).flatten());
     };
@@ -341,7 +363,7 @@ fn night_filter(lights: &[FrameFile], campaign: &Campaign, notes: &mut Vec<Strin
         return Ok(filter);
     }
     if lights.iter().all(|f| f.filter.is_none()) {
-        notes.push(format!("The frames name no filter; they are taken to be in band {}.", band));
+        notes.warn(format!("The frames name no filter; they are taken to be in band {}.", band));
         return Ok(None);
     }
     // what a colour camera measures is said by its channel; the filter before it lets all through

@@ -1,6 +1,7 @@
 //! The frames of the stack, with what places and scales them.
 
 use super::first_pass::FirstLook;
+use super::notes::Notes;
 use super::second_pass::Kept;
 use crate::{Failure, geometry};
 use fanlight_coma::drift::{self, Drift, FieldStep, Followed};
@@ -20,14 +21,12 @@ pub fn kept_frames<'a>(
     stack_zero_point_mag: Option<f64>,
     offset: Option<&Offset>,
     campaign: &Campaign,
-    notes: &mut Vec<String>,
+    notes: &mut Notes,
 ) -> Result<Vec<Kept<'a>>, Failure> {
     let good: Vec<usize> = (0..looks.len()).filter(|i| rejected[*i].is_none()).collect();
     let typical = typical_fit(good.iter().map(|i| &looks[*i]));
     if typical.is_none() {
-        notes.push(
-            "No star image could be fitted: a star width of 3.5″ was assumed, and stars were not removed.".into(),
-        );
+        notes.warn("No star image could be fitted: a star width of 3.5″ was assumed, and stars were not removed.");
     }
     let orbit = campaign.orbit().map_err(geometry::campaign_failure)?;
     let site = campaign.site().map_err(geometry::campaign_failure)?;

@@ -2,6 +2,7 @@
 
 use super::combine::combine_files;
 use super::frame_pixels::FramePixels;
+use super::notes::Notes;
 use crate::Failure;
 use crate::night::inputs::{Applied, Inputs};
 use fanlight_coma::calibrate::{self, DarkLevel, Masters};
@@ -18,7 +19,7 @@ pub fn make(
     inputs: &mut Inputs,
     (pixels, area): (&FramePixels, PixelBox),
     scratch: &Path,
-    notes: &mut Vec<String>,
+    notes: &mut Notes,
 ) -> Result<Masters, Failure> {
     let part = (pixels, area);
     let exposure_s = inputs.lights[0].exposure_s;
@@ -30,7 +31,7 @@ pub fn make(
             let dark = combine_files(&mut inputs.darks, part, scratch, "master dark", notes, as_is)?.zip(dark_s);
             let rate = dark.map(|(dark, dark_s)| calibrate::dark_rate(&dark, &bias, dark_s).map_err(Failure::data));
             if rate.is_none() {
-                notes.push("There are no dark frames: dark current stays in the sky level.".into());
+                notes.warn("There are no dark frames: dark current stays in the sky level.");
             }
             (Some(bias), rate.transpose()?)
         }
@@ -59,7 +60,7 @@ pub fn make(
         .transpose()
         .map_err(Failure::data)?;
     if flat.is_none() && !inputs.applied.flat {
-        notes.push("There are no flat frames of the night's filter: the response was taken to be even.".into());
+        notes.warn("There are no flat frames of the night's filter: the response was taken to be even.");
     }
     let dark_like = dark_adu_per_s.as_ref().or(if inputs.darks.is_empty() { None } else { offset.as_ref() });
     let defects = calibrate::defects(dark_like, flat.as_ref());
@@ -75,7 +76,7 @@ fn from_darks(
     inputs: &mut Inputs,
     part: (&FramePixels, PixelBox),
     scratch: &Path,
-    notes: &mut Vec<String>,
+    notes: &mut Notes,
 ) -> Result<(Option<Image>, Option<Image>), Failure> {
     let exposure_s = inputs.lights[0].exposure_s;
     let as_is = |_: &FrameFile, image: Image| Ok(image);
@@ -104,7 +105,7 @@ fn from_darks(
         combine_files(&mut inputs.darks, part, scratch, "master dark", notes, as_is)?.zip(dark_s)
     {
         if (dark_s - exposure_s).abs() > 0.05 * exposure_s {
-            notes.push(format!(
+            notes.warn(format!(
                 "There are no bias frames, and the darks of {dark_s} s do not match the lights of {exposure_s} s: the darks \
                  were taken off as they are."
             ));
@@ -112,10 +113,9 @@ fn from_darks(
         return Ok((Some(dark), None));
     }
     if let Some(dark) = combine_files(&mut inputs.flat_darks, part, scratch, "master flat dark", notes, as_is)? {
-        notes.push(
+        notes.warn(
             "There are no bias and no dark frames but the flats': these were taken off the lights too, and dark current \
-             stays in the sky level."
-                .into(),
+             stays in the sky level.",
         );
         return Ok((Some(dark), None));
     }
@@ -127,7 +127,7 @@ fn from_darks(
                  for light."
             }
         };
-        notes.push(format!("There are no bias and no dark frames. {offset}"));
+        notes.warn(format!("There are no bias and no dark frames. {offset}"));
     }
     Ok((None, None))
 }

@@ -1,6 +1,7 @@
 //! `fanlight night`: from a folder of raw frames to a measured stack, a record and a page.
 
 pub mod camera;
+pub mod checks;
 pub mod combine;
 pub mod excess;
 pub mod field;
@@ -12,6 +13,7 @@ pub mod kept;
 pub mod line_noise;
 pub mod masters;
 pub mod measure_stack;
+pub mod notes;
 pub mod offset;
 pub mod plan;
 pub mod products;
@@ -32,6 +34,7 @@ use fanlight_record::NightRecord;
 use fanlight_sky::UtcInstant;
 use first_pass::FirstLook;
 use inputs::Inputs;
+use notes::Notes;
 use std::path::{Path, PathBuf};
 
 /// What to reduce, by which campaign, and where to.
@@ -69,11 +72,18 @@ impl Options {
 /// When the data or the campaign do not allow the job.
 pub fn command(options: &Options) -> Result<(), Failure> {
     let record = run(options)?;
-    for note in &record.notes {
-        tracing::info!("{note}");
-    }
+    say_notes(&record);
     let page = options.out.join(products::PAGE);
     messages::tell(&format!("{}\nPage: {}", record.summary, page.display()))
+}
+
+/// A record's warnings on standard error, its plain notes among the steps of a verbose run. The one about people's safety
+/// was said before any work.
+fn say_notes(record: &NightRecord) {
+    let (warnings, plain) = record.notes.split_at(record.n_warnings.min(record.notes.len()));
+    let said = fanlight_sky::sun_warning(record.geometry.elongation_deg).map(|w| record::sentence(&w));
+    warnings.iter().filter(|w| Some(*w) != said.as_ref()).for_each(|w| messages::warn(w));
+    plain.iter().for_each(|n| tracing::info!("{n}"));
 }
 
 /// Everything between the frames and the products.
@@ -102,8 +112,21 @@ pub struct Night {
     pub mid: UtcInstant,
     /// The measured stack.
     pub stack: measure_stack::MeasuredStack,
+    /// Calibration frames that are missing.
+    pub missing: Missing,
+    /// Whether the frames say that a program made them.
+    pub simulated: bool,
     /// Sentences for the record.
-    pub notes: Vec<String>,
+    pub notes: Notes,
+}
+
+/// Which calibration frames a night lacks.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Missing {
+    /// Neither bias nor dark frames nor overscan: the camera's offset was not taken off.
+    pub offset: bool,
+    /// No flat frames: the response was taken to be even.
+    pub flat: bool,
 }
 
 /// A colour index and the value assumed for the comet.

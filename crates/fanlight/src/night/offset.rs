@@ -2,11 +2,12 @@
 
 use super::first_pass::FirstLook;
 use super::measure_stack::MeasuredStack;
+use super::notes::Notes;
 use fanlight_coma::register::{self, Offset, Vote};
 use fanlight_coma::zero_point::FrameZeroPoint;
 
 /// The night's offset from the ephemeris by the frames that are good.
-pub fn night_offset(looks: &[FirstLook], rejected: &[Option<String>], notes: &mut Vec<String>) -> Option<Offset> {
+pub fn night_offset(looks: &[FirstLook], rejected: &[Option<String>], notes: &mut Notes) -> Option<Offset> {
     let votes: Vec<Vote> = looks
         .iter()
         .zip(rejected)
@@ -17,18 +18,18 @@ pub fn night_offset(looks: &[FirstLook], rejected: &[Option<String>], notes: &mu
         Ok(offset) => {
             let dropped = offset.kept.iter().filter(|k| !**k).count();
             if dropped > 0 {
-                notes.push(format!(
-                    "In {dropped} frames the comet's measured place was off the night's motion (a star or a defect near \
-                     it); they were registered by the motion."
+                let frames = if dropped == 1 { "1 frame".to_string() } else { format!("{dropped} frames") };
+                notes.warn(format!(
+                    "In {frames} the comet's measured place was off the night's motion (a star or a defect near it); the \
+                     motion was followed there."
                 ));
             }
             Some(offset)
         }
         Err(_) => {
-            notes.push(
+            notes.warn(
                 "The comet was not found near its ephemeris place in any frame: frames were registered by the ephemeris \
-                 alone, and brightness inside the apertures may be a limit."
-                    .into(),
+                 alone, and brightness inside the apertures may be a limit.",
             );
             None
         }

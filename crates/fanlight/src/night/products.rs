@@ -142,6 +142,13 @@ fn common_cards(record: &NightRecord) -> Vec<Card> {
         text("BUNIT", "electron/s", "per pixel, sky subtracted"),
         text("CREATOR", &record.provenance.program, "program that made this file"),
     ];
+    if record.setup.simulated {
+        cards.push(Card {
+            key: "SIMULATE".into(),
+            value: CardValue::Logical(true),
+            comment: "the frames were made by a program".into(),
+        });
+    }
     if let Some(z) = &record.zero_point {
         cards.push(number("MAGZERO", z.stack_zero_point_mag, "[mag] magnitude of 1 electron/s"));
         cards.push(number("MAGZERR", z.stack_zero_point_err_mag, "[mag] its error"));

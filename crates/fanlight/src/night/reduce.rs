@@ -1,16 +1,18 @@
 //! Measuring a night: the order in which everything is done.
 
+use super::checks;
 use super::field::{self, Field};
 use super::first_pass::{self, Context, FirstLook, StarGrid};
 use super::frame_pixels::FramePixels;
 use super::inputs::{self, Inputs, LeftOut};
 use super::kept::{kept_frames, mean_mid};
+use super::notes::Notes;
 use super::offset::{centre_on_optocentre, leave_out_lost_frames, night_offset};
 use super::second_pass::{self, CometGrid};
 use super::solve::{self, Solver};
 use super::star_stack::{self, StarStacked, sky_stars, star_stack};
 use super::window::{self, Windows};
-use super::{Colour, Night, Options, camera, judge, line_noise, masters, measure_stack, record};
+use super::{Colour, Missing, Night, Options, camera, judge, line_noise, masters, measure_stack, record};
 use crate::{Failure, geometry, messages};
 use fanlight_coma::zero_point::{self, FrameZeroPoint, NightZeroPoint, Standard};
 use fanlight_image::robust;
@@ -61,6 +63,15 @@ pub fn reduce(options: &Options, scratch: &Path) -> Result<Reduced, Failure> {
     }
     inputs.look_for_foreign_calibration(&mut notes);
     let detector = camera::detector(&campaign, &inputs, &mut notes)?;
+    let text = std::fs::read_to_string(&options.campaign).map_err(Failure::data)?;
+    checks::placeholders(&campaign, &text, &mut notes);
+    if let Some(warning) = checks::site_against_header(&site, &inputs.lights[0].file.header) {
+        notes.warn(warning);
+    }
+    let simulated = inputs.lights.iter().any(|l| l.file.header.logical("SIMULATE") == Some(true));
+    if simulated {
+        notes.warn("These frames are simulated: their headers say SIMULATE = T. Nothing here is about a real comet.");
+    }
     warn_near_sun(&orbit, &site, inputs.lights[0].mid)?;
     tracing::info!("{} light frames, {} left out by their headers", inputs.lights.len(), inputs.left_out.len());
 
@@ -69,6 +80,10 @@ pub fn reduce(options: &Options, scratch: &Path) -> Result<Reduced, Failure> {
     let pixels = FramePixels { readout: inputs.readout.clone(), saturation_adu: detector.saturation_adu };
     let detector = pixels.detector_of_images(detector);
     let masters = masters::make(&mut inputs, (&pixels, windows.detector_area), scratch, &mut notes)?;
+    let missing = Missing {
+        offset: masters.offset.is_none() && !inputs.is_foreign && inputs.readout.overscan().is_none(),
+        flat: masters.flat.is_none() && !inputs.applied.flat,
+    };
     tracing::info!("master frames made");
     let colour = catalogue.as_ref().and_then(Field::colour);
     let window_side_px = windows.side_px;
@@ -104,6 +119,9 @@ pub fn reduce(options: &Options, scratch: &Path) -> Result<Reduced, Failure> {
     if let Some(s) = &mut solution {
         s.common_sigma_mag = s.common_sigma_mag.hypot(zero_point::total_light_sigma_mag(&fitted));
     }
+    if let (Some(field), None) = (&catalogue, &solution) {
+        checks::catalogue_against_field(field, &entries, &looks)?;
+    }
     let zero_points = solution.as_ref().map_or_else(|| vec![None; looks.len()], |s| s.frames.clone());
     let references: Vec<&FirstLook> = looks.iter().collect();
     let mut rejected = judge::judge(&references, &zero_points);
@@ -131,7 +149,7 @@ pub fn reduce(options: &Options, scratch: &Path) -> Result<Reduced, Failure> {
     let comet = second_pass::stack_on_comet(&kept, &field_stars, &comet_grid, &context, scratch)?;
     tracing::info!("comet-registered stack made");
     for (i, reason) in &comet.lost {
-        notes.push(format!("{} could not be read a second time: {reason}.", kept[*i].look.light.file.name));
+        notes.warn(format!("{} could not be read a second time: {reason}.", kept[*i].look.light.file.name));
     }
     for (i, n) in &comet.crossed {
         let times = if *n == 1 { String::new() } else { format!(" {n} times") };
@@ -166,6 +184,8 @@ pub fn reduce(options: &Options, scratch: &Path) -> Result<Reduced, Failure> {
         offset,
         mid,
         stack,
+        missing,
+        simulated,
         notes,
     };
     let record = record::night_record(&night, &orbit, &site, options, catalogue.as_ref().map(|c| c.path.clone()))?;
@@ -186,7 +206,7 @@ pub fn warn_near_sun_again(options: &Options, record: &NightRecord) -> Result<()
 /// People's safety first: said before any work, even when quiet.
 fn warn_near_sun(orbit: &OrbitElements, site: &fanlight_sky::Site, utc: UtcInstant) -> Result<(), Failure> {
     let (geometry, _) = geometry::at(orbit, site, utc)?;
-    for warning in fanlight_sky::orbit_warnings(orbit, &geometry, utc) {
+    if let Some(warning) = fanlight_sky::sun_warning(geometry.elongation_deg) {
         messages::warn_always(&warning);
     }
     Ok(())
@@ -197,16 +217,16 @@ fn solve_zero_points(
     standards: &[Standard],
     colour: Option<&Colour>,
     has_catalogue: bool,
-    notes: &mut Vec<String>,
+    notes: &mut Notes,
 ) -> Option<NightZeroPoint> {
     if !has_catalogue {
-        notes.push("No catalogue is named in the campaign file: there are no magnitudes and no Afρ.".into());
+        notes.warn("No catalogue is named in the campaign file: there are no magnitudes and no Afρ.");
         return None;
     }
     match zero_point::night_zero_point(fluxes, standards, colour.map(|c| c.solar_mag)) {
         Ok(solution) => Some(solution),
         Err(e) => {
-            notes.push(format!("The brightness could not be tied to the catalogue: {e}."));
+            notes.warn(format!("The brightness could not be tied to the catalogue: {e}."));
             None
         }
     }
@@ -231,8 +251,10 @@ fn keep_measured(
         }
     }
     if looks.is_empty() {
-        let last = inputs.left_out.last().map(|l| format!("{}: {}", l.file.name, l.reason)).unwrap_or_default();
-        return Err(Failure::data(format!("no light frame could be measured; {last}")));
+        let mut reasons: Vec<String> =
+            inputs.left_out.iter().map(|l| format!("{}: {}", l.file.name, l.reason)).collect();
+        reasons.sort();
+        return Err(star_stack::nothing_measured(&reasons));
     }
     Ok((looks, spool_index))
 }

@@ -2,6 +2,7 @@
 //! another night.
 
 use super::inputs::{LeftOut, middle};
+use super::notes::Notes;
 use crate::Failure;
 use fanlight_io::{Campaign, FrameFile, FrameSet};
 use fanlight_sky::UtcInstant;
@@ -36,7 +37,7 @@ pub fn select(
     found: &mut FrameSet,
     campaign: &Campaign,
     choice: &Choice,
-    notes: &mut Vec<String>,
+    notes: &mut Notes,
 ) -> Result<Vec<LeftOut>, Failure> {
     let mut left_out = Vec::new();
     leave_out_named(found, &choice.leave_out, &mut left_out, notes)?;
@@ -49,7 +50,7 @@ fn leave_out_named(
     found: &mut FrameSet,
     patterns: &[String],
     left_out: &mut Vec<LeftOut>,
-    notes: &mut Vec<String>,
+    notes: &mut Notes,
 ) -> Result<(), Failure> {
     let mut hits = vec![0; patterns.len()];
     let mut is_named = |name: &str| {
@@ -117,7 +118,7 @@ fn glob(pattern: &[char], name: &[char]) -> bool {
 
 /// Keeps the frames whose OBJECT is the campaign's, by name; where none is, those of the object that most frames name.
 /// Frames that name no object stay.
-fn one_object(lights: &mut Vec<FrameFile>, campaign: &Campaign, left_out: &mut Vec<LeftOut>, notes: &mut Vec<String>) {
+fn one_object(lights: &mut Vec<FrameFile>, campaign: &Campaign, left_out: &mut Vec<LeftOut>, notes: &mut Notes) {
     let object = |f: &FrameFile| f.header.text("OBJECT").filter(|o| !plain(o).is_empty());
     let mut counts: BTreeMap<String, usize> = BTreeMap::new();
     let mut spelt: BTreeMap<String, String> = BTreeMap::new();
@@ -135,7 +136,7 @@ fn one_object(lights: &mut Vec<FrameFile>, campaign: &Campaign, left_out: &mut V
     let majority = counts.iter().find(|(_, n)| **n == most).map(|(name, _)| name.clone()).unwrap_or_default();
     let kept = if by_name { "the campaign's object".to_owned() } else { format!("\"{}\"", spelt[&majority]) };
     if !by_name {
-        notes.push(format!("No frame's OBJECT is the campaign's; {kept}, which most frames name, was taken for it."));
+        notes.warn(format!("No frame's OBJECT is the campaign's; {kept}, which most frames name, was taken for it."));
     }
     split(lights, left_out, |f| {
         let name = object(f)?;
@@ -165,7 +166,7 @@ fn one_night(
     campaign: &Campaign,
     date: Option<&str>,
     left_out: &mut Vec<LeftOut>,
-    notes: &mut Vec<String>,
+    notes: &mut Notes,
 ) -> Result<(), Failure> {
     let longitude_deg = campaign.site.as_ref().map_or(0.0, |s| s.longitude_deg);
     let mut times: Vec<UtcInstant> = lights.iter().filter_map(|f| middle(f).ok()).collect();
@@ -204,7 +205,7 @@ fn one_night(
     if nights.len() < 2 {
         return Ok(());
     }
-    notes.push(format!(
+    notes.warn(format!(
         "The folder holds {} nights: {}; that of {} was measured (--night chooses another).",
         nights.len(),
         listed(),

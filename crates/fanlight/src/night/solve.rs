@@ -3,6 +3,7 @@
 use super::first_pass::{self, FieldEntry, frames_at_once};
 use super::frame_pixels::FramePixels;
 use super::inputs::{Inputs, LeftOut, Light, Unsolved};
+use super::notes::Notes;
 use super::window;
 use crate::messages;
 use fanlight_image::background::{self, MeshConfig};
@@ -14,7 +15,7 @@ use rayon::prelude::*;
 
 /// Gives every light a WCS that fits the catalogue, where one can be found: those whose header has none are solved, and all
 /// are where the headers' do not fit. What cannot be solved joins the frames left out.
-pub fn complete(inputs: &mut Inputs, solver: &Solver, notes: &mut Vec<String>) {
+pub fn complete(inputs: &mut Inputs, solver: &Solver, notes: &mut Notes) {
     if !inputs.unsolved.is_empty() {
         let unsolved = std::mem::take(&mut inputs.unsolved);
         let results = solver.solve_all(&unsolved);
@@ -45,7 +46,7 @@ pub fn complete(inputs: &mut Inputs, solver: &Solver, notes: &mut Vec<String>) {
     let results = solver.solve_all(&again);
     let solved = results.iter().filter(|r| r.is_ok()).count();
     let example = results.iter().find_map(|r| r.as_ref().ok()).map(|s| s.said.clone());
-    notes.push(match example {
+    notes.warn(match example {
         Some(said) => format!(
             "The WCS in the headers do not fit the catalogue: {solved} of {} frames were solved anew; the first: {said}.",
             again.len()

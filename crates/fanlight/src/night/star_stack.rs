@@ -24,11 +24,20 @@ pub fn middle_wcs(inputs: &Inputs, context: &Context) -> Result<Wcs, Failure> {
     for i in order {
         match first_pass::look(&inputs.lights[i], context, Known::default()) {
             Ok((look, _)) => return Ok(look.wcs),
-            Err(reason) => reasons.push(format!("  {}: {reason}", inputs.lights[i].file.name)),
+            Err(reason) => reasons.push(format!("{}: {reason}", inputs.lights[i].file.name)),
         }
     }
-    reasons.truncate(5);
-    Err(Failure::data(format!("no light frame could be measured\n{}", reasons.join("\n"))))
+    reasons.sort();
+    Err(nothing_measured(&reasons))
+}
+
+/// Why no frame could be measured: the first of the frames' reasons, in the order of their names.
+pub fn nothing_measured(reasons: &[String]) -> Failure {
+    let shown = reasons.iter().take(5).map(|r| format!("\n  {r}")).collect::<String>();
+    Failure::data(format!("none of {} light frames could be measured{shown}", reasons.len())).hint(
+        "where the comet is predicted outside the frames, check the orbit (its time of perihelion above all), the site, and \
+         that DATE-OBS is in UTC",
+    )
 }
 
 /// The star-registered stack of the kept frames, with its star image.

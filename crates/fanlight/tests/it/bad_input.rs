@@ -11,7 +11,7 @@ type Break = fn(&Broken, &str);
 
 /// Every way in which one light frame can be bad: the file's name, how to make it of the frame `light-003.fits`, and
 /// words of which the reason must hold every one.
-const BAD_FRAMES: [(&str, Break, &[&str]); 16] = [
+const BAD_FRAMES: [(&str, Break, &[&str]); 15] = [
     ("truncated.fits", |n, to| cut(n, to, 2880 * 8), &["truncated"]),
     ("cut-header.fits", |n, to| cut(n, to, 700), &["header"]),
     ("empty.fits", |n, to| cut(n, to, 0), &["empty"]),
@@ -20,7 +20,6 @@ const BAD_FRAMES: [(&str, Break, &[&str]); 16] = [
     ("other-filter.fits", |n, to| n.frame(LIGHT, to, |f| f.set("FILTER", "'Sloan g '")), &["Sloan g", "Sloan r"]),
     ("no-date.fits", |n, to| n.frame(LIGHT, to, |f| f.remove("DATE-OBS")), &["DATE-OBS"]),
     ("bad-date.fits", |n, to| n.frame(LIGHT, to, |f| f.set("DATE-OBS", "'last night'")), &["DATE-OBS", "last night"]),
-    ("no-wcs.fits", |n, to| n.frame(LIGHT, to, RawFits::remove_wcs), &["WCS"]),
     ("blank.fits", |n, to| n.frame(LIGHT, to, |f| f.map_counts(|_| 1000)), &["every pixel", "1000"]),
     ("all-nan.fits", |n, to| n.frame(LIGHT, to, |f| fill(f, f32::NAN)), &["pixel"]),
     ("no-exptime.fits", |n, to| n.frame(LIGHT, to, |f| f.remove("EXPTIME")), &["EXPTIME"]),
@@ -76,7 +75,7 @@ fn expect_same_light(found: &NightRecord, tolerance_mag: f64) {
 fn bad_frames_never_cost_the_night_and_each_has_its_reason() {
     let night = Broken::new();
     BAD_FRAMES.iter().for_each(|(file, make, _)| make(&night, file));
-    night.night().expect_status(0);
+    let run = night.night().expect_status(0);
     let (record, page) = (night.record(), night.page());
     let used: Vec<&str> = record.frames.iter().filter(|f| f.used).map(|f| f.file.as_str()).collect();
     let mut faults = Vec::new();
@@ -95,6 +94,20 @@ fn bad_frames_never_cost_the_night_and_each_has_its_reason() {
         }
     }
     assert!(faults.is_empty(), "{}", faults.join("\n"));
+    // a frame that cannot be read counts as one, a file that is no frame does not
+    let is_frame = |file: &str| record.frames.iter().any(|f| f.file == file);
+    for file in ["truncated.fits", "cut-header.fits", "empty.fits"] {
+        assert!(is_frame(file), "{file} is not among the frames");
+    }
+    assert!(!is_frame("text.fits"));
+    let n = record.frames.len();
+    assert_eq!(n, N_LIGHTS + BAD_FRAMES.len() - 1);
+    assert!(run.stdout.contains(&format!("{N_LIGHTS} of {n} frames")), "{}", run.stdout);
+    assert!(
+        run.stderr.contains(&format!("warning: {} of {n} light frames were left out", n - N_LIGHTS)),
+        "{}",
+        run.stderr
+    );
     expect_same_light(&record, 0.008);
 }
 
@@ -105,8 +118,8 @@ fn a_night_of_one_bad_frame_is_status_1_and_says_why() {
     let keep = RawFits::read(&night.path("frames").join(LIGHT)).bytes();
     let mut faults = Vec::new();
     for (file, make, words) in BAD_FRAMES {
-        // another filter alone is a campaign that does not name it: its own test
-        if file == "other-filter.fits" || file == "small.fits" {
+        // another filter alone is a campaign that does not name it, and a WCS alone that is wrong is solved: their own tests
+        if ["other-filter.fits", "small.fits", "elsewhere.fits"].contains(&file) {
             continue;
         }
         std::fs::write(night.path("frames").join(LIGHT), &keep).expect("light");
@@ -178,8 +191,9 @@ fn an_empty_folder_and_one_without_lights_are_status_1() {
 #[test]
 fn lights_alone_are_measured_with_notes() {
     let night = Broken::new().without("bias").without("dark").without("flat");
-    night.night().expect_status(0);
+    night.night().expect_status(0).expect_stderr(&["warning: There are no bias", "warning: There are no flat"]);
     let record = night.record();
+    assert!(record.summary.contains("There are no bias, dark or flat frames"), "{}", record.summary);
     assert_eq!(record.stack.n_frames, N_LIGHTS);
     for what in ["bias", "dark", "flat"] {
         assert!(
@@ -197,6 +211,16 @@ fn lights_alone_are_measured_with_notes() {
     let (found, good) =
         (record.photometry[0].mag.expect("measured"), happy().record().photometry[0].mag.expect("measured"));
     assert!((found - good).abs() < 0.1, "{found}, with calibration frames {good}");
+    // what that may cost is in the error, in every aperture
+    for (f, g) in record.photometry.iter().zip(&happy().record().photometry) {
+        if let (Some(found), Some(error)) = (f.mag, f.mag_err) {
+            let away = (found - g.mag.expect("measured")).abs();
+            assert!(away < 2.5 * error && error > 0.1, "{} km: {away} off, error {error}", f.aperture_km);
+        }
+        for name in ["no bias or dark frames", "no flat frames"] {
+            assert!(f.error_terms_mag.iter().any(|t| t.name == name && t.mag > 0.0), "{:?}", f.error_terms_mag);
+        }
+    }
 }
 
 #[test]
@@ -319,24 +343,52 @@ fn campaigns_that_are_wrong_are_status_2_before_any_work() {
     night.expect_nothing_written();
 }
 
-/// A catalogue of another field: no magnitudes, and why; the rest is measured.
+/// A catalogue of another field is the wrong file: status 1, what it covers and where the frames are.
 #[test]
-fn a_catalogue_of_another_field_costs_the_magnitudes_only() {
+fn a_catalogue_of_another_field_is_status_1_and_says_what_it_covers() {
     let night = Broken::new();
-    let rows = "200.1,-40.2,12.3,0.01\n200.2,-40.1,13.1,0.01\n200.3,-40.3,11.9,0.01\n200.4,-40.2,12.0,0.01\n";
+    let rows = "359.9,-40.2,12.3,0.01\n0.2,-40.1,13.1,0.01\n0.3,-40.3,11.9,0.01\n0.4,-40.2,12.0,0.01\n";
     std::fs::write(night.path("field.csv"), format!("ra_deg,dec_deg,r,r_err\n{rows}")).expect("catalogue");
-    night.night().expect_status(0);
+    let field = happy().record().geometry;
+    let at = format!("the field is at RA {:.0}", field.ra_deg.floor());
+    night.night().expect_status(1).expect_stderr(&[
+        "error:",
+        "field.csv",
+        "light-00",
+        "hint: the catalogue covers RA 359.90° to 0.40°, Dec -40.30° to -40.10°",
+        &at,
+    ]);
+    night.expect_nothing_written();
+}
+
+/// What a reader must know is on standard error, and first among the notes; with --quiet standard error is empty.
+#[test]
+fn warnings_are_said_and_quiet_is_quiet() {
+    let night = Broken::new();
+    night.campaign("longitude_deg = -", "longitude_deg = ");
+    night.campaign("[camera]", "# FILL IN: the rest\n[camera]");
+    night.edit("campaign.toml", |text| {
+        let name = text.lines().find(|l| l.starts_with("name = ")).expect("site.name").to_string();
+        text.replacen(&name, "name = \"my observatory\"", 1)
+    });
+    let run = night.night().expect_status(0).expect_stderr(&[
+        "warning: The campaign file puts the site at longitude",
+        "differ in sign only",
+        "warning: The campaign file still says FILL IN in line",
+        "warning: site.name in the campaign file is \"my observatory\"",
+        "warning: These frames are simulated",
+    ]);
     let record = night.record();
-    assert!(record.photometry.is_empty(), "{:?}", record.photometry);
-    assert!(record.zero_point.is_none());
-    let note = record.notes.iter().find(|n| n.contains("brightness") || n.contains("magnitudes"));
-    let note = note.unwrap_or_else(|| panic!("no note says why there are no magnitudes: {:#?}", record.notes));
-    assert!(note.contains("catalogue"), "{note}");
-    assert_eq!(record.stack.n_frames, N_LIGHTS);
-    let [east, north] = record.astrometry.as_ref().expect("the place needs no magnitudes").o_minus_c_arcsec;
-    // the headers' WCS is off by an arcsecond or two, and nothing tells
-    assert!(east.abs() < 5.0 && north.abs() < 5.0, "{east}, {north}");
-    assert!(night.page().contains("not calibrated"));
+    let warned = run.stderr.lines().filter(|l| l.starts_with("warning: ")).count();
+    assert_eq!(warned, record.n_warnings);
+    assert!(record.notes.len() > warned, "plain notes follow");
+    for (line, note) in run.stderr.lines().zip(&record.notes) {
+        assert_eq!(line, format!("warning: {note}"));
+    }
+    // the same again, from the products that stand
+    assert_eq!(night.night().expect_status(0).stderr, run.stderr);
+    let quiet = ["night", "frames", "--campaign", "campaign.toml", "--out", "out", "--quiet"];
+    assert_eq!(run_in(night.folder(), &quiet).expect_status(0).stderr, "");
 }
 
 #[test]
@@ -454,7 +506,14 @@ fn a_run_that_fails_before_its_products_leaves_the_earlier_ones() {
 fn an_orbit_that_puts_the_comet_outside_the_frames_is_status_1() {
     let night = Broken::new();
     night.campaign("node_deg = 139.65695", "node_deg = 100.0");
-    night.night().expect_status(1).expect_stderr(&["error:", "light-00", "comet"]);
+    night.night().expect_status(1).expect_stderr(&[
+        "error:",
+        "light-001",
+        "comet",
+        "° from its middle",
+        "hint:",
+        "DATE-OBS",
+    ]);
     night.expect_nothing_written();
 }
 

@@ -7,6 +7,7 @@ mod cli;
 mod night;
 mod products;
 mod raw_fits;
+mod solving;
 mod support;
 mod tracks;
 mod truth;

@@ -35,6 +35,19 @@ fn every_product_is_there_and_nothing_else() {
     }
 }
 
+/// The share of light that blurring takes out of an aperture, against the simulator's own blurring of its own coma.
+#[test]
+fn light_lost_to_seeing_is_that_of_the_truth() {
+    let (record, truth) = (happy().record(), happy().truth());
+    for (p, t) in record.photometry.iter().zip(truth["photometry"].as_array().expect("photometry")) {
+        let mag = |key: &str| t[key].as_f64().expect("a magnitude");
+        let expected = 1.0 - 10f64.powf(-0.4 * (mag("mag_seen") - mag("mag")));
+        let found = p.seeing_loss.expect("the profile shows the coma");
+        // the profile's errors; 15 % of it is far under the magnitude's error in any aperture
+        assert!((found / expected - 1.0).abs() < 0.15, "{} km: {found}, {expected}", p.aperture_km);
+    }
+}
+
 #[test]
 fn the_record_keeps_the_contract() {
     let record = happy().record();
