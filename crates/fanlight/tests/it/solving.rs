@@ -89,9 +89,12 @@ fn a_scale_that_is_roughly_right_is_enough() {
     expect_the_same_night(&night.record());
 }
 
+/// What is done to a night.
+type Change = fn(&Broken);
+
 #[test]
 fn what_cannot_be_solved_says_what_to_supply() {
-    let without_scale: fn(&Broken) = |n| {
+    let without_scale: Change = |n| {
         n.edit("campaign.toml", |text| {
             text.lines().filter(|l| !l.starts_with("pixel_scale")).map(|l| format!("{l}\n")).collect()
         });
@@ -104,14 +107,14 @@ fn what_cannot_be_solved_says_what_to_supply() {
                 .for_each(|k| f.remove(k))
         });
     };
-    let without_catalogue: fn(&Broken) = |n| n.campaign("catalogue = \"field.csv\"\n", "");
-    let wrong_scale: fn(&Broken) = |n| {
+    let without_catalogue: Change = |n| n.campaign("catalogue = \"field.csv\"\n", "");
+    let wrong_scale: Change = |n| {
         n.edit("campaign.toml", |text| {
             let line = text.lines().find(|l| l.starts_with("pixel_scale_arcsec")).expect("scale").to_owned();
             text.replace(&line, "pixel_scale_arcsec = 3.3")
         });
     };
-    let another_field: fn(&Broken) = |n| {
+    let another_field: Change = |n| {
         n.edit("field.csv", |text| {
             let mut lines = text.lines();
             let header = lines.next().expect("header").to_owned();
@@ -126,7 +129,7 @@ fn what_cannot_be_solved_says_what_to_supply() {
             std::iter::once(header).chain(moved).map(|l| l + "\n").collect()
         });
     };
-    let cases: [(fn(&Broken), &[&str]); 4] = [
+    let cases: [(Change, &[&str]); 4] = [
         (without_scale, &["light-001.fits", "no WCS", "camera.pixel_scale_arcsec"]),
         (without_catalogue, &["light-001.fits", "no WCS", "photometry.catalogue"]),
         (wrong_scale, &["light-001.fits", "no sure match", "odds", "pixel scale"]),
