@@ -62,10 +62,12 @@ pub enum ComaError {
         height: usize,
     },
     /// No condensation where the comet should be.
-    #[error("no condensation found within {search_arcsec:.0} arcsec of the predicted place")]
+    #[error("no condensation stands out at ({x_px:.1}, {y_px:.1}) px")]
     CometNotFound {
-        /// How far was searched.
-        search_arcsec: f64,
+        /// Column at which the search began.
+        x_px: f64,
+        /// Row at which the search began.
+        y_px: f64,
     },
     /// Too few rings, stars or frames for a fit.
     #[error("{what}: {found} found, at least {needed} needed")]

@@ -48,7 +48,7 @@ pub fn centroid(image: &Image, variance: &Image, mask: &Mask, config: CentroidCo
     let (mut x, mut y) = (config.x_px, config.y_px);
     let outside =
         || ComaError::CometOutside { x_px: config.x_px, y_px: config.y_px, width: image.width, height: image.height };
-    let not_found = ComaError::CometNotFound { search_arcsec: 0.0 };
+    let not_found = ComaError::CometNotFound { x_px: config.x_px, y_px: config.y_px };
     for _ in 0..200 {
         if x < reach || y < reach || x > image.width as f64 - 1.0 - reach || y > image.height as f64 - 1.0 - reach {
             return Err(outside());
@@ -135,7 +135,8 @@ pub fn peaks_near(smoothed: &Image, x_px: f64, y_px: f64, radius_px: f64) -> Vec
 /// The offset from the ephemeris that most frames' condensations share: the comet moves with the ephemeris, stars do not.
 ///
 /// Each frame gives its condensations as (east, north) arcsec from the ephemeris, brightest first. `None` when no offset
-/// is shared by half of the frames and three of them.
+/// is shared by a third of the frames and three of them: a bright star can hide a faint comet in most frames, but is
+/// itself elsewhere in each.
 pub fn shared_offset(frames: &[Vec<(f64, f64)>], tolerance_arcsec: f64) -> Option<(f64, f64)> {
     let near = |a: &(f64, f64), b: &(f64, f64)| (a.0 - b.0).hypot(a.1 - b.1) <= tolerance_arcsec;
     // for a candidate: in how many frames it is seen, and how far down the frames' lists
@@ -146,7 +147,7 @@ pub fn shared_offset(frames: &[Vec<(f64, f64)>], tolerance_arcsec: f64) -> Optio
     let best =
         frames.iter().flatten().map(|c| (support(c), c)).max_by(|(a, _), (b, _)| a.0.cmp(&b.0).then(b.1.cmp(&a.1)))?;
     let ((seen, _), candidate) = best;
-    if seen < 3 || seen * 2 < frames.len() {
+    if seen < 3 || seen * 3 < frames.len() {
         return None;
     }
     let members: Vec<&(f64, f64)> = frames.iter().filter_map(|f| f.iter().find(|o| near(o, candidate))).collect();
@@ -172,17 +173,23 @@ pub struct Offset {
     pub east_arcsec: f64,
     /// Δδ.
     pub north_arcsec: f64,
-    /// Error per axis: the frames' scatter over √n, not smaller than their own errors give.
+    /// Error per axis: the frames' scatter over √n, not smaller than their own errors give; where they do not agree, their
+    /// whole scatter.
     pub sigma_arcsec: f64,
     /// Which votes were kept.
     pub kept: Vec<bool>,
+    /// Whether half of the votes, or two, agree within their errors.
+    pub agree: bool,
 }
 
 /// How far from the median a vote may be, in robust sigmas.
 const VOTE_KAPPA: f64 = 4.0;
 
-/// Combines the frames' votes: outliers (a star, a cosmic ray near the nucleus) by their distance from the median, the
-/// rest by a weighted mean.
+/// Combines the frames' votes: those that agree with most others within their errors show about where the comet is;
+/// outliers (a star, a cosmic ray near the nucleus) are dropped by their distance from these votes' median, the rest
+/// give a weighted mean.
+///
+/// A star that passes the nucleus slowly takes many votes with it, each to another place: a median of all would follow.
 ///
 /// # Errors
 /// When there is no vote.
@@ -190,12 +197,13 @@ pub fn night_offset(votes: &[Vote]) -> Result<Offset, ComaError> {
     if votes.is_empty() {
         return Err(ComaError::TooFew { what: "frames in which the comet was found", found: 0, needed: 1 });
     }
-    let mut easts: Vec<f64> = votes.iter().map(|v| v.east_arcsec).collect();
-    let mut norths: Vec<f64> = votes.iter().map(|v| v.north_arcsec).collect();
+    let (like, agree) = agreeing(votes);
+    let mut easts: Vec<f64> = like.iter().map(|v| v.east_arcsec).collect();
+    let mut norths: Vec<f64> = like.iter().map(|v| v.north_arcsec).collect();
     let east0 = robust::median_f64(&mut easts).unwrap_or(0.0);
     let north0 = robust::median_f64(&mut norths).unwrap_or(0.0);
     let distance = |v: &Vote| (v.east_arcsec - east0).hypot(v.north_arcsec - north0);
-    let mut distances: Vec<f64> = votes.iter().map(distance).collect();
+    let mut distances: Vec<f64> = like.iter().map(distance).collect();
     // the median distance of a two-dimensional Gaussian is 1.1774 σ
     let scatter = robust::median_f64(&mut distances).unwrap_or(0.0) / 1.1774;
     let kept: Vec<bool> =
@@ -208,7 +216,24 @@ pub fn night_offset(votes: &[Vote]) -> Result<Offset, ComaError> {
         east += w * v.east_arcsec;
         north += w * v.north_arcsec;
     }
-    Ok(Offset { east_arcsec: east / weight, north_arcsec: north / weight, sigma_arcsec: (1.0 / weight).sqrt(), kept })
+    let mean_sigma = (1.0 / weight).sqrt();
+    let sigma_arcsec = if agree { mean_sigma } else { mean_sigma.max(scatter) };
+    Ok(Offset { east_arcsec: east / weight, north_arcsec: north / weight, sigma_arcsec, kept, agree })
+}
+
+/// The votes that agree with the one that most agree with; all of them, and `false`, where these are fewer than half.
+fn agreeing(votes: &[Vote]) -> (Vec<Vote>, bool) {
+    let with = |a: &Vote| -> Vec<Vote> {
+        let near = |b: &&Vote| {
+            let away = (a.east_arcsec - b.east_arcsec).hypot(a.north_arcsec - b.north_arcsec);
+            away <= VOTE_KAPPA * a.sigma_arcsec.hypot(b.sigma_arcsec).max(1e-6)
+        };
+        votes.iter().filter(near).copied().collect()
+    };
+    // of several the first: an order that does not depend on rounding
+    let best = votes.iter().map(with).rev().max_by_key(Vec::len).unwrap_or_default();
+    let agree = best.len() * 2 >= votes.len() && (best.len() >= 2 || votes.len() == 1);
+    if agree { (best, true) } else { (votes.to_vec(), false) }
 }
 
 #[cfg(test)]
@@ -265,5 +290,31 @@ mod tests {
         assert!((got.east_arcsec - 1.018).abs() < 0.01 && (got.north_arcsec + 2.0).abs() < 1e-9);
         assert!(!got.kept[10] && got.kept[..10].iter().all(|k| *k));
         assert!(night_offset(&[]).is_err());
+    }
+
+    /// A star crosses the nucleus: four frames follow it, each elsewhere, four hold the comet.
+    #[test]
+    fn a_passing_star_does_not_lead_the_night() {
+        let vote = |east, north| Vote { east_arcsec: east, north_arcsec: north, sigma_arcsec: 0.2 };
+        let mut votes: Vec<Vote> = (0..4).map(|i| vote(0.6 + 0.1 * f64::from(i), -11.0 + 2.0 * f64::from(i))).collect();
+        votes.extend((0..4).map(|i| vote(-2.5 + 0.02 * f64::from(i), 0.7)));
+        let got = night_offset(&votes).unwrap();
+        assert!((got.east_arcsec + 2.47).abs() < 0.01 && (got.north_arcsec - 0.7).abs() < 1e-9, "{got:?}");
+        assert!(got.agree && got.sigma_arcsec < 0.15);
+        assert_eq!(got.kept, [false, false, false, false, true, true, true, true]);
+    }
+
+    /// All frames follow the star: their mean is nobody's place, and the error says so.
+    #[test]
+    fn votes_that_disagree_have_no_small_error() {
+        let votes: Vec<Vote> = (0..8)
+            .map(|i| Vote {
+                east_arcsec: -7.8 + 0.3 * f64::from(i),
+                north_arcsec: 17.0 - 2.8 * f64::from(i),
+                sigma_arcsec: 0.2,
+            })
+            .collect();
+        let got = night_offset(&votes).unwrap();
+        assert!(!got.agree && got.sigma_arcsec > 3.0, "{got:?}");
     }
 }

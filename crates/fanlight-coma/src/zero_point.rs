@@ -209,10 +209,17 @@ pub struct NightZeroPoint {
 /// One frame's zero point.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct FrameZeroPoint {
-    /// Magnitude of 1 e⁻/s, error from the scatter of the stars.
+    /// Magnitude of 1 e⁻/s, error from the scatter of the stars about it: what all frames share
+    /// ([`NightZeroPoint::common_sigma_mag`]) comes on top.
     pub zero_point_mag: Measured,
     /// Stars used.
     pub n_stars: usize,
+}
+
+/// Factor that brings a frame's electrons per second to the stack's zero point; 1 where either is not known.
+pub fn scale_to_stack(stack_zero_point_mag: Option<f64>, frame: Option<FrameZeroPoint>) -> f64 {
+    let step_mag = stack_zero_point_mag.zip(frame).map_or(0.0, |(stack, frame)| stack - frame.zero_point_mag.value);
+    10f64.powf(0.4 * step_mag)
 }
 
 /// A standard's mean residual over the night.
@@ -406,6 +413,15 @@ mod tests {
         assert!((got.colour_term.unwrap().value - term).abs() < 2e-3, "{:?}", got.colour_term);
         assert!(!got.stars.iter().find(|s| s.standard == 5).unwrap().used);
         assert!(got.common_sigma_mag > 0.001 && got.common_sigma_mag < 0.005);
+    }
+
+    #[test]
+    fn a_frame_through_cloud_is_scaled_up() {
+        let frame = |mag| FrameZeroPoint { zero_point_mag: Measured::new(mag, 0.01), n_stars: 9 };
+        // 2.5 mag less transparent: ten times
+        assert!((scale_to_stack(Some(22.0), Some(frame(19.5))) - 10.0).abs() < 1e-9);
+        assert_eq!(scale_to_stack(None, Some(frame(19.5))), 1.0);
+        assert_eq!(scale_to_stack(Some(22.0), None), 1.0);
     }
 
     #[test]

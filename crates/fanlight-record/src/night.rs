@@ -71,7 +71,7 @@ pub struct FrameRecord {
     pub sky_e_per_s_arcsec2: Option<f64>,
     /// Magnitude of 1 e⁻/s.
     pub zero_point_mag: Option<f64>,
-    /// Its error.
+    /// Its error, with the part that all frames of the night share.
     pub zero_point_err_mag: Option<f64>,
     /// Stars used for the zero point.
     pub zero_point_stars: Option<usize>,

@@ -303,10 +303,15 @@ pub fn preview(lights: &[Light], context: &Context) -> Preview {
         .flat_map(|pair| pair.par_iter().map(|l| look(l, context, Known::default())).collect::<Vec<_>>())
         .filter_map(|r| r.ok().map(|(look, _)| look))
         .collect();
-    let tolerance_arcsec = looks.iter().map(|l| 2.0 * l.scale_arcsec).fold(2.0, f64::max);
+    let tolerance_arcsec = shared_tolerance_arcsec(looks.iter().map(|l| l.scale_arcsec).fold(0.0, f64::max));
     let middle_wcs = looks.get(looks.len() / 2).map(|l| l.wcs.clone());
     let candidates: Vec<Vec<(f64, f64)>> = looks.into_iter().map(|l| l.candidates_arcsec).collect();
     Preview { offset_arcsec: register::shared_offset(&candidates, tolerance_arcsec), middle_wcs }
+}
+
+/// How far apart condensations that frames share may be: peaks are known to the pixel.
+pub fn shared_tolerance_arcsec(scale_arcsec: f64) -> f64 {
+    (2.0 * scale_arcsec).max(2.0)
 }
 
 /// Frames that show the offset: enough that a star cannot pass for the comet in half of them.

@@ -7,7 +7,7 @@ use crate::{Failure, geometry};
 use fanlight_coma::drift::{self, Drift, FieldStep, Followed};
 use fanlight_coma::register::Offset;
 use fanlight_coma::stack;
-use fanlight_coma::zero_point::FrameZeroPoint;
+use fanlight_coma::zero_point::{self, FrameZeroPoint};
 use fanlight_image::moffat::{Moffat, ShapeFit};
 use fanlight_io::Campaign;
 use fanlight_io::campaign::Tracking;
@@ -39,10 +39,7 @@ pub fn kept_frames<'a>(
         .iter()
         .map(|i| {
             let look = &looks[*i];
-            let scale = match (stack_zero_point_mag, zero_points[*i]) {
-                (Some(stack), Some(frame)) => 10f64.powf(0.4 * (stack - frame.zero_point_mag.value)),
-                _ => 1.0,
-            };
+            let scale = zero_point::scale_to_stack(stack_zero_point_mag, zero_points[*i]);
             let comet =
                 offset.map_or(look.predicted, |o| look.predicted.offset_by_arcsec(o.east_arcsec, o.north_arcsec));
             let fit = look.shape.as_ref().or(typical);

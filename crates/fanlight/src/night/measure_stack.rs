@@ -43,7 +43,8 @@ pub fn measure(mut comet: CometStack, grid: CometGrid, sky_per_px: f64) -> Measu
     let fwhm_px = kernel.map_or(3.0, |k| k.fwhm_px());
     let start = OptocentreConfig { x_px: grid.local.x_px, y_px: grid.local.y_px, fwhm_px };
     let stacked = &mut comet.stacked;
-    let found = optocentre::optocentre(&stacked.image, &stacked.variance, &stacked.mask, &comet.kernel, &start).ok();
+    let found =
+        optocentre::find_optocentre(&stacked.image, &stacked.variance, &stacked.mask, &comet.kernel, &start).ok();
     let centre_px = found.map_or((grid.local.x_px, grid.local.y_px), |o| (o.x_px, o.y_px));
     let config =
         SkyFitConfig { x_px: centre_px.0, y_px: centre_px.1, fwhm_px, cell_floor: FLAT_ERROR * sky_per_px.abs() };

@@ -1,6 +1,6 @@
 //! Where the comet is against its ephemeris: the frames' votes, and the stack's last word.
 
-use super::first_pass::FirstLook;
+use super::first_pass::{self, FirstLook};
 use super::measure_stack::MeasuredStack;
 use super::notes::Notes;
 use fanlight_coma::register::{self, Offset, Vote};
@@ -16,6 +16,7 @@ pub fn night_offset(looks: &[FirstLook], rejected: &[Option<String>], notes: &mu
         .collect();
     match register::night_offset(&votes) {
         Ok(offset) => {
+            let offset = if offset.agree { offset } else { shared_or(offset, &votes, looks, rejected, notes) };
             let dropped = offset.kept.iter().filter(|k| !**k).count();
             if dropped > 0 {
                 let frames = if dropped == 1 { "1 frame".to_string() } else { format!("{dropped} frames") };
@@ -33,6 +34,37 @@ pub fn night_offset(looks: &[FirstLook], rejected: &[Option<String>], notes: &mu
             );
             None
         }
+    }
+}
+
+/// Where the frames' places disagree (a bright star near a faint comet), the offset that their condensations share.
+fn shared_or(
+    votes: Offset,
+    all: &[Vote],
+    looks: &[FirstLook],
+    rejected: &[Option<String>],
+    notes: &mut Vec<String>,
+) -> Offset {
+    let good = || looks.iter().zip(rejected).filter(|(_, r)| r.is_none()).map(|(l, _)| l);
+    let scale_arcsec = good().map(|l| l.scale_arcsec).fold(0.0, f64::max);
+    let candidates: Vec<Vec<(f64, f64)>> = good().map(|l| l.candidates_arcsec.clone()).collect();
+    let tolerance_arcsec = first_pass::shared_tolerance_arcsec(scale_arcsec);
+    let Some((east_arcsec, north_arcsec)) = register::shared_offset(&candidates, tolerance_arcsec) else {
+        notes.push(
+            "The comet's place differs from frame to frame by more than its errors allow, and no place is shared by a third \
+             of the frames: the offset from the ephemeris is uncertain by that scatter unless the stack shows the comet."
+                .into(),
+        );
+        return votes;
+    };
+    let near = |v: &Vote| (v.east_arcsec - east_arcsec).hypot(v.north_arcsec - north_arcsec) <= tolerance_arcsec;
+    Offset {
+        east_arcsec,
+        north_arcsec,
+        // the condensations are known to the pixel
+        sigma_arcsec: 0.5 * scale_arcsec,
+        kept: all.iter().map(near).collect(),
+        agree: true,
     }
 }
 
@@ -81,10 +113,19 @@ pub fn centre_on_optocentre(
     let registered = offset.as_ref().map_or((0.0, 0.0), |o| (o.east_arcsec, o.north_arcsec));
     let (east_arcsec, north_arcsec) = (registered.0 + east, registered.1 + north);
     let own_sigma = optocentre.sigma_px() * stack.scale_arcsec();
-    let Ok(centroids) = register::night_offset(&votes) else {
-        return Some(Offset { east_arcsec, north_arcsec, sigma_arcsec: own_sigma, kept: Vec::new() });
-    };
+    let alone =
+        Offset { east_arcsec, north_arcsec, sigma_arcsec: own_sigma, kept: vec![false; votes.len()], agree: true };
+    let Ok(centroids) = register::night_offset(&votes) else { return Some(alone) };
     let pull = (east_arcsec - centroids.east_arcsec, north_arcsec - centroids.north_arcsec);
+    if !centroids.agree || pull.0.hypot(pull.1) > width_arcsec(stack) {
+        // no coma is so lopsided: these are places of a star, but for those that the blur allows
+        forget_strays(looks, &alone, width_arcsec(stack));
+        for (_, vote) in looks.iter_mut().filter_map(|l| l.place.as_mut()) {
+            let away = (vote.east_arcsec - east_arcsec).hypot(vote.north_arcsec - north_arcsec);
+            vote.sigma_arcsec = vote.sigma_arcsec.hypot(UNKNOWN_PULL_PX * stack.scale_arcsec()).max(away);
+        }
+        return Some(alone);
+    }
     // a lopsided coma is corrected for, by a model that need not be its own
     let model_sigma = LOPSIDED_ERROR * pull.0.hypot(pull.1);
     let shared_sigma = own_sigma.hypot(model_sigma);
@@ -104,7 +145,26 @@ pub fn centre_on_optocentre(
         }
     }
     let sigma_arcsec = centroids.sigma_arcsec.hypot(shared_sigma);
-    Some(Offset { east_arcsec, north_arcsec, sigma_arcsec, kept: centroids.kept })
+    let offset = Offset { east_arcsec, north_arcsec, sigma_arcsec, ..centroids };
+    forget_strays(looks, &offset, width_arcsec(stack));
+    Some(offset)
+}
+
+/// Width of the kernel on the sky.
+fn width_arcsec(stack: &MeasuredStack) -> f64 {
+    stack.kernel.map_or(3.0, |k| k.fwhm_px()) * stack.scale_arcsec()
+}
+
+/// A place further from the night's motion than the blur is wide is a star's: in that frame
+/// the comet was not measured.
+fn forget_strays(looks: &mut [FirstLook], offset: &Offset, width_arcsec: f64) {
+    for look in looks {
+        look.place = look.place.take().filter(|(_, v)| !is_stray(v, offset, width_arcsec));
+    }
+}
+
+fn is_stray(vote: &Vote, offset: &Offset, width_arcsec: f64) -> bool {
+    (vote.east_arcsec - offset.east_arcsec).hypot(vote.north_arcsec - offset.north_arcsec) > width_arcsec
 }
 
 /// Without a fitted optocentre nobody knows by how much a lopsided coma pulls the centroids: it is in every error.
@@ -113,7 +173,11 @@ fn lopsidedness_unknown(offset: Option<Offset>, stack: &MeasuredStack, looks: &m
     for (_, vote) in looks.iter_mut().filter_map(|l| l.place.as_mut()) {
         vote.sigma_arcsec = vote.sigma_arcsec.hypot(sigma_arcsec);
     }
-    offset.map(|o| Offset { sigma_arcsec: o.sigma_arcsec.hypot(sigma_arcsec), ..o })
+    let offset = offset.map(|o| Offset { sigma_arcsec: o.sigma_arcsec.hypot(sigma_arcsec), ..o })?;
+    if offset.agree {
+        forget_strays(looks, &offset, width_arcsec(stack));
+    }
+    Some(offset)
 }
 
 /// Pull of a centroid by a coma of common lopsidedness, per axis (0.02 to 0.5 px on simulated nights).
@@ -136,4 +200,17 @@ fn excess_scatter(votes: &[Vote], about: &Offset) -> f64 {
     let seen = kept().map(away).sum::<f64>() / (2.0 * (n - 1.0));
     let told = kept().map(|v| v.sigma_arcsec.powi(2)).sum::<f64>() / n;
     (seen - told).max(0.0).sqrt()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_place_beyond_the_blur_is_a_stars() {
+        let offset = Offset { east_arcsec: 1.0, north_arcsec: -2.0, sigma_arcsec: 0.1, kept: Vec::new(), agree: true };
+        let vote = |east, north| Vote { east_arcsec: east, north_arcsec: north, sigma_arcsec: 0.2 };
+        assert!(!is_stray(&vote(3.0, -4.0), &offset, 4.0));
+        assert!(is_stray(&vote(5.0, -2.5), &offset, 4.0));
+    }
 }

@@ -10,6 +10,7 @@ use fanlight_coma::phase_function::PhaseFunction;
 use fanlight_coma::photometry::{self, ApertureLight, Brightness};
 use fanlight_coma::seeing_loss::SeeingLoss;
 use fanlight_coma::solar;
+use fanlight_coma::zero_point;
 use fanlight_image::{Measured, robust};
 use fanlight_record::*;
 use fanlight_sky::{OrbitElements, PixelXy, Site};
@@ -92,6 +93,8 @@ pub fn sentence(text: &str) -> String {
 
 fn frame_records(night: &Night, orbit: &OrbitElements, site: &Site) -> Vec<FrameRecord> {
     let residual_sky = night.stack.sky.map_or(0.0, |s| s.level.value);
+    // a frame's zero point is used by itself: the error that it shares with the others is its own too
+    let common_sigma_mag = night.solution.as_ref().map_or(0.0, |s| s.common_sigma_mag);
     let mut frames: Vec<(f64, FrameRecord)> = night
         .looks
         .iter()
@@ -99,10 +102,7 @@ fn frame_records(night: &Night, orbit: &OrbitElements, site: &Site) -> Vec<Frame
         .map(|(i, look)| {
             let area = look.scale_arcsec.powi(2);
             let zero_point = night.zero_points[i];
-            let scale = match (night.stack_zero_point_mag, zero_point) {
-                (Some(stack), Some(z)) => 10f64.powf(0.4 * (stack - z.zero_point_mag.value)),
-                _ => 1.0,
-            };
+            let scale = zero_point::scale_to_stack(night.stack_zero_point_mag, zero_point);
             let sky = (look.sky_e / look.light.exposure_s + residual_sky / scale) / area;
             let shape = look.shape.as_ref().map(|s| s.shape);
             let altitude = fanlight_sky::viewing_geometry(orbit, site, look.light.mid).ok().map(|g| g.altitude_deg);
@@ -118,7 +118,7 @@ fn frame_records(night: &Night, orbit: &OrbitElements, site: &Site) -> Vec<Frame
                 elongation_pa_deg: shape.map(|s| sky_angle_deg(look, s.angle_rad())),
                 sky_e_per_s_arcsec2: Some(sky),
                 zero_point_mag: zero_point.map(|z| z.zero_point_mag.value),
-                zero_point_err_mag: zero_point.map(|z| z.zero_point_mag.sigma),
+                zero_point_err_mag: zero_point.map(|z| z.zero_point_mag.sigma.hypot(common_sigma_mag)),
                 zero_point_stars: zero_point.map(|z| z.n_stars),
                 comet_ra_deg: look.place.map(|(p, _)| p.ra_deg),
                 comet_dec_deg: look.place.map(|(p, _)| p.dec_deg),
