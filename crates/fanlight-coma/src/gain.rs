@@ -208,9 +208,9 @@ mod tests {
     fn frames_that_cannot_say_it_give_nothing() {
         let mut noise = Noise(99);
         let (flats, biases) = pairs(1.5, 5.0, (15_000.0, 15_000.0), &mut noise);
-        assert_eq!(photon_transfer(&[], &[biases.clone()]), None);
-        assert_eq!(photon_transfer(&[flats.clone()], &[]), None);
-        assert_eq!(photon_transfer(&[biases.clone()], &[biases.clone()]), None);
+        assert_eq!(photon_transfer(&[], std::slice::from_ref(&biases)), None);
+        assert_eq!(photon_transfer(std::slice::from_ref(&flats), &[]), None);
+        assert_eq!(photon_transfer(std::slice::from_ref(&biases), std::slice::from_ref(&biases)), None);
         let small = |i: &Image| i.crop(fanlight_image::PixelBox { x0: 0, y0: 0, x1: 30, y1: 30 });
         let cut = |p: &(Image, Image)| (small(&p.0), small(&p.1));
         assert_eq!(photon_transfer(&[cut(&flats)], &[cut(&biases)]), None);
