@@ -5,7 +5,7 @@ use crate::picture::subtitle;
 use crate::plot::{Axis, Panel, Sides};
 use crate::svg::{Anchor, Canvas, Stroke, TextStyle, WIDTH, text_width};
 use crate::theme::in_both;
-use fanlight_record::sentences::{THIN_SPACE, fixed, format_measured, utc_days};
+use fanlight_record::sentences::{THIN_SPACE, fixed, format_magnitude, utc_days};
 use fanlight_record::{FrameRecord, NightRecord, ZeroPointStar};
 
 const LEFT: f64 = 76.0;
@@ -38,7 +38,7 @@ pub(crate) fn zero_point(night: &NightRecord) -> Option<Figure> {
         .colour_term
         .and_then(|_| Axis::around(fit.stars.iter().filter_map(|s| s.colour_mag), 0.2))
         .map(|axis| (axis, fit.colour.clone().unwrap_or_else(|| "colour".to_string())));
-    let zero_point = format_measured(fit.stack_zero_point_mag, fit.stack_zero_point_err_mag);
+    let zero_point = format_magnitude(fit.stack_zero_point_mag, fit.stack_zero_point_err_mag);
     let term = match (fit.colour_term, &fit.colour) {
         (Some(term), Some(colour)) => format!(", colour term {} × ({colour})", fixed(term, 3)),
         _ => String::new(),

@@ -7,8 +7,8 @@ use crate::Figure;
 use crate::svg::data_uri;
 use crate::theme::{DARK, LIGHT};
 use fanlight_record::sentences::{
-    THIN_SPACE, cannot_say, fixed, format_measured, format_round, format_utc_exact, format_utc_long, format_value,
-    headline_aperture, is_resolved, median_seeing_arcsec, plain_words, seeing_beyond_error,
+    THIN_SPACE, cannot_say, fixed, format_magnitude, format_measured, format_round, format_utc_exact, format_utc_long,
+    format_value, headline_aperture, is_resolved, median_seeing_arcsec, plain_words, seeing_beyond_error,
 };
 use fanlight_record::{FeatureRecord, FrameRecord, NightRecord, PhotometryRecord, ZeroPointRecord};
 use maud::{DOCTYPE, Markup, PreEscaped, html};
@@ -343,7 +343,7 @@ fn zero_point_words(z: &ZeroPointRecord) -> Markup {
     html! {
         p.measure {
             "The zero point of the stack in " (z.band) " is "
-            (with_error(z.stack_zero_point_mag, Some(z.stack_zero_point_err_mag), "mag")) " for 1" (THIN_SPACE) "e/s, from "
+            (mag_with_error(z.stack_zero_point_mag, Some(z.stack_zero_point_err_mag))) " for 1" (THIN_SPACE) "e/s, from "
             (z.stars.iter().filter(|s| s.used).count()) " of " (z.stars.len()) " stars."
             @if let (Some(term), Some(colour)) = (z.colour_term, &z.colour) {
                 " The colour term is " (fixed(term, 3)) " × (" (colour) ")"
@@ -490,7 +490,7 @@ fn frames(night: &NightRecord, figures: &[Figure]) -> Markup {
 }
 
 fn frame_row(f: &FrameRecord) -> Markup {
-    let zero_point = f.zero_point_mag.map(|z| with_error(z, f.zero_point_err_mag, ""));
+    let zero_point = f.zero_point_mag.map(|z| format_magnitude(z, f.zero_point_err_mag.unwrap_or(f64::NAN)));
     let number = |value: Option<f64>, places| or_dash(value.map(|v| fixed(v, places)));
     html! {
         tr class=[(!f.used).then_some("out")] {
@@ -620,10 +620,14 @@ fn or_sentence(figures: &[Figure], name: &str, class: &str, sentence: &str) -> M
 
 fn magnitude(p: &PhotometryRecord) -> String {
     match (p.mag, p.limit_3sigma_mag) {
-        (Some(mag), _) => with_error(mag, p.mag_err, "mag"),
+        (Some(mag), _) => mag_with_error(mag, p.mag_err),
         (None, Some(limit)) => format!("fainter than {}{THIN_SPACE}mag (3σ)", fixed(limit, 2)),
         (None, None) => "not measured".to_string(),
     }
+}
+
+fn mag_with_error(mag: f64, error: Option<f64>) -> String {
+    format!("{}{THIN_SPACE}mag", format_magnitude(mag, error.unwrap_or(f64::NAN)))
 }
 
 fn with_error(value: f64, error: Option<f64>, unit: &str) -> String {

@@ -206,6 +206,16 @@ pub fn format_measured(value: f64, sigma: f64) -> String {
     format!("{} ± {}", fixed(value, places), fixed(sigma, places))
 }
 
+/// A magnitude and its error, as [`format_measured`] but never finer than a thousandth: no one's magnitudes are, and numbers
+/// of one table then end alike.
+pub fn format_magnitude(mag: f64, sigma: f64) -> String {
+    let known = sigma.is_finite() && sigma > 0.0;
+    if !known || !mag.is_finite() || places_for_error(sigma) <= 3 {
+        return format_measured(mag, sigma);
+    }
+    format!("{} ± {}", fixed(mag, 3), fixed(sigma.max(0.001), 3))
+}
+
 /// A value to so many significant digits, with a true minus sign and thin spaces between thousands from 10 000 on.
 pub fn format_value(value: f64, digits: i32) -> String {
     if !value.is_finite() {
@@ -320,7 +330,7 @@ fn brightness_words(light: &PhotometryRecord) -> String {
     match (light.mag, light.limit_3sigma_mag) {
         (Some(mag), _) => parts.push(format!(
             "magnitude {} in band {}",
-            format_measured(mag, light.mag_err.unwrap_or(f64::NAN)),
+            format_magnitude(mag, light.mag_err.unwrap_or(f64::NAN)),
             light.band
         )),
         (None, Some(limit)) => {
@@ -666,6 +676,13 @@ mod tests {
         check(271.3, f64::NAN, "271.3");
         check(271.3, 0.0, "271.3");
         check(f64::NAN, 0.1, "not measured");
+        let check = |mag, sigma, expected: &str| assert_eq!(format_magnitude(mag, sigma), expected);
+        check(11.41393, 0.0034, "11.414 ± 0.003");
+        check(11.41393, 0.0040, "11.414 ± 0.004");
+        check(11.41393, 0.0002, "11.414 ± 0.001");
+        check(11.41393, 0.021, "11.414 ± 0.021");
+        check(11.41393, 0.3, "11.41 ± 0.30");
+        check(f64::NAN, 0.001, "not measured");
     }
 
     #[test]
