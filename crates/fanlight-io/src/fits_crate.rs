@@ -52,11 +52,21 @@ pub(crate) struct TableColumn {
     pub cells: Vec<Option<f64>>,
 }
 
-/// Reads the numeric scalar columns of a binary table from its data unit.
-pub(crate) fn read_table(data: &[u8], header: &Header, path: &Path) -> Result<Vec<TableColumn>, IoError> {
+/// Reads the numeric scalar columns of a binary table from its data unit, or from the bytes of `n_rows` whole rows of
+/// a table that has nothing behind its rows.
+pub(crate) fn read_table(
+    data: &[u8],
+    header: &Header,
+    n_rows: usize,
+    path: &Path,
+) -> Result<Vec<TableColumn>, IoError> {
     check_formats(header, path)?;
     guarded(path, || {
-        let hdu = Hdu::from_cards(cards(header), 0, 0)?;
+        let mut cards = cards(header);
+        for card in cards.iter_mut().filter(|card| card.keyword_str() == "NAXIS2") {
+            card.value = Some(Value::Integer(n_rows as i64));
+        }
+        let hdu = Hdu::from_cards(cards, 0, 0)?;
         let HduInfo::BinaryTable { naxis2, tfields, .. } = hdu.info else { return Ok(Vec::new()) };
         let columns = parse_binary_table_columns(&hdu.cards, tfields)?;
         let mut out = Vec::new();

@@ -134,6 +134,31 @@ pub fn frame_files(folder: &Path) -> Result<Vec<PathBuf>, IoError> {
     Ok(Search::of(folder)?.files.into_iter().map(|(_, path)| path).collect())
 }
 
+/// Keywords of a stack's whole exposure, before those of a frame's.
+const TOTAL_EXPOSURE_KEYS: [&str; 3] = ["TOTALEXP", "EXPTOTAL", "TOTEXP"];
+
+/// One ready-made stack as a light frame, whatever kind its header names. Its exposure is the total that `TOTALEXP`,
+/// `EXPTOTAL` or `TOTEXP` give, else that of a frame's keywords; without any it is taken for 1 s, which the notes say.
+///
+/// # Errors
+/// Why the file is none that can be measured.
+pub fn stack_file(path: &Path) -> Result<FrameFile, Skipped> {
+    let name = path.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
+    let (header, alike) = read_frame_header(path).map_err(|e| unreadable(&name, path, &e))?;
+    let mut notes = Vec::new();
+    let total = TOTAL_EXPOSURE_KEYS.iter().find_map(|key| header.number(key)).filter(|s| *s > 0.0 && s.is_finite());
+    let exposure_s = total.or_else(|| frame_times::exposure_s(&header, &mut notes)).filter(|s| *s > 0.0);
+    if exposure_s.is_none() {
+        notes.push(
+            "no exposure time in the header; 1 s was taken, so rates and zero points are in arbitrary units, and magnitudes \
+             tied to stars in the same image are not touched"
+                .to_owned(),
+        );
+    }
+    let exposure_s = exposure_s.unwrap_or(1.0);
+    of_kind(&name, path, (header, alike), (FrameKind::Light, Some(exposure_s)), notes).map_err(|r| no_frame(&name, r))
+}
+
 struct Search<'a> {
     root: &'a Path,
     seen: BTreeSet<PathBuf>,
@@ -216,13 +241,23 @@ fn frame(name: &str, path: &Path) -> Result<FrameFile, Skipped> {
 fn of_header(name: &str, path: &Path, (header, alike): (Header, usize)) -> Result<FrameFile, String> {
     let mut notes = Vec::new();
     let kind = frame_kind::kind(&header, name, &mut notes)?;
+    let exposure_s = frame_times::exposure_s(&header, &mut notes);
+    of_kind(name, path, (header, alike), (kind, exposure_s), notes)
+}
+
+fn of_kind(
+    name: &str,
+    path: &Path,
+    (header, alike): (Header, usize),
+    (kind, exposure_s): (FrameKind, Option<f64>),
+    mut notes: Vec<String>,
+) -> Result<FrameFile, String> {
     let size = |key| header.integer(key).and_then(|n| usize::try_from(n).ok()).ok_or(format!("{key} is not a size"));
     let (width, height) = (size("NAXIS1")?, size("NAXIS2")?);
     if alike > 0 {
         let taken = header.text("EXTNAME").map_or_else(|| "the first".to_owned(), |n| format!("the first, \"{n}\","));
         notes.push(format!("the file holds {} images of one size; {taken} was taken", alike + 1));
     }
-    let exposure_s = frame_times::exposure_s(&header, &mut notes);
     let (start, start_problem) = match frame_times::start(&header, exposure_s, &mut notes) {
         Ok(start) => (Some(start), None),
         Err(problem) => (None, Some(problem)),

@@ -111,8 +111,15 @@ pub fn read_json<T: DeserializeOwned>(path: &Path) -> Result<T, IoError> {
 /// Fills a temporary file in the folder of `path` and renames it to `path`; on any error it is removed and what was
 /// at `path` stays.
 pub(crate) fn write_whole(path: &Path, fill: impl FnOnce(&mut dyn Write) -> io::Result<()>) -> Result<(), IoError> {
+    write_whole_file(path, |file| fill_buffered(file, fill).map_err(|e| IoError::write(path, e)))
+}
+
+/// As [`write_whole`], for what must go back in the file or can fail otherwise than by writing.
+pub(crate) fn write_whole_file(
+    path: &Path,
+    fill: impl FnOnce(&mut fs::File) -> Result<(), IoError>,
+) -> Result<(), IoError> {
     let error = |e| IoError::write(path, e);
-    let folder = path.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
     let mut builder = tempfile::Builder::new();
     builder.prefix(PART_PREFIX).suffix(PART_SUFFIX);
     #[cfg(unix)]
@@ -121,10 +128,15 @@ pub(crate) fn write_whole(path: &Path, fill: impl FnOnce(&mut dyn Write) -> io::
         // The usual mode of a new file, which the user's umask then narrows; the default here is owner only.
         builder.permissions(fs::Permissions::from_mode(0o666));
     }
-    let mut file = builder.tempfile_in(folder).map_err(error)?;
-    fill_buffered(file.as_file_mut(), fill).map_err(error)?;
+    let mut file = builder.tempfile_in(folder_of(path)).map_err(error)?;
+    fill(file.as_file_mut())?;
     file.persist(path).map_err(|e| error(e.error))?;
     Ok(())
+}
+
+/// The folder that a file lies in.
+pub(crate) fn folder_of(path: &Path) -> &Path {
+    path.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."))
 }
 
 fn fill_buffered<W: Write>(file: W, fill: impl FnOnce(&mut dyn Write) -> io::Result<()>) -> io::Result<()> {

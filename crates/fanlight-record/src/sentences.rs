@@ -7,6 +7,11 @@ use crate::{NightRecord, PhotometryRecord};
 /// The space between a number and its unit: thin, and never broken at the end of a line.
 pub const THIN_SPACE: char = '\u{202f}';
 
+/// Whether the comet shows in the stack, be its place on the sky known or not.
+fn was_found(night: &NightRecord) -> bool {
+    night.astrometry.is_some() || night.morphology.optocentre_err_arcsec.is_some()
+}
+
 /// One or two plain sentences: which comet, when, how bright and how dusty at the middle aperture with 1σ errors,
 /// from how many frames in what seeing, and what was (or was not) done about structure.
 ///
@@ -23,7 +28,7 @@ pub fn night_summary(night: &NightRecord) -> String {
         Some(seeing) => format!("{used} of {} in seeing of {}″", frames(total), fixed(seeing, 1)),
         None => format!("{used} of {}", frames(total)),
     };
-    if night.astrometry.is_none() {
+    if !was_found(night) {
         return format!("{object} was not found on {when}, in a stack of {from}.");
     }
     let brightness = match headline_aperture(night) {
@@ -60,9 +65,12 @@ pub fn cannot_say(night: &NightRecord) -> Vec<String> {
         );
     }
     if night.astrometry.is_none() {
-        out.push(
-            "Where the comet was: no light was found that could be measured near the predicted place.".to_string(),
-        );
+        out.push(match was_found(night) {
+            true => "Where the comet was: the image could not be tied to the sky.".to_string(),
+            false => {
+                "Where the comet was: no light was found that could be measured near the predicted place.".to_string()
+            }
+        });
     }
     if night.photometry.is_empty() {
         out.push("How bright the comet was: the night was not calibrated to a catalogue.".to_string());
@@ -631,6 +639,10 @@ mod tests {
         let text = night_summary(&night);
         assert!(text.contains("was not found") && !text.contains("Afρ"), "{text}");
         assert!(cannot_say(&night).iter().any(|s| s.starts_with("Where the comet was")));
+        // on an image without a solution
+        night.morphology.optocentre_err_arcsec = Some(0.3);
+        assert!(night_summary(&night).contains("Afρ"), "{}", night_summary(&night));
+        assert!(cannot_say(&night).iter().any(|s| s.contains("tied to the sky")));
         night.frames.iter_mut().for_each(|f| f.used = false);
         assert!(night_summary(&night).contains("none of 4 frames could be used"));
         night.frames.clear();

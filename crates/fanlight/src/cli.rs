@@ -1,7 +1,7 @@
 //! Arguments of the command and where they lead.
 
 use crate::messages::{self, Verbosity};
-use crate::{Failure, demo, geometry, init, night, simulate};
+use crate::{Failure, catalogue, demo, geometry, init, night, simulate};
 use clap::{CommandFactory, Parser, Subcommand};
 use std::path::PathBuf;
 
@@ -42,11 +42,13 @@ enum Command {
     /// Reduce and measure one night: from raw frames to night.json, stacks, figures and report.html
     #[command(after_help = "Example:
   fanlight night 2031-03-04/ --campaign campaign.toml --out results/2031-03-04
+  fanlight night 2031-03-04/ --campaign campaign.toml --out results/2031-03-04 --at 101.95,+34.33
+  fanlight night stack.fits --campaign campaign.toml --out results/2031-03-04
 
 Frames are found by their headers (IMAGETYP, FILTER, EXPTIME, DATE-OBS in UTC).
 A frame that cannot be used is left out with a reason; the page lists it.")]
     Night {
-        /// Folder with light, bias, dark and flat frames, in any sub-folders
+        /// Folder with light, bias, dark and flat frames, in any sub-folders; or one ready-made stack, a FITS file
         frames_dir: PathBuf,
         /// The campaign file
         #[arg(long)]
@@ -60,6 +62,14 @@ A frame that cannot be used is left out with a reason; the page lists it.")]
         /// A frame to leave out, by its name in the folder; * and ? stand for anything; may be given more than once
         #[arg(long, value_name = "NAME")]
         leave_out: Vec<String>,
+        /// Where the comet is at the middle of the night, where that is not where the orbit puts it: ICRS, degrees
+        /// (101.95,+34.33) or hours and degrees ("06:47:48.9 +34:19:59"); its motion stays the orbit's
+        #[arg(long, value_name = "RA,DEC")]
+        at: Option<String>,
+        /// Of a ready-made stack that cannot be solved: position angle of the image's upward direction (rows counted from the
+        /// bottom); 0 where north is up and east is left
+        #[arg(long, value_name = "DEG", allow_negative_numbers = true)]
+        north_pa: Option<f64>,
         /// Compare an earlier run's files by their contents, not only by size and time of change, before keeping its products
         #[arg(long)]
         verify: bool,
@@ -117,6 +127,9 @@ What the headers do not say stands in the file as a comment to fill in.")]
         #[arg(long)]
         out: PathBuf,
     },
+    /// Star catalogues for every night
+    #[command(subcommand)]
+    Catalogue(CatalogueCommand),
     /// Write a completion script for a shell to standard output
     #[command(after_help = "Example:
   fanlight completions bash > ~/.local/share/bash-completion/completions/fanlight")]
@@ -126,20 +139,43 @@ What the headers do not say stands in the file as a comment to fill in.")]
     },
 }
 
+#[derive(Debug, Subcommand)]
+enum CatalogueCommand {
+    /// Make one star list of the sky from big tables, of which each night reads only its field
+    #[command(after_help = "Example:
+  fanlight catalogue import gaia-north.csv gaia-south.fits --band r --band g --out catalogues/
+  then in the campaign file:  catalogue = \"catalogues/sky.stars\"
+
+Tables are CSV, VOTable or FITS, with the columns of any catalogue (docs/catalogues.md).
+The stars wait in a temporary file beside OUT: as much disk again is needed for a while.")]
+    Import {
+        /// Tables of stars
+        #[arg(required = true)]
+        stars: Vec<PathBuf>,
+        /// The star list to write, or a folder for sky.stars; folders are made, an older list is replaced
+        #[arg(long)]
+        out: PathBuf,
+        /// A band to keep, by its name; may be given more than once; otherwise all are kept
+        #[arg(long, value_name = "NAME")]
+        band: Vec<String>,
+    },
+}
+
 /// Carries a command out.
 ///
 /// # Errors
 /// Says what is wrong; its status is the process's exit status.
 pub fn run(arguments: Arguments) -> Result<(), Failure> {
     match arguments.command {
-        Command::Night { frames_dir, campaign, out, night, leave_out, verify } => {
-            let choice = night::select::Choice { night, leave_out };
+        Command::Night { frames_dir, campaign, out, night, leave_out, at, north_pa, verify } => {
+            let choice = night::select::Choice { night, leave_out, at, north_pa_deg: north_pa };
             night::command(&night::Options { frames_dir, campaign, out, choice, verify })
         }
         Command::Geometry { campaign, utc, json } => geometry::command(&campaign, &utc, json),
         Command::Simulate { scenario, out } => simulate::command(&scenario, &out),
         Command::Demo { out } => demo::command(&out),
         Command::Init { frames_dir, orbit, object, out } => init::command(&frames_dir, &orbit, &object, &out),
+        Command::Catalogue(CatalogueCommand::Import { stars, out, band }) => catalogue::import(&stars, &out, band),
         Command::Completions { shell } => {
             let mut script = Vec::new();
             clap_complete::generate(shell, &mut Arguments::command(), "fanlight", &mut script);

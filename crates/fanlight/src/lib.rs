@@ -2,6 +2,7 @@
 //!
 //! The library behind the `fanlight` command: one module per command, and [`night`], the main job.
 
+pub mod catalogue;
 pub mod cli;
 pub mod demo;
 pub mod failure;

@@ -78,6 +78,15 @@ pub fn bar(steps: usize, what: &'static str) -> ProgressBar {
     bar
 }
 
+/// A count of steps whose number is not known: drawn on a terminal, silent in a pipe or when quiet.
+pub fn counter(what: &'static str) -> ProgressBar {
+    let counter = bar(0, what);
+    let style = ProgressStyle::with_template("{msg:<22} {human_pos} {elapsed}");
+    counter.unset_length();
+    counter.set_style(style.unwrap_or_else(|_| ProgressStyle::default_spinner()));
+    counter
+}
+
 /// What the command found: data, so it goes to standard output.
 ///
 /// # Errors

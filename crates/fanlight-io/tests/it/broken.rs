@@ -66,7 +66,7 @@ fn damaged_files_never_panic() {
                 continue;
             }
             let catalogue = name.starts_with("stars") || name.ends_with(".csv");
-            let result = if catalogue { load_catalogue(&path).map(drop) } else { read_image(&path).map(drop) };
+            let result = if catalogue { load_catalogue(&path, None).map(drop) } else { read_image(&path).map(drop) };
             match result {
                 Ok(()) => n_read += 1,
                 Err(error) => {

@@ -110,7 +110,7 @@ fn the_catalogue_example_loads() {
     let dir = tempfile::tempdir().unwrap();
     let path: PathBuf = dir.path().join("field.csv");
     fs::write(&path, block(&text, "csv")).unwrap();
-    let catalogue = load_catalogue(&path).unwrap();
+    let catalogue = load_catalogue(&path, None).unwrap();
     assert_eq!(catalogue.bands, ["r", "g", "i"]);
     assert!(catalogue.notes.is_empty(), "{:?}", catalogue.notes);
     let star = &catalogue.stars[0];

@@ -11,7 +11,7 @@ fn csv(text: impl AsRef<[u8]>) -> Result<Catalogue, IoError> {
     let dir = tempfile::tempdir().unwrap();
     let path = dir.path().join("field.csv");
     fs::write(&path, text).unwrap();
-    load_catalogue(&path)
+    load_catalogue(&path, None)
 }
 
 #[test]
@@ -92,7 +92,7 @@ fn a_missing_band_lists_the_others() {
 #[test]
 fn tables_of_other_programs() {
     for file in ["stars_tabledata.vot", "stars_binary2.vot", "stars.fits"] {
-        let catalogue = load_catalogue(&data(file)).unwrap_or_else(|e| panic!("{e}"));
+        let catalogue = load_catalogue(&data(file), None).unwrap_or_else(|e| panic!("{e}"));
         assert_eq!(catalogue.bands, ["r"], "{file}");
         assert_eq!(catalogue.stars.len(), 10, "{file}");
         for (i, star) in catalogue.stars.iter().enumerate() {

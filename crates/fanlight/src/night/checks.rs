@@ -1,8 +1,10 @@
 //! What does not fit together: the campaign against the headers, the catalogue against the field, the comet against its
 //! orbit. Each check gives a sentence for the reader.
 
+use super::expected::Expected;
 use super::field::Field;
 use super::first_pass::{FieldEntry, FirstLook};
+use super::moving;
 use super::notes::Notes;
 use crate::Failure;
 use crate::init::{FILL_IN, PLACEHOLDER_NAMES};
@@ -10,7 +12,7 @@ use fanlight_coma::tie;
 use fanlight_image::robust;
 use fanlight_io::{Campaign, Header};
 use fanlight_record::{AstrometryRecord, FrameRecord};
-use fanlight_sky::{PixelXy, Site, SkyPosition};
+use fanlight_sky::{PixelXy, Site, SkyPosition, UtcInstant};
 
 /// A header's site further than this from the campaign's, in either coordinate, is another one: 11 km.
 const SITE_TOLERANCE_DEG: f64 = 0.1;
@@ -118,14 +120,27 @@ fn coverage(places: impl Iterator<Item = SkyPosition>) -> Option<(Range, Range)>
     Some((widest.1, dec))
 }
 
-/// An offset from the ephemeris that neither noise nor a common orbit explains.
-pub fn far_from_orbit(place: &AstrometryRecord) -> Option<String> {
+/// Error across the motion that any orbit may have beside the measurement's own, in all and as a share of the offset.
+const ACROSS: (f64, f64) = (1.5, 0.15);
+
+/// An offset from the ephemeris that neither noise nor a common orbit explains; one along the motion may be the clock's.
+pub fn far_from_orbit(place: &AstrometryRecord, expected: &Expected, mid: UtcInstant) -> Option<String> {
     let [east, north] = place.o_minus_c_arcsec;
     let away = east.hypot(north);
     (away > OFFSET_ARCSEC && away > OFFSET_SIGMA * place.err_arcsec).then(|| {
+        let across_arcsec = (3.0 * place.err_arcsec).hypot(ACROSS.0.min(ACROSS.1 * away));
+        let cause = match moving::clock_behind_s(expected, mid, (east, north), across_arcsec) {
+            Some(s) => format!(
+                "it lies along the motion, as if the camera's clock were {}: check that DATE-OBS is right and in UTC, then the \
+                 orbit's time of perihelion",
+                moving::clock_in_words(s)
+            ),
+            None => "it does not lie along the motion, so no clock explains it: check the orbit and its epoch, and the site"
+                .to_owned(),
+        };
         format!(
             "The comet stood {away:.1}″ from the place that the orbit gives ({} ± {:.2} in right ascension times cos δ, {} \
-             ± {:.2} in declination): check the camera's clock (DATE-OBS in UTC), the site, and the orbit's epoch.",
+             ± {:.2} in declination); {cause}.",
             super::record::signed(east, 2),
             place.err_arcsec,
             super::record::signed(north, 2),
@@ -188,6 +203,22 @@ mod tests {
 
     #[test]
     fn only_an_offset_beyond_noise_and_orbit_is_noteworthy() {
+        let orbit = fanlight_sky::OrbitElements {
+            epoch_jd_tdb: 2_463_000.5,
+            perihelion_jd_tdb: 2_463_049.1,
+            q_au: 1.2,
+            e: 1.0,
+            inclination_deg: 45.0,
+            node_deg: 120.0,
+            argument_of_perihelion_deg: 30.0,
+            a1_au_d2: 0.0,
+            a2_au_d2: 0.0,
+            a3_au_d2: 0.0,
+        };
+        let site = Site { longitude_deg: 10.0, latitude_deg: 50.0, height_m: 100.0 };
+        let expected = Expected::by_orbit(&orbit, &site);
+        let mid = UtcInstant::from_jd(2_463_000.4);
+        let far_from_orbit = |place: &AstrometryRecord| far_from_orbit(place, &expected, mid);
         let place = |east, err_arcsec| AstrometryRecord {
             mid_utc: String::new(),
             ra_deg: 0.0,
@@ -198,6 +229,14 @@ mod tests {
         assert_eq!(far_from_orbit(&place(4.0, 0.1)), None);
         assert_eq!(far_from_orbit(&place(8.0, 2.0)), None);
         let far = far_from_orbit(&place(-8.0, 0.1)).unwrap();
-        assert!(["8.0″", "clock", "site", "orbit"].iter().all(|w| far.contains(w)), "{far}");
+        assert!(["8.0″", "site", "orbit"].iter().all(|w| far.contains(w)), "{far}");
+        // where the comet is ten minutes later, and a second to the side
+        let later = expected.orbit_place(mid.plus_seconds(600.0)).unwrap();
+        let (east, north) = expected.orbit_place(mid).unwrap().tangent_offset_arcsec(&later);
+        let along = AstrometryRecord { o_minus_c_arcsec: [east, north + 0.1], ..place(0.0, 0.1) };
+        let far = far_from_orbit(&along).unwrap();
+        assert!(far.contains("clock were 10 min slow") && far.contains("DATE-OBS"), "{far}");
+        let across = AstrometryRecord { o_minus_c_arcsec: [-north, east], ..place(0.0, 0.1) };
+        assert!(far_from_orbit(&across).unwrap().contains("no clock explains it"));
     }
 }

@@ -1,13 +1,15 @@
 //! The star catalogue of the night's field.
 
-use super::Colour;
+use super::expected::Expected;
 use super::first_pass::FieldEntry;
+use super::inputs::Inputs;
 use super::second_pass::SkyStar;
+use super::{Colour, camera};
 use crate::Failure;
 use fanlight_coma::solar;
 use fanlight_coma::zero_point::NightZeroPoint;
-use fanlight_io::Campaign;
-use fanlight_sky::UtcInstant;
+use fanlight_io::{Campaign, Cone};
+use fanlight_sky::{PixelXy, UtcInstant};
 use std::path::PathBuf;
 
 /// The catalogue with the file it came from and the band that the night is tied to.
@@ -39,25 +41,75 @@ impl Field {
     }
 }
 
-/// Loads the campaign's catalogue; a catalogue without the band is the campaign file's fault.
-pub fn load_field(campaign: &Campaign) -> Result<Option<Field>, Failure> {
+/// How far from the ephemeris place stars are wanted beyond the frame: solving looks 2° about it.
+const BEYOND_FRAME_DEG: f64 = 2.5;
+
+/// The part of the sky whose stars the night may need: about the comet's expected place in the first frame, with the
+/// comet's path, half the diagonal of a frame and what solving looks beyond it.
+///
+/// # Errors
+/// When the ephemeris cannot be computed.
+pub fn part_of_sky(inputs: &Inputs, campaign: &Campaign, expected: &Expected<'_>) -> Result<Cone, Failure> {
+    let place = |utc| expected.place(utc).map_err(Failure::data);
+    let centre = place(inputs.first_mid())?;
+    let mut path_arcsec = 0f64;
+    for mid in inputs.lights.iter().map(|l| l.mid).chain(inputs.unsolved.iter().map(|u| u.mid)) {
+        path_arcsec = path_arcsec.max(place(mid)?.separation_arcsec(&centre));
+    }
+    let (width, height) = (inputs.size.0 as f64, inputs.size.1 as f64);
+    let middle = PixelXy { x_px: 0.5 * width, y_px: 0.5 * height };
+    let by_header = inputs.lights.iter().map(|l| l.wcs.pixel_scale_arcsec(middle));
+    let scales = by_header.chain(camera::stated_scales_arcsec(campaign, inputs)).filter(|s| s.is_finite());
+    let half_diagonal_arcsec = 0.5 * scales.fold(0.0, f64::max) * width.hypot(height);
+    let radius_deg = BEYOND_FRAME_DEG + (path_arcsec + half_diagonal_arcsec) / 3600.0;
+    Ok(Cone { centre, radius_deg: radius_deg.min(180.0) })
+}
+
+/// The campaign's catalogue, known to have the band; the stars of a star list are still to be read.
+pub struct FieldFile {
+    path: PathBuf,
+    band: String,
+    whole: Option<fanlight_io::Catalogue>,
+}
+
+/// Opens the campaign's catalogue; a catalogue without the band is the campaign file's fault.
+pub fn open_field(campaign: &Campaign) -> Result<Option<FieldFile>, Failure> {
     let Some(path) = &campaign.photometry.catalogue else { return Ok(None) };
     let band = campaign.photometry.band.clone().ok_or_else(|| {
         Failure::call(format!("{}: photometry.catalogue is given, photometry.band is not", campaign.path().display()))
             .hint("set band to the catalogue's column to calibrate to")
     })?;
-    let catalogue = fanlight_io::load_catalogue(path).map_err(|e| {
-        Failure::call(e).hint("photometry.catalogue in the campaign file names this catalogue, relative to the file")
-    })?;
-    if catalogue.band(&band).is_none() {
+    let (bands, whole) = match fanlight_io::star_list_bands(path).map_err(wrong_catalogue)? {
+        Some(bands) => (bands, None),
+        None => {
+            let whole = fanlight_io::load_catalogue(path, None).map_err(wrong_catalogue)?;
+            (whole.bands.clone(), Some(whole))
+        }
+    };
+    if !bands.contains(&band) {
         return Err(Failure::call(format!(
             "{}: no column \"{band}\" for photometry.band; the catalogue has {}",
             path.display(),
-            catalogue.bands.join(", ")
+            bands.join(", ")
         ))
         .hint("set photometry.band to one of the catalogue's bands"));
     }
-    Ok(Some(Field { catalogue, path: path.clone(), band }))
+    Ok(Some(FieldFile { path: path.clone(), band, whole }))
+}
+
+impl FieldFile {
+    /// The stars: all of a table, those in a part of the sky of a star list.
+    pub fn read(self, part: &Cone) -> Result<Field, Failure> {
+        let catalogue = match self.whole {
+            Some(whole) => whole,
+            None => fanlight_io::load_catalogue(&self.path, Some(part)).map_err(wrong_catalogue)?,
+        };
+        Ok(Field { catalogue, path: self.path, band: self.band })
+    }
+}
+
+fn wrong_catalogue(error: fanlight_io::IoError) -> Failure {
+    Failure::call(error).hint("photometry.catalogue in the campaign file names this catalogue, relative to the file")
 }
 
 /// Catalogue stars with the flux that their magnitude and colour give in the stack; none without a zero point.

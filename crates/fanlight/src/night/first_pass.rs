@@ -2,9 +2,10 @@
 //! onto the grid of the star-registered stack.
 
 use super::combine::Layers;
+use super::expected::Expected;
 use super::frame_pixels::FramePixels;
 use super::inputs::Light;
-use super::window;
+use super::{ready_made, window};
 use crate::messages;
 use fanlight_coma::calibrate::{self, Calibrated, Detector, Masters, Raw};
 use fanlight_coma::lines::{self, Direction};
@@ -18,7 +19,7 @@ use fanlight_image::moffat::{self, FluxFitConfig, NoiseModel, ShapeFit};
 use fanlight_image::resample;
 use fanlight_image::{Image, Mask, PixelBox, flag};
 use fanlight_io::{CatalogueStar, FrameFile};
-use fanlight_sky::{OrbitElements, PixelXy, Site, SkyPosition, Wcs};
+use fanlight_sky::{PixelXy, SkyPosition, Wcs};
 use rayon::prelude::*;
 use std::path::Path;
 
@@ -34,10 +35,10 @@ pub struct Context<'a> {
     pub levelled: &'a [Direction],
     /// Side of the part of every frame that is used.
     pub window_side_px: usize,
-    /// The orbit.
-    pub orbit: &'a OrbitElements,
-    /// The site.
-    pub site: &'a Site,
+    /// Whether the only frame is a ready-made stack.
+    pub is_stack: bool,
+    /// Where the comet is expected.
+    pub expected: Expected<'a>,
     /// Catalogue stars of the night's band, at the night's epoch; empty without a catalogue.
     pub field: &'a [FieldEntry],
 }
@@ -74,10 +75,14 @@ pub struct FirstLook {
     pub wcs_sigma_px: Option<f64>,
     /// Ephemeris place.
     pub predicted: SkyPosition,
+    /// Where the comet was sought.
+    pub expected: SkyPosition,
     /// The place measured, with its vote.
     pub place: Option<(SkyPosition, Vote)>,
-    /// Condensations near the ephemeris place, (east, north) arcsec from it, brightest first.
+    /// Condensations near the expected place, (east, north) arcsec from the ephemeris place, brightest first.
     pub candidates_arcsec: Vec<(f64, f64)>,
+    /// The brightest sources of the part that is used, stars and whatever looks like one, and the condensations.
+    pub sources: Vec<SkyPosition>,
     /// Sky level, electrons per pixel and exposure.
     pub sky_e: f64,
     /// Pixel scale at the comet.
@@ -103,8 +108,8 @@ impl FirstLook {
 
 /// A star width to look for before anything is known, arcsec. Common seeing of small observatories.
 const FIRST_FWHM_ARCSEC: f64 = 3.5;
-/// How far from the ephemeris the comet is sought.
-const SEARCH_ARCSEC: f64 = 30.0;
+/// How far from its expected place the comet is sought.
+pub const SEARCH_ARCSEC: f64 = 30.0;
 /// How far off a header's WCS may be and still be tied.
 pub const TIE_SEARCH_ARCSEC: f64 = 45.0;
 /// Brightest catalogue stars measured per frame.
@@ -165,8 +170,9 @@ fn from_middle_deg(light: &Light, place: SkyPosition) -> f64 {
 /// # Errors
 /// Why the frame cannot be used.
 pub fn look(light: &Light, context: &Context, known: Known) -> Result<(FirstLook, Option<Layers>), String> {
-    let predicted = fanlight_sky::comet_position(context.orbit, context.site, light.mid).map_err(|e| e.to_string())?;
-    let expected = known.offset_arcsec.map_or(predicted, |(east, north)| predicted.offset_by_arcsec(east, north));
+    let predicted = context.expected.orbit_place(light.mid).map_err(|e| e.to_string())?;
+    let sought = context.expected.place(light.mid).map_err(|e| e.to_string())?;
+    let expected = known.offset_arcsec.map_or(sought, |(east, north)| predicted.offset_by_arcsec(east, north));
     let header_px = light
         .wcs
         .pixel_from_sky(expected)
@@ -180,19 +186,25 @@ pub fn look(light: &Light, context: &Context, known: Known) -> Result<(FirstLook
         return Err(format!("{outside}, {:.2}° from its middle", from_middle_deg(light, expected)));
     }
     let fwhm_px = (FIRST_FWHM_ARCSEC / scale_arcsec).clamp(1.8, 8.0);
-    let window = window::of(light, predicted, context.window_side_px).ok_or(OTHER_SIDE)?;
+    let window = window::of(light, sought, context.window_side_px).ok_or(OTHER_SIDE)?;
     let mut frame = read_calibrated(light, window, context)?;
     // the window's own pixels from here on; `near` is the light as the window sees it
     let (x0, y0) = (window.x0 as f64, window.y0 as f64);
     let file = FrameFile { width: window.width(), height: window.height(), ..light.file.clone() };
     let near = Light { file, wcs: light.wcs.shifted(-x0, -y0), ..light.clone() };
     let comet_px = (header_px.x_px - x0, header_px.y_px - y0);
-    let cosmic_rays = flag_cosmic_rays(&mut frame, comet_px, fwhm_px)?;
+    // in a stack of many frames few are left, and noise that pixels share looks like them
+    let cosmic_rays = if context.is_stack { Vec::new() } else { flag_cosmic_rays(&mut frame, comet_px, fwhm_px)? };
     let search_arcsec = if known.offset_arcsec.is_some() { NARROW_SEARCH_ARCSEC } else { SEARCH_ARCSEC };
     let config = MeasureConfig { comet_px, search_px: search_arcsec / scale_arcsec, fwhm_px };
     let mut measured = measure::measure(&frame, &config);
     let found = star_places(&frame, &measured);
-    let (wcs, wcs_sigma_px) = tied(&near, context, &found, scale_arcsec);
+    // trails, or what a stack's maker left of them, match catalogue stars by chance
+    let can_be_tied = !context.is_stack || ready_made::are_round(measured.shape.as_ref());
+    let (wcs, wcs_sigma_px) = match can_be_tied {
+        true => tied(&near, context, &found, scale_arcsec),
+        false => (near.wcs.clone(), None),
+    };
     let comet_px = wcs.pixel_from_sky(expected).map_err(|e| e.to_string())?;
     let mut start = measured.centre_px;
     if known.offset_arcsec.is_some() {
@@ -203,7 +215,7 @@ pub fn look(light: &Light, context: &Context, known: Known) -> Result<(FirstLook
             measured = measure::measure(&frame, &MeasureConfig { comet_px: start, search_px: 0.0, fwhm_px });
         }
     }
-    let candidates_arcsec = measured
+    let candidates_arcsec: Vec<(f64, f64)> = measured
         .condensations_px
         .iter()
         .map(|(x, y)| predicted.tangent_offset_arcsec(&wcs.sky_from_pixel(PixelXy { x_px: *x, y_px: *y })))
@@ -221,7 +233,9 @@ pub fn look(light: &Light, context: &Context, known: Known) -> Result<(FirstLook
         wcs: wcs.shifted(x0, y0),
         wcs_sigma_px,
         predicted,
+        expected: sought,
         place: None,
+        sources: sources(&wcs, &measured),
         candidates_arcsec,
         sky_e: measured.sky_e,
         scale_arcsec,
@@ -282,6 +296,16 @@ fn star_places(frame: &Calibrated, measured: &FrameMeasure) -> Vec<Found> {
         })
         .collect()
 }
+
+/// The brightest sources and the condensations of a frame's window.
+fn sources(wcs: &Wcs, measured: &FrameMeasure) -> Vec<SkyPosition> {
+    let on_sky = |x_px, y_px| wcs.sky_from_pixel(PixelXy { x_px, y_px });
+    let detections = measured.detections.iter().take(MAX_SOURCES).map(|d| on_sky(d.x_px, d.y_px));
+    detections.chain(measured.condensations_px.iter().map(|(x, y)| on_sky(*x, *y))).collect()
+}
+
+/// Sources remembered of a frame: a comet worth measuring is among the brightest.
+const MAX_SOURCES: usize = 250;
 
 /// Stars whose places are fitted: as many as a tie can use.
 const FITTED_PLACES: usize = 150;

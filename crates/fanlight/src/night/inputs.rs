@@ -73,6 +73,10 @@ pub struct Inputs {
     pub applied: Applied,
     /// Whether another program has taken the offset off the lights, by their headers or their pixels.
     pub is_foreign: bool,
+    /// Whether the only light is a ready-made stack.
+    pub is_stack: bool,
+    /// Whether nobody knows where on the sky the light is: its scale and orientation are the user's.
+    pub is_placed_by_hand: bool,
     /// Sentences for the record.
     pub notes: Notes,
 }
@@ -187,6 +191,8 @@ pub fn sort_out(mut found: FrameSet, campaign: &Campaign, choice: &Choice) -> Re
         readout,
         applied,
         is_foreign: applied.offset,
+        is_stack: false,
+        is_placed_by_hand: false,
         notes,
     };
     inputs.sort_lights();
@@ -381,6 +387,17 @@ fn night_filter(lights: &[FrameFile], campaign: &Campaign, notes: &mut Notes) ->
         names.join(", ")
     ))
     .hint(format!("add a line to [photometry.filters] of the campaign file, such as {} = \"{band}\"", names[0])))
+}
+
+impl Inputs {
+    /// Exposure-weighted mean of the mid-times of the lights that can be used by their headers.
+    pub fn mean_mid(&self) -> UtcInstant {
+        let unsolved = self.unsolved.iter().map(|l| (l.mid, l.exposure_s));
+        let all: Vec<(UtcInstant, f64)> = self.lights.iter().map(|l| (l.mid, l.exposure_s)).chain(unsolved).collect();
+        let total: f64 = all.iter().map(|(_, s)| s).sum();
+        let first = all[0].0;
+        first.plus_seconds(all.iter().map(|(mid, s)| s * mid.seconds_since(&first)).sum::<f64>() / total)
+    }
 }
 
 /// The value that occurs most often; of equally frequent ones the first in order.

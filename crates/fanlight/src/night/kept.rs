@@ -41,7 +41,7 @@ pub fn kept_frames<'a>(
             let look = &looks[*i];
             let scale = zero_point::scale_to_stack(stack_zero_point_mag, zero_points[*i]);
             let comet =
-                offset.map_or(look.predicted, |o| look.predicted.offset_by_arcsec(o.east_arcsec, o.north_arcsec));
+                offset.map_or(look.expected, |o| look.predicted.offset_by_arcsec(o.east_arcsec, o.north_arcsec));
             let fit = look.shape.as_ref().or(typical);
             let shape = fit.map_or(Moffat::round(3.5 / look.scale_arcsec, 3.0).into(), |f| f.shape);
             let motion_px = motion_px(&orbit, &site, look)?;
@@ -88,7 +88,7 @@ const UNTIED_SIGMA_PX: f64 = 0.3;
 /// Motion of the field over the pixels from the frame before and to the frame after, for the length of the exposure.
 fn field_steps(looks: &[FirstLook], i: usize) -> Vec<FieldStep> {
     let look = &looks[i];
-    let place = |l: &FirstLook| l.wcs.pixel_from_sky(look.predicted).ok();
+    let place = |l: &FirstLook| l.wcs.pixel_from_sky(look.expected).ok();
     let step = |other: &FirstLook| -> Option<FieldStep> {
         let seconds = other.light.mid.seconds_since(&look.light.mid);
         let (from, to) = (place(look)?, place(other)?);
@@ -105,7 +105,7 @@ fn field_steps(looks: &[FirstLook], i: usize) -> Vec<FieldStep> {
 
 /// Path of the comet during an exposure over pixels that stand still on the sky.
 fn motion_px(orbit: &OrbitElements, site: &fanlight_sky::Site, look: &FirstLook) -> Result<(f64, f64), Failure> {
-    let at = look.wcs.pixel_from_sky(look.predicted).unwrap_or(PixelXy { x_px: 0.0, y_px: 0.0 });
+    let at = look.wcs.pixel_from_sky(look.expected).unwrap_or(PixelXy { x_px: 0.0, y_px: 0.0 });
     let px_from_sky = stack::inverse(look.wcs.arcsec_per_px(at));
     Ok(stack::apply(px_from_sky, motion_during(orbit, site, look)?))
 }

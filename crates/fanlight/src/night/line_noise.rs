@@ -18,7 +18,7 @@ pub fn find(lights: &[Light], context: &Context, notes: &mut Vec<String>) -> Vec
     let found: Vec<[Option<LineNoise>; 2]> = chosen
         .par_iter()
         .filter_map(|light| {
-            let place = fanlight_sky::comet_position(context.orbit, context.site, light.mid).ok()?;
+            let place = context.expected.place(light.mid).ok()?;
             let area = window::of(light, place, SIDE_PX.min(context.window_side_px))?;
             let mut frame = read_calibrated(light, area, context).ok()?;
             let rows = lines::measure(&frame, Direction::Rows);

@@ -4,6 +4,7 @@ pub mod camera;
 pub mod checks;
 pub mod combine;
 pub mod excess;
+pub mod expected;
 pub mod field;
 pub mod first_pass;
 pub mod frame_pixels;
@@ -13,10 +14,12 @@ pub mod kept;
 pub mod line_noise;
 pub mod masters;
 pub mod measure_stack;
+pub mod moving;
 pub mod notes;
 pub mod offset;
 pub mod plan;
 pub mod products;
+pub mod ready_made;
 pub mod record;
 pub mod reduce;
 pub mod second_pass;
@@ -40,7 +43,7 @@ use std::path::{Path, PathBuf};
 /// What to reduce, by which campaign, and where to.
 #[derive(Debug, Clone)]
 pub struct Options {
-    /// Folder with the frames.
+    /// Folder with the frames, or one ready-made stack.
     pub frames_dir: PathBuf,
     /// The campaign file.
     pub campaign: PathBuf,
@@ -53,6 +56,26 @@ pub struct Options {
 }
 
 impl Options {
+    /// Whether a ready-made stack is measured instead of a folder of frames.
+    pub fn is_stack(&self) -> bool {
+        self.frames_dir.is_file()
+    }
+
+    /// Refuses a call that names neither, or says of a folder what only a stack needs.
+    fn frames_must_exist(&self) -> Result<(), Failure> {
+        let path = &self.frames_dir;
+        if path.is_dir() && self.choice.north_pa_deg.is_some() {
+            return Err(Failure::call(
+                "--north-pa is for a ready-made stack that cannot be solved, not for a folder of frames",
+            )
+            .hint("frames are solved against the catalogue; leave it out"));
+        }
+        match path.is_dir() || path.is_file() {
+            true => Ok(()),
+            false => Err(Failure::call(format!("{} is not a folder of frames, nor a stack", path.display()))),
+        }
+    }
+
     /// The call as it would be typed, for the record.
     pub fn as_typed(&self) -> String {
         let quoted = |p: &Path| format!("\"{}\"", p.display());

@@ -1,13 +1,22 @@
 //! Where the comet is against its ephemeris: the frames' votes, and the stack's last word.
 
+use super::expected::Expected;
 use super::first_pass::{self, FirstLook};
 use super::measure_stack::MeasuredStack;
+use super::moving;
 use super::notes::Notes;
 use fanlight_coma::register::{self, Offset, Vote};
 use fanlight_coma::zero_point::FrameZeroPoint;
+use fanlight_sky::UtcInstant;
 
 /// The night's offset from the ephemeris by the frames that are good.
-pub fn night_offset(looks: &[FirstLook], rejected: &[Option<String>], notes: &mut Notes) -> Option<Offset> {
+pub fn night_offset(
+    looks: &[FirstLook],
+    rejected: &[Option<String>],
+    expected: &Expected,
+    notes: &mut Notes,
+) -> Option<Offset> {
+    let good: Vec<&FirstLook> = looks.iter().zip(rejected).filter(|(_, r)| r.is_none()).map(|(l, _)| l).collect();
     let votes: Vec<Vote> = looks
         .iter()
         .zip(rejected)
@@ -16,7 +25,14 @@ pub fn night_offset(looks: &[FirstLook], rejected: &[Option<String>], notes: &mu
         .collect();
     match register::night_offset(&votes) {
         Ok(offset) => {
-            let offset = if offset.agree { offset } else { shared_or(offset, &votes, looks, rejected, notes) };
+            let offset = if offset.agree { offset } else { shared_or(offset, &votes, looks, rejected) };
+            if !offset.agree {
+                notes.warn(UNCERTAIN);
+                notes.warn(not_where_expected(&good, expected));
+            } else if moving::is_a_star(&good, (offset.east_arcsec, offset.north_arcsec)) {
+                notes.warn(not_where_expected(&good, expected));
+                return None;
+            }
             let dropped = offset.kept.iter().filter(|k| !**k).count();
             if dropped > 0 {
                 let frames = if dropped == 1 { "1 frame".to_string() } else { format!("{dropped} frames") };
@@ -28,33 +44,71 @@ pub fn night_offset(looks: &[FirstLook], rejected: &[Option<String>], notes: &mu
             Some(offset)
         }
         Err(_) => {
-            notes.warn(
-                "The comet was not found near its ephemeris place in any frame: frames were registered by the ephemeris \
-                 alone, and brightness inside the apertures may be a limit.",
-            );
+            notes.warn(not_where_expected(&good, expected));
             None
         }
     }
 }
 
+const UNCERTAIN: &str = "The comet's place differs from frame to frame by more than its errors allow, and no place is \
+    shared by a third of the frames: the offset from the ephemeris is uncertain by that scatter unless the stack shows the \
+    comet.";
+
+/// That the comet is not where it was expected, and where in the frames something is that moves as it should.
+fn not_where_expected(good: &[&FirstLook], expected: &Expected) -> String {
+    let scale_arcsec = good.iter().map(|l| l.scale_arcsec).fold(0.0, f64::max);
+    let whose = if expected.offset_arcsec == (0.0, 0.0) { "its ephemeris place" } else { "the place given with --at" };
+    let first = format!(
+        "The comet was not found within {:.0}″ of {whose}: frames were registered by the orbit's motion alone, and brightness \
+         inside the apertures may be a limit.",
+        first_pass::SEARCH_ARCSEC
+    );
+    let Some(moving) = moving::find(good) else {
+        return format!(
+            "{first} Nothing else that moves as the comet should was found in the part of the frames that was read: is the \
+             orbit this comet's, and DATE-OBS in UTC?"
+        );
+    };
+    let (east, north) = moving.offset_arcsec;
+    let mid = mean_mid(good);
+    let across_arcsec = first_pass::shared_tolerance_arcsec(scale_arcsec);
+    let cause = match moving::clock_behind_s(expected, mid, moving.offset_arcsec, across_arcsec) {
+        Some(s) => format!("that is along the motion, as if the camera's clock were {}", moving::clock_in_words(s)),
+        None => {
+            "that is not along the motion, so no clock explains it: the orbit is old, or another comet's".to_owned()
+        }
+    };
+    let at = expected.orbit_place(mid).map(|p| p.offset_by_arcsec(east, north));
+    let hint = at.map_or_else(
+        |_| String::new(),
+        |p| format!(" --at {:.5},{:+.5} measures it there, with the orbit's motion.", p.ra_deg, p.dec_deg),
+    );
+    format!(
+        "{first} The brightest source that moves as the comet should (in {} of {} frames) is {:.0}″ away, {} in right \
+         ascension times cos δ and {} in declination; {cause}.{hint}",
+        moving.seen,
+        moving.frames,
+        east.hypot(north),
+        super::record::signed(east, 0),
+        super::record::signed(north, 0)
+    )
+}
+
+/// Exposure-weighted mean of the mid-times.
+fn mean_mid(looks: &[&FirstLook]) -> UtcInstant {
+    let first = looks[0].light.mid;
+    let total: f64 = looks.iter().map(|l| l.light.exposure_s).sum();
+    first
+        .plus_seconds(looks.iter().map(|l| l.light.exposure_s * l.light.mid.seconds_since(&first)).sum::<f64>() / total)
+}
+
 /// Where the frames' places disagree (a bright star near a faint comet), the offset that their condensations share.
-fn shared_or(
-    votes: Offset,
-    all: &[Vote],
-    looks: &[FirstLook],
-    rejected: &[Option<String>],
-    notes: &mut Vec<String>,
-) -> Offset {
+fn shared_or(votes: Offset, all: &[Vote], looks: &[FirstLook], rejected: &[Option<String>]) -> Offset {
     let good = || looks.iter().zip(rejected).filter(|(_, r)| r.is_none()).map(|(l, _)| l);
     let scale_arcsec = good().map(|l| l.scale_arcsec).fold(0.0, f64::max);
     let candidates: Vec<Vec<(f64, f64)>> = good().map(|l| l.candidates_arcsec.clone()).collect();
     let tolerance_arcsec = first_pass::shared_tolerance_arcsec(scale_arcsec);
     let Some((east_arcsec, north_arcsec)) = register::shared_offset(&candidates, tolerance_arcsec) else {
-        notes.push(
-            "The comet's place differs from frame to frame by more than its errors allow, and no place is shared by a third \
-             of the frames: the offset from the ephemeris is uncertain by that scatter unless the stack shows the comet."
-                .into(),
-        );
         return votes;
     };
     let near = |v: &Vote| (v.east_arcsec - east_arcsec).hypot(v.north_arcsec - north_arcsec) <= tolerance_arcsec;

@@ -1,6 +1,7 @@
 //! Turning results into the night's record: the only place where it is done.
 
 use super::checks;
+use super::expected::Expected;
 use super::first_pass::FirstLook;
 use super::notes::Notes;
 use super::{Missing, Night, Options};
@@ -19,7 +20,7 @@ use std::path::{Path, PathBuf};
 
 /// Position angle, in `[0, 180)`, of a direction in a frame's pixel axes at the comet.
 pub fn sky_angle_deg(look: &FirstLook, angle_rad: f64) -> f64 {
-    let at = look.wcs.pixel_from_sky(look.predicted).unwrap_or(PixelXy { x_px: 0.0, y_px: 0.0 });
+    let at = look.wcs.pixel_from_sky(look.expected).unwrap_or(PixelXy { x_px: 0.0, y_px: 0.0 });
     angle_on_sky_deg(look.wcs.arcsec_per_px(at), angle_rad)
 }
 
@@ -55,7 +56,8 @@ pub fn night_record(
         notes.warn(warning);
     }
     let astrometry = astrometry(night, orbit, site);
-    if let Some(warning) = astrometry.as_ref().and_then(checks::far_from_orbit) {
+    let expected = Expected::by_orbit(orbit, site);
+    if let Some(warning) = astrometry.as_ref().and_then(|a| checks::far_from_orbit(a, &expected, night.mid)) {
         notes.warn(warning);
     }
     let (photometry, phase_function) = photometry_records(night, &geometry, &mut notes);
@@ -106,6 +108,7 @@ fn frame_records(night: &Night, orbit: &OrbitElements, site: &Site) -> Vec<Frame
             let sky = (look.sky_e / look.light.exposure_s + residual_sky / scale) / area;
             let shape = look.shape.as_ref().map(|s| s.shape);
             let altitude = fanlight_sky::viewing_geometry(orbit, site, look.light.mid).ok().map(|g| g.altitude_deg);
+            let place = look.place.filter(|_| !night.inputs.is_placed_by_hand);
             let record = FrameRecord {
                 file: look.light.file.name.clone(),
                 mid_utc: Some(look.light.mid.to_iso()),
@@ -120,9 +123,9 @@ fn frame_records(night: &Night, orbit: &OrbitElements, site: &Site) -> Vec<Frame
                 zero_point_mag: zero_point.map(|z| z.zero_point_mag.value),
                 zero_point_err_mag: zero_point.map(|z| z.zero_point_mag.sigma.hypot(common_sigma_mag)),
                 zero_point_stars: zero_point.map(|z| z.n_stars),
-                comet_ra_deg: look.place.map(|(p, _)| p.ra_deg),
-                comet_dec_deg: look.place.map(|(p, _)| p.dec_deg),
-                comet_err_arcsec: look.place.map(|(_, v)| v.sigma_arcsec),
+                comet_ra_deg: place.map(|(p, _)| p.ra_deg),
+                comet_dec_deg: place.map(|(p, _)| p.dec_deg),
+                comet_err_arcsec: place.map(|(_, v)| v.sigma_arcsec),
                 altitude_deg: altitude,
             };
             (look.light.mid.jd(), record)
@@ -146,7 +149,7 @@ fn frame_records(night: &Night, orbit: &OrbitElements, site: &Site) -> Vec<Frame
 }
 
 fn astrometry(night: &Night, orbit: &OrbitElements, site: &Site) -> Option<AstrometryRecord> {
-    let offset = night.offset.as_ref()?;
+    let offset = night.offset.as_ref().filter(|_| !night.inputs.is_placed_by_hand)?;
     let computed = fanlight_sky::comet_position(orbit, site, night.mid).ok()?;
     let place = computed.offset_by_arcsec(offset.east_arcsec, offset.north_arcsec);
     Some(AstrometryRecord {
@@ -334,8 +337,11 @@ pub fn signed(value: f64, decimals: usize) -> String {
 
 fn morphology(night: &Night) -> MorphologyRecord {
     let scale = night.stack.scale_arcsec();
+    // without a place on the sky it is the only word on where the comet is
+    let by_hand = night.offset.as_ref().filter(|_| night.inputs.is_placed_by_hand);
+    let centroid_err_arcsec = by_hand.map(|o| o.sigma_arcsec);
     MorphologyRecord {
-        optocentre_err_arcsec: night.stack.optocentre.map(|o| o.sigma_px() * scale),
+        optocentre_err_arcsec: night.stack.optocentre.map(|o| o.sigma_px() * scale).or(centroid_err_arcsec),
         psf: night.stack.kernel.map(|k| KernelRecord {
             fwhm_arcsec: k.fwhm_px() * scale,
             elongation: k.elongation(),

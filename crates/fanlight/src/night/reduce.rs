@@ -1,6 +1,7 @@
 //! Measuring a night: the order in which everything is done.
 
 use super::checks;
+use super::expected::{self, Expected};
 use super::field::{self, Field};
 use super::first_pass::{self, Context, FirstLook, StarGrid};
 use super::frame_pixels::FramePixels;
@@ -12,7 +13,7 @@ use super::second_pass::{self, CometGrid};
 use super::solve::{self, Solver};
 use super::star_stack::{self, StarStacked, sky_stars, star_stack};
 use super::window::{self, Windows};
-use super::{Colour, Missing, Night, Options, camera, judge, line_noise, masters, measure_stack, record};
+use super::{Colour, Missing, Night, Options, camera, judge, line_noise, masters, measure_stack, ready_made, record};
 use crate::{Failure, geometry, messages};
 use fanlight_coma::zero_point::{self, FrameZeroPoint, NightZeroPoint, Standard};
 use fanlight_image::robust;
@@ -38,31 +39,56 @@ pub struct Reduced {
 /// # Errors
 /// When the data or the campaign do not allow the job.
 pub fn reduce(options: &Options, scratch: &Path) -> Result<Reduced, Failure> {
-    let campaign = geometry::load_campaign(&options.campaign)?;
+    let at = options.choice.at.as_deref().map(expected::parse_place).transpose()?;
+    let mut campaign = geometry::load_campaign(&options.campaign)?;
     let orbit = campaign.orbit().map_err(geometry::campaign_failure)?;
     let site = campaign.site().map_err(geometry::campaign_failure)?;
-    if !options.frames_dir.is_dir() {
-        return Err(Failure::call(format!("{} is not a folder of frames", options.frames_dir.display())));
-    }
-    let catalogue = field::load_field(&campaign)?;
-    let found = fanlight_io::find_frames(&options.frames_dir).map_err(Failure::data)?;
+    options.frames_must_exist()?;
+    let field_file = field::open_field(&campaign)?;
+    let found = match options.is_stack() {
+        true => ready_made::frame_set(&options.frames_dir)?,
+        false => fanlight_io::find_frames(&options.frames_dir).map_err(Failure::data)?,
+    };
     let mut inputs =
         inputs::sort_out(found, &campaign, &options.choice).map_err(|f| f.about(options.frames_dir.display()))?;
     let mut notes = std::mem::take(&mut inputs.notes);
+    if options.is_stack() {
+        inputs.take_as_stack(&mut notes);
+    }
+    let by_orbit = Expected::by_orbit(&orbit, &site);
+    let expected = match at {
+        Some(place) => by_orbit.through(place, &inputs)?,
+        None => by_orbit,
+    };
+    let catalogue = match field_file {
+        Some(file) => Some(file.read(&field::part_of_sky(&inputs, &campaign, &expected)?)?),
+        None => None,
+    };
     let entries = catalogue.as_ref().map_or_else(Vec::new, |f| f.at(inputs.first_mid()));
     let solver = Solver {
         pixels: &FramePixels { readout: inputs.readout.clone(), saturation_adu: f64::INFINITY },
-        orbit: &orbit,
-        site: &site,
+        expected,
         field: &entries,
         stated_scales_arcsec: camera::stated_scales_arcsec(&campaign, &inputs),
     };
     solve::complete(&mut inputs, &solver, &mut notes);
+    if inputs.is_stack && inputs.lights.is_empty() {
+        inputs.place_by_hand(options.choice.north_pa_deg, &solver, &mut notes)?;
+    }
     if inputs.lights.is_empty() {
         return Err(inputs::nothing_left(&inputs.left_out).about(options.frames_dir.display()));
     }
+    if at.is_some() {
+        expected.must_be_on_a_frame(&inputs)?;
+        notes.push(expected.as_note());
+    }
+    // stars of an image whose place nobody knows have no names
+    let entries = if inputs.is_placed_by_hand { Vec::new() } else { entries };
     inputs.look_for_foreign_calibration(&mut notes);
-    let detector = camera::detector(&campaign, &inputs, &mut notes)?;
+    let detector = match inputs.is_stack {
+        true => ready_made::detector(&inputs, &mut notes)?,
+        false => camera::detector(&campaign, &inputs, &mut notes)?,
+    };
     let text = std::fs::read_to_string(&options.campaign).map_err(Failure::data)?;
     checks::placeholders(&campaign, &text, &mut notes);
     if let Some(warning) = checks::site_against_header(&site, &inputs.lights[0].file.header) {
@@ -76,7 +102,7 @@ pub fn reduce(options: &Options, scratch: &Path) -> Result<Reduced, Failure> {
     tracing::info!("{} light frames, {} left out by their headers", inputs.lights.len(), inputs.left_out.len());
 
     OutputFolder::create_or_open(scratch).map_err(Failure::data)?;
-    let windows = Windows::plan(&inputs, &campaign, &orbit, &site)?;
+    let windows = Windows::plan(&inputs, &campaign, &expected)?;
     let pixels = FramePixels { readout: inputs.readout.clone(), saturation_adu: detector.saturation_adu };
     let detector = pixels.detector_of_images(detector);
     let masters = masters::make(&mut inputs, (&pixels, windows.detector_area), scratch, &mut notes)?;
@@ -93,11 +119,14 @@ pub fn reduce(options: &Options, scratch: &Path) -> Result<Reduced, Failure> {
         detector,
         levelled: &[],
         window_side_px,
-        orbit: &orbit,
-        site: &site,
+        is_stack: inputs.is_stack,
+        expected,
         field: &entries,
     };
-    let levelled = line_noise::find(&inputs.lights, &context, &mut notes);
+    let levelled = match inputs.is_stack {
+        true => Vec::new(),
+        false => line_noise::find(&inputs.lights, &context, &mut notes),
+    };
     let context = Context { levelled: &levelled, ..context };
 
     let preview = first_pass::preview(&inputs.lights, &context);
@@ -111,6 +140,10 @@ pub fn reduce(options: &Options, scratch: &Path) -> Result<Reduced, Failure> {
     let (results, star_spool) = first_pass::look_at_all(&inputs.lights, &context, shared, &grid, scratch)?;
     tracing::info!("frames measured");
     let (mut looks, spool_index) = keep_measured(results, &mut inputs)?;
+    if inputs.is_stack {
+        let registered = ready_made::registered_on(&mut looks[0], catalogue.is_some(), &mut notes);
+        campaign.telescope.tracking = campaign.telescope.tracking.or(Some(registered));
+    }
 
     let standards: Vec<Standard> = entries.iter().map(|f| f.standard).collect();
     let fitted: Vec<_> = looks.iter().map(|l| l.fluxes.clone()).collect();
@@ -119,14 +152,17 @@ pub fn reduce(options: &Options, scratch: &Path) -> Result<Reduced, Failure> {
     if let Some(s) = &mut solution {
         s.common_sigma_mag = s.common_sigma_mag.hypot(zero_point::total_light_sigma_mag(&fitted));
     }
-    if let (Some(field), None) = (&catalogue, &solution) {
+    if inputs.is_stack && solution.is_none() {
+        solution = ready_made::stated_zero_point(&inputs, &detector, &campaign, looks.len(), &mut notes);
+    }
+    if let (Some(field), None, false) = (&catalogue, &solution, inputs.is_stack) {
         checks::catalogue_against_field(field, &entries, &looks)?;
     }
     let zero_points = solution.as_ref().map_or_else(|| vec![None; looks.len()], |s| s.frames.clone());
     let references: Vec<&FirstLook> = looks.iter().collect();
     let mut rejected = judge::judge(&references, &zero_points);
     notes.push(judge::rules());
-    let offset = night_offset(&looks, &rejected, &mut notes);
+    let offset = night_offset(&looks, &rejected, &expected, &mut notes);
     leave_out_lost_frames(&looks, &zero_points, solution.is_some(), offset.as_ref(), &mut rejected);
     if rejected.iter().all(Option::is_some) {
         return Err(

@@ -9,19 +9,28 @@ use fanlight_sky::UtcInstant;
 use std::collections::BTreeMap;
 
 /// What the user chose on the command line.
-#[derive(Debug, Clone, Default, PartialEq, Eq)]
+#[derive(Debug, Clone, Default, PartialEq)]
 pub struct Choice {
     /// Date of the evening of the night to measure, `YYYY-MM-DD`.
     pub night: Option<String>,
     /// Frames to leave out: names relative to the folder, `*` and `?` as in a shell.
     pub leave_out: Vec<String>,
+    /// Where the comet is at the middle of the night, as typed, where it is not where the orbit puts it.
+    pub at: Option<String>,
+    /// Of a ready-made stack that cannot be solved: position angle of its y axis.
+    pub north_pa_deg: Option<f64>,
 }
 
 impl Choice {
     /// The options as they are typed, each after a blank.
     pub fn as_typed(&self) -> String {
         let night = self.night.iter().map(|n| format!(" --night {n}"));
-        night.chain(self.leave_out.iter().map(|n| format!(" --leave-out \"{n}\""))).collect()
+        let leave_out = self.leave_out.iter().map(|n| format!(" --leave-out \"{n}\""));
+        night
+            .chain(leave_out)
+            .chain(self.at.iter().map(|at| format!(" --at \"{at}\"")))
+            .chain(self.north_pa_deg.iter().map(|pa| format!(" --north-pa {pa}")))
+            .collect()
     }
 }
 

@@ -1,5 +1,6 @@
 //! Frames without a usable WCS: solved against the catalogue about the comet's ephemeris place.
 
+use super::expected::Expected;
 use super::first_pass::{self, FieldEntry, frames_at_once};
 use super::frame_pixels::FramePixels;
 use super::inputs::{Inputs, LeftOut, Light, Unsolved};
@@ -10,7 +11,7 @@ use fanlight_image::background::{self, MeshConfig};
 use fanlight_image::detect::{self, DetectConfig};
 use fanlight_image::{Mask, PixelBox, flag, robust};
 use fanlight_io::FrameFile;
-use fanlight_sky::{ImageStar, OrbitElements, PixelXy, Site, SkyStar, Solution, SolveConfig, Wcs};
+use fanlight_sky::{ImageStar, PixelXy, SkyStar, Solution, SolveConfig, Wcs};
 use rayon::prelude::*;
 
 /// Gives every light a WCS that fits the catalogue, where one can be found: those whose header has none are solved, and all
@@ -73,10 +74,8 @@ const ENOUGH_STARS: usize = 10;
 pub struct Solver<'a> {
     /// How the frames are read.
     pub pixels: &'a FramePixels,
-    /// The orbit.
-    pub orbit: &'a OrbitElements,
-    /// The site.
-    pub site: &'a Site,
+    /// Where the comet is expected, and the telescope was pointed.
+    pub expected: Expected<'a>,
     /// Catalogue stars at the night's epoch.
     pub field: &'a [FieldEntry],
     /// Pixel scales that the images may have by the campaign file or the header, the likeliest first.
@@ -146,7 +145,7 @@ impl Solver<'_> {
         let mut chosen: Vec<&Light> = (0..CHECKED).map(|i| &lights[i * (lights.len() - 1) / (CHECKED - 1)]).collect();
         chosen.dedup_by(|a, b| a.file.path == b.file.path);
         let verdict = |light: &&Light| -> Option<bool> {
-            let place = fanlight_sky::comet_position(self.orbit, self.site, light.mid).ok()?;
+            let place = self.expected.place(light.mid).ok()?;
             let area = window::of(light, place, CHECKED_SIDE_PX)?;
             let wcs = light.wcs.shifted(-(area.x0 as f64), -(area.y0 as f64));
             let middle = PixelXy { x_px: 0.5 * area.width() as f64, y_px: 0.5 * area.height() as f64 };
@@ -190,7 +189,7 @@ impl Solver<'_> {
         scale_error: f64,
     ) -> Result<Solved, String> {
         let (width, height) = (frame.file.width, frame.file.height);
-        let pointing = fanlight_sky::comet_position(self.orbit, self.site, frame.mid).map_err(|e| e.to_string())?;
+        let pointing = self.expected.place(frame.mid).map_err(|e| e.to_string())?;
         let stars = self.stars_in(&frame.file, PixelBox { x0: 0, y0: 0, x1: width, y1: height }, scale_arcsec)?;
         let config = SolveConfig { scale_error, ..SolveConfig::new(width, height, pointing, scale_arcsec) };
         let solution = fanlight_sky::solve(&stars, catalogue, &config).map_err(|e| e.to_string())?;

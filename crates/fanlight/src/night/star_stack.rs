@@ -36,7 +36,7 @@ pub fn nothing_measured(reasons: &[String]) -> Failure {
     let shown = reasons.iter().take(5).map(|r| format!("\n  {r}")).collect::<String>();
     Failure::data(format!("none of {} light frames could be measured{shown}", reasons.len())).hint(
         "where the comet is predicted outside the frames, check the orbit (its time of perihelion above all), the site, and \
-         that DATE-OBS is in UTC",
+         that DATE-OBS is in UTC; where the comet is not where its orbit says, --at RA,DEC tells where it is",
     )
 }
 

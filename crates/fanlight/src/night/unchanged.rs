@@ -36,10 +36,11 @@ struct Remembered {
 /// When the campaign file or the folder of frames cannot be read.
 pub fn input_files(options: &Options) -> Result<Vec<PathBuf>, Failure> {
     let campaign = geometry::load_campaign(&options.campaign)?;
-    if !options.frames_dir.is_dir() {
-        return Err(Failure::call(format!("{} is not a folder of frames", options.frames_dir.display())));
-    }
-    let mut files = fanlight_io::frame_files(&options.frames_dir).map_err(Failure::data)?;
+    options.frames_must_exist()?;
+    let mut files = match options.is_stack() {
+        true => vec![options.frames_dir.clone()],
+        false => fanlight_io::frame_files(&options.frames_dir).map_err(Failure::data)?,
+    };
     files.push(options.campaign.clone());
     files.extend(campaign.photometry.catalogue);
     Ok(files)
@@ -80,7 +81,11 @@ pub fn remember(
 ) -> Result<(), Failure> {
     let (Some(program), Some(inputs)) = (this_program(), inputs) else { return Ok(()) };
     let checksum = |path: &Path| {
-        let name = path.strip_prefix(&options.frames_dir).ok().or_else(|| path.file_name().map(Path::new))?;
+        let name = path
+            .strip_prefix(&options.frames_dir)
+            .ok()
+            .filter(|_| !options.is_stack())
+            .or_else(|| path.file_name().map(Path::new))?;
         let name = name.components().map(|c| c.as_os_str().to_string_lossy()).collect::<Vec<_>>().join("/");
         record.provenance.inputs.iter().find(|i| i.file == name).map(|i| i.sha256.clone())
     };

@@ -1,12 +1,13 @@
 //! The part of every frame that is used: a square about the comet. What lies further out says nothing of the coma and only
 //! costs time.
 
+use super::expected::Expected;
 use super::first_pass::StarGrid;
 use super::inputs::{Inputs, Light};
 use crate::{Failure, geometry};
 use fanlight_image::PixelBox;
 use fanlight_io::Campaign;
-use fanlight_sky::{OrbitElements, PixelXy, Site, SkyPosition, Wcs};
+use fanlight_sky::{PixelXy, SkyPosition, Wcs};
 
 /// Least side of the part of a frame that is used: it holds enough stars to tie a frame in all but the emptiest fields.
 const MIN_SIDE_PX: f64 = 1360.0;
@@ -22,24 +23,21 @@ pub struct Windows {
     pub side_px: usize,
     /// The part of the detector that holds the windows of all frames.
     pub detector_area: PixelBox,
-    /// Where the ephemeris puts the comet in each frame.
+    /// Where the comet is expected in each frame.
     places: Vec<SkyPosition>,
 }
 
 impl Windows {
-    /// Plans the windows from the ephemeris and the headers' WCS.
+    /// Plans the windows from the expected path and the frames' WCS.
     ///
     /// # Errors
     /// When the ephemeris cannot be computed.
-    pub fn plan(inputs: &Inputs, campaign: &Campaign, orbit: &OrbitElements, site: &Site) -> Result<Self, Failure> {
+    pub fn plan(inputs: &Inputs, campaign: &Campaign, expected: &Expected) -> Result<Self, Failure> {
         let middle = &inputs.lights[inputs.lights.len() / 2];
-        let (geometry, _) = geometry::at(orbit, site, middle.mid)?;
+        let (geometry, _) = geometry::at(expected.orbit, expected.site, middle.mid)?;
         let largest_km = campaign.photometry.apertures_km.iter().copied().fold(0.0, f64::max);
-        let places: Vec<SkyPosition> = inputs
-            .lights
-            .iter()
-            .map(|l| fanlight_sky::comet_position(orbit, site, l.mid).map_err(Failure::data))
-            .collect::<Result<_, _>>()?;
+        let places: Vec<SkyPosition> =
+            inputs.lights.iter().map(|l| expected.place(l.mid).map_err(Failure::data)).collect::<Result<_, _>>()?;
         let size = inputs.size;
         let in_middle = middle.wcs.pixel_from_sky(places[inputs.lights.len() / 2]);
         let scale_arcsec = in_middle.map_or(f64::INFINITY, |at| middle.wcs.pixel_scale_arcsec(at));
