@@ -101,7 +101,7 @@ pub(crate) fn load(source: &mut dyn Source, len: u64, path: &Path, cone: Option<
     let list = Head::read(source, len, path)?;
     let cells = match cone {
         Some(cone) => healpix::cells_within(cone.centre, cone.radius_deg, list.description.order),
-        None => vec![0..healpix::n_cells(list.description.order)],
+        None => std::iter::once(0..healpix::n_cells(list.description.order)).collect(),
     };
     let mut stars = Vec::new();
     for range in cells {

@@ -71,7 +71,7 @@ fn circles_of_the_list_are_circles_of_the_table() {
     for order in [0, 2, 6, 8] {
         let out = dir.path().join(format!("sky-{order}.stars"));
         let config = ImportConfig { order, ..ImportConfig::default() };
-        let imported = import_star_list(&[csv.clone()], &out, &config, &mut |_| {}).unwrap();
+        let imported = import_star_list(std::slice::from_ref(&csv), &out, &config, &mut |_| {}).unwrap();
         assert_eq!((imported.n_stars, imported.n_merged, imported.n_skipped), (6003, 0, 0));
         assert_eq!(imported.bands, ["r", "g"], "a column of names is no band");
         let whole = load_catalogue(&out, None).unwrap();
@@ -99,7 +99,7 @@ fn the_same_tables_give_the_same_bytes_and_nothing_else_is_left() {
     let dir = tempfile::tempdir().unwrap();
     let csv = written(dir.path(), "sky.csv", sky(500));
     let (a, b) = (dir.path().join("a.stars"), dir.path().join("b.stars"));
-    import(&[csv.clone()], &a, &[]).unwrap();
+    import(std::slice::from_ref(&csv), &a, &[]).unwrap();
     import(&[csv], &b, &[]).unwrap();
     let bytes = fs::read(&a).unwrap();
     assert!(bytes == fs::read(&b).unwrap());
@@ -149,10 +149,10 @@ fn bands_are_chosen_and_judged_by_all_rows() {
     text.push_str("1.5,2.5,13,14,20\n");
     let csv = written(dir.path(), "wide.csv", &text);
     let out = dir.path().join("wide.stars");
-    assert_eq!(import(&[csv.clone()], &out, &[]).unwrap().bands, ["r", "z"]);
+    assert_eq!(import(std::slice::from_ref(&csv), &out, &[]).unwrap().bands, ["r", "z"]);
     assert_eq!(load_catalogue(&csv, None).unwrap().bands, ["r", "z"]);
-    assert_eq!(import(&[csv.clone()], &out, &["z"]).unwrap().bands, ["z"]);
-    let error = import(&[csv.clone()], &out, &["R"]).unwrap_err();
+    assert_eq!(import(std::slice::from_ref(&csv), &out, &["z"]).unwrap().bands, ["z"]);
+    let error = import(std::slice::from_ref(&csv), &out, &["R"]).unwrap_err();
     assert!(error.to_string().contains("wide.csv has no band `R`; it has r, z, distance"), "{error}");
     let error = import(&[csv], &out, &["r", "i"]).unwrap_err();
     assert!(error.to_string().contains("no band `i`"), "{error}");
