@@ -176,17 +176,17 @@ fn tables_that_cannot_be_used_are_named() {
     check("d.csv", "", "is empty");
     let missing = dir.path().join("none.csv");
     assert!(import(&[missing], &out, &[]).unwrap_err().to_string().contains("none.csv"));
-    let error = import(&[good.clone()], &good, &[]).unwrap_err().to_string();
+    let error = import(std::slice::from_ref(&good), &good, &[]).unwrap_err().to_string();
     assert!(error.contains("one of the tables"), "{error}");
     let other = written(dir.path(), "photo.txt", "not a list");
-    assert!(import(&[good.clone()], &other, &[]).unwrap_err().to_string().contains("not a star list"));
+    assert!(import(std::slice::from_ref(&good), &other, &[]).unwrap_err().to_string().contains("not a star list"));
     assert_eq!(fs::read_to_string(&other).unwrap(), "not a list");
     let rows = written(dir.path(), "rows.csv", "ra_deg,dec_deg,r\n10,20,9\n400,20,9\n,,9\n11,20,bright\n");
     let imported = import(&[rows], &out, &[]).unwrap();
     assert_eq!((imported.n_stars, imported.n_skipped), (2, 2));
     assert!(imported.notes[0].starts_with("rows.csv: line 3 skipped: no place in the sky"), "{:?}", imported.notes);
     assert!(imported.notes.contains(&"rows.csv: 1 cells of column r are not numbers".to_owned()));
-    let error = import(&[out.clone()], &dir.path().join("x.stars"), &[]).unwrap_err().to_string();
+    let error = import(std::slice::from_ref(&out), &dir.path().join("x.stars"), &[]).unwrap_err().to_string();
     assert!(error.contains("is a star list already"), "{error}");
 }
 
