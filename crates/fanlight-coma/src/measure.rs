@@ -1,12 +1,12 @@
 //! What one calibrated frame says of itself: sky, stars and seeing.
 
 use crate::calibrate::Calibrated;
-use crate::register;
+use crate::register::{self, CondensationSearch};
 use fanlight_image::background::{self, MeshConfig};
 use fanlight_image::detect::{self, DetectConfig, Detection};
 use fanlight_image::moffat::{self, NoiseModel, ShapeFit, ShapeFitConfig};
 use fanlight_image::robust::{self, ClipConfig};
-use fanlight_image::{Image, Mask, PixelBox, smooth};
+use fanlight_image::{Image, Mask, PixelBox};
 use rayon::prelude::*;
 
 /// What to expect of a frame.
@@ -108,20 +108,17 @@ const MAX_CONDENSATIONS: usize = 8;
 
 /// Peaks of the smoothed image near the predicted place, brightest first.
 fn condensations(image: &Image, mask: &Mask, config: &MeasureConfig) -> Vec<(f64, f64)> {
-    let half = config.search_px + 6.0 * config.fwhm_px;
-    let (x0, y0) = config.comet_px;
-    let Some(area) = PixelBox::around(x0, y0, half, image.width, image.height) else {
-        return Vec::new();
+    let search = CondensationSearch {
+        x_px: config.comet_px.0,
+        y_px: config.comet_px.1,
+        radius_px: config.search_px,
+        margin_px: 6.0 * config.fwhm_px,
+        // 1.5 times a star's width: a coma keeps its height under such smoothing, a star of the same peak loses much of it
+        smoothing_px: 1.5 * config.fwhm_px / 2.355,
     };
-    let mut cut = image.crop(area);
-    let bits = mask.crop(area);
-    cut.data.iter_mut().zip(&bits.bits).filter(|(_, b)| **b != 0).for_each(|(v, _)| *v = f32::NAN);
-    // 1.5 times a star's width: a coma keeps its height under such smoothing, a star of the same peak loses much of it
-    let smoothed = smooth::gaussian(&cut, 1.5 * config.fwhm_px / 2.355);
-    let (dx, dy) = (area.x0 as f64, area.y0 as f64);
-    let mut peaks = register::peaks_near(&smoothed, x0 - dx, y0 - dy, config.search_px);
+    let mut peaks = register::condensations(image, mask, &search);
     peaks.truncate(MAX_CONDENSATIONS);
-    peaks.into_iter().map(|(x, y)| (x + dx, y + dy)).collect()
+    peaks
 }
 
 fn find_stars(frame: &Calibrated, flattened: &Image, fwhm_px: f64, noise_e: f64) -> Vec<Detection> {

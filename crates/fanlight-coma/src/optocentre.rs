@@ -8,8 +8,8 @@ use crate::ComaError;
 use crate::cusp::{Azimuth, Blurred, Component};
 use crate::kernel::KernelPart;
 use crate::measure::RingProfile;
-use crate::register;
-use fanlight_image::{Image, Mask, PixelBox, smooth};
+use crate::register::{self, CondensationSearch};
+use fanlight_image::{Image, Mask, PixelBox};
 use nalgebra::{DMatrix, DVector};
 
 /// The centre of the coma's steep rise as the stack shows it.
@@ -122,19 +122,15 @@ pub fn find_optocentre(
     if registered.is_ok() {
         return registered;
     }
-    let search_px = SEARCH_FWHM * config.fwhm_px;
-    let half = search_px + 3.0 * config.fwhm_px;
-    let Some(area) = PixelBox::around(config.x_px, config.y_px, half, stack.width, stack.height) else {
-        return registered;
+    let search = CondensationSearch {
+        x_px: config.x_px,
+        y_px: config.y_px,
+        radius_px: SEARCH_FWHM * config.fwhm_px,
+        margin_px: 3.0 * config.fwhm_px,
+        smoothing_px: config.fwhm_px / 2.355,
     };
-    let (mut near, bits) = (stack.crop(area), mask.crop(area));
-    near.data.iter_mut().zip(&bits.bits).filter(|(_, b)| **b != 0).for_each(|(v, _)| *v = f32::NAN);
-    let smoothed = smooth::gaussian(&near, config.fwhm_px / 2.355);
-    let (x0, y0) = (area.x0 as f64, area.y0 as f64);
-    let peaks = register::peaks_near(&smoothed, config.x_px - x0, config.y_px - y0, search_px);
-    let starts = peaks.into_iter().take(MAX_STARTS);
-    let mut fits =
-        starts.filter_map(|(x, y)| at(&OptocentreConfig { x_px: x + x0, y_px: y + y0, fwhm_px: config.fwhm_px }).ok());
+    let starts = register::condensations(stack, mask, &search).into_iter().take(MAX_STARTS);
+    let mut fits = starts.filter_map(|(x_px, y_px)| at(&OptocentreConfig { x_px, y_px, fwhm_px: config.fwhm_px }).ok());
     fits.next().map_or(registered, Ok)
 }
 

@@ -5,7 +5,7 @@
 //! offset.
 
 use crate::ComaError;
-use fanlight_image::{Image, Mask, robust};
+use fanlight_image::{Image, Mask, robust, smooth};
 
 /// A place in a frame with its error.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -130,6 +130,35 @@ pub fn peaks_near(smoothed: &Image, x_px: f64, y_px: f64, radius_px: f64) -> Vec
     }
     peaks.sort_by(|a, b| b.0.total_cmp(&a.0));
     peaks.into_iter().map(|(_, x, y)| (x as f64, y as f64)).collect()
+}
+
+/// Where condensations are sought, and how smooth.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct CondensationSearch {
+    /// Column about which they are sought.
+    pub x_px: f64,
+    /// Row about which they are sought.
+    pub y_px: f64,
+    /// How far from there.
+    pub radius_px: f64,
+    /// How much further the image is smoothed.
+    pub margin_px: f64,
+    /// Sigma of the smoothing.
+    pub smoothing_px: f64,
+}
+
+/// Peaks of the smoothed image about a place, flagged pixels left out, highest first.
+pub fn condensations(image: &Image, mask: &Mask, search: &CondensationSearch) -> Vec<(f64, f64)> {
+    let (x, y, half) = (search.x_px, search.y_px, search.radius_px + search.margin_px);
+    let Some(area) = fanlight_image::PixelBox::around(x, y, half, image.width, image.height) else {
+        return Vec::new();
+    };
+    let (mut near, bits) = (image.crop(area), mask.crop(area));
+    near.data.iter_mut().zip(&bits.bits).filter(|(_, b)| **b != 0).for_each(|(v, _)| *v = f32::NAN);
+    let smoothed = smooth::gaussian(&near, search.smoothing_px);
+    let (x0, y0) = (area.x0 as f64, area.y0 as f64);
+    let peaks = peaks_near(&smoothed, x - x0, y - y0, search.radius_px);
+    peaks.into_iter().map(|(x, y)| (x + x0, y + y0)).collect()
 }
 
 /// The offset from the ephemeris that most frames' condensations share: the comet moves with the ephemeris, stars do not.

@@ -168,6 +168,7 @@ pub fn frames_left_out(frames: &[FrameRecord]) -> Option<String> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::night::expected;
     use fanlight_io::{CardValue, HeaderCard};
 
     fn header(longitude: f64, latitude: f64) -> Header {
@@ -203,19 +204,7 @@ mod tests {
 
     #[test]
     fn only_an_offset_beyond_noise_and_orbit_is_noteworthy() {
-        let orbit = fanlight_sky::OrbitElements {
-            epoch_jd_tdb: 2_463_000.5,
-            perihelion_jd_tdb: 2_463_049.1,
-            q_au: 1.2,
-            e: 1.0,
-            inclination_deg: 45.0,
-            node_deg: 120.0,
-            argument_of_perihelion_deg: 30.0,
-            a1_au_d2: 0.0,
-            a2_au_d2: 0.0,
-            a3_au_d2: 0.0,
-        };
-        let site = Site { longitude_deg: 10.0, latitude_deg: 50.0, height_m: 100.0 };
+        let (orbit, site) = expected::an_orbit_and_a_site();
         let expected = Expected::by_orbit(&orbit, &site);
         let mid = UtcInstant::from_jd(2_463_000.4);
         let far_from_orbit = |place: &AstrometryRecord| far_from_orbit(place, &expected, mid);

@@ -145,6 +145,24 @@ fn sexagesimal(text: &str) -> Option<f64> {
     (minutes < 60.0 && seconds < 60.0).then_some(sign * (whole + minutes / 60.0 + seconds / 3600.0))
 }
 
+/// A comet 1.2 au from the Sun at perihelion, 48 days before it, and a site, for tests.
+#[cfg(test)]
+pub(super) fn an_orbit_and_a_site() -> (OrbitElements, Site) {
+    let orbit = OrbitElements {
+        epoch_jd_tdb: 2_463_000.5,
+        perihelion_jd_tdb: 2_463_049.1,
+        q_au: 1.2,
+        e: 1.0,
+        inclination_deg: 45.0,
+        node_deg: 120.0,
+        argument_of_perihelion_deg: 30.0,
+        a1_au_d2: 0.0,
+        a2_au_d2: 0.0,
+        a3_au_d2: 0.0,
+    };
+    (orbit, Site { longitude_deg: 10.0, latitude_deg: 50.0, height_m: 100.0 })
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -108,6 +108,12 @@ impl FirstLook {
 
 /// A star width to look for before anything is known, arcsec. Common seeing of small observatories.
 const FIRST_FWHM_ARCSEC: f64 = 3.5;
+
+/// That width in pixels, within what can be told from a hot pixel and what is still a star.
+pub fn first_fwhm_px(scale_arcsec: f64) -> f64 {
+    (FIRST_FWHM_ARCSEC / scale_arcsec).clamp(1.8, 8.0)
+}
+
 /// How far from its expected place the comet is sought.
 pub const SEARCH_ARCSEC: f64 = 30.0;
 /// How far off a header's WCS may be and still be tied.
@@ -185,7 +191,7 @@ pub fn look(light: &Light, context: &Context, known: Known) -> Result<(FirstLook
         let outside = ComaError::CometOutside { x_px: header_px.x_px, y_px: header_px.y_px, width, height };
         return Err(format!("{outside}, {:.2}° from its middle", from_middle_deg(light, expected)));
     }
-    let fwhm_px = (FIRST_FWHM_ARCSEC / scale_arcsec).clamp(1.8, 8.0);
+    let fwhm_px = first_fwhm_px(scale_arcsec);
     let window = window::of(light, sought, context.window_side_px).ok_or(OTHER_SIDE)?;
     let mut frame = read_calibrated(light, window, context)?;
     // the window's own pixels from here on; `near` is the light as the window sees it

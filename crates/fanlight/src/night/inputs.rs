@@ -22,6 +22,13 @@ pub struct Light {
     pub wcs: Wcs,
 }
 
+/// So many lights, evenly from the first to the last; of fewer lights, each once. `n` is 2 or more, `lights` not empty.
+pub fn spread(lights: &[Light], n: usize) -> Vec<&Light> {
+    let mut chosen: Vec<&Light> = (0..n).map(|i| &lights[i * (lights.len() - 1) / (n - 1)]).collect();
+    chosen.dedup_by(|a, b| a.file.path == b.file.path);
+    chosen
+}
+
 /// A light frame without a WCS in its header.
 #[derive(Debug, Clone)]
 pub struct Unsolved {

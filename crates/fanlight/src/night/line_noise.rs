@@ -1,7 +1,7 @@
 //! Whether the night's frames have noise that whole rows or columns share.
 
 use super::first_pass::{Context, read_calibrated};
-use super::inputs::Light;
+use super::inputs::{self, Light};
 use super::window;
 use fanlight_coma::lines::{self, Direction, LineNoise};
 use rayon::prelude::*;
@@ -13,9 +13,7 @@ const SIDE_PX: usize = 768;
 
 /// The directions in which most of three frames show noise of whole lines, which are then levelled in every frame.
 pub fn find(lights: &[Light], context: &Context, notes: &mut Vec<String>) -> Vec<Direction> {
-    let mut chosen: Vec<&Light> = (0..LOOKED_AT).map(|i| &lights[i * (lights.len() - 1) / (LOOKED_AT - 1)]).collect();
-    chosen.dedup_by(|a, b| a.file.path == b.file.path);
-    let found: Vec<[Option<LineNoise>; 2]> = chosen
+    let found: Vec<[Option<LineNoise>; 2]> = inputs::spread(lights, LOOKED_AT)
         .par_iter()
         .filter_map(|light| {
             let place = context.expected.place(light.mid).ok()?;

@@ -145,23 +145,11 @@ pub fn clock_in_words(behind_s: f64) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use fanlight_sky::{OrbitElements, Site};
+    use crate::night::expected;
 
     #[test]
     fn a_place_that_the_comet_reaches_later_is_a_slow_clock() {
-        let orbit = OrbitElements {
-            epoch_jd_tdb: 2_463_000.5,
-            perihelion_jd_tdb: 2_463_049.1,
-            q_au: 1.2,
-            e: 1.0,
-            inclination_deg: 45.0,
-            node_deg: 120.0,
-            argument_of_perihelion_deg: 30.0,
-            a1_au_d2: 0.0,
-            a2_au_d2: 0.0,
-            a3_au_d2: 0.0,
-        };
-        let site = Site { longitude_deg: 10.0, latitude_deg: 50.0, height_m: 100.0 };
+        let (orbit, site) = expected::an_orbit_and_a_site();
         let expected = Expected::by_orbit(&orbit, &site);
         let mid = UtcInstant::from_jd(2_463_000.4);
         let now = expected.orbit_place(mid).unwrap();

@@ -3,7 +3,7 @@
 use super::expected::Expected;
 use super::first_pass::{self, FieldEntry, frames_at_once};
 use super::frame_pixels::FramePixels;
-use super::inputs::{Inputs, LeftOut, Light, Unsolved};
+use super::inputs::{self, Inputs, LeftOut, Light, Unsolved};
 use super::notes::Notes;
 use super::window;
 use crate::messages;
@@ -100,8 +100,6 @@ const FOUND_SCALE_ERROR: f64 = 0.01;
 const DETECTION_SIGMA: f64 = 6.0;
 /// Most stars of a frame that take part.
 const MAX_STARS: usize = 2000;
-/// A star's width as it is first taken to be, arcsec, and its limits in px.
-const FIRST_FWHM_ARCSEC: f64 = 3.5;
 /// Error of a bright star's centroid per axis: sub-pixel response, and blends that no one sees.
 const CENTROID_FLOOR_PX: f64 = 0.05;
 
@@ -142,8 +140,7 @@ impl Solver<'_> {
     /// Whether the headers' WCS do not fit the catalogue: in most of a few frames no place within the tie's reach does.
     fn headers_are_wrong(&self, lights: &[Light]) -> bool {
         let stars = self.catalogue();
-        let mut chosen: Vec<&Light> = (0..CHECKED).map(|i| &lights[i * (lights.len() - 1) / (CHECKED - 1)]).collect();
-        chosen.dedup_by(|a, b| a.file.path == b.file.path);
+        let chosen = inputs::spread(lights, CHECKED);
         let verdict = |light: &&Light| -> Option<bool> {
             let place = self.expected.place(light.mid).ok()?;
             let area = window::of(light, place, CHECKED_SIDE_PX)?;
@@ -215,7 +212,7 @@ impl Solver<'_> {
         image.data.par_iter_mut().zip(&level.data).for_each(|(v, l)| *v -= l);
         let mut sample: Vec<f32> = image.data.iter().step_by(17).copied().filter(|v| v.is_finite()).collect();
         let noise = robust::mad_sigma(&mut sample).filter(|n| *n > 0.0).ok_or("its pixels show no noise")?;
-        let fwhm_px = (FIRST_FWHM_ARCSEC / scale_arcsec).clamp(1.8, 8.0);
+        let fwhm_px = first_pass::first_fwhm_px(scale_arcsec);
         let config = DetectConfig { noise, fwhm_px, threshold_sigma: DETECTION_SIGMA, max_sources: MAX_STARS };
         let found = detect::sources(&image, &mask, &config);
         Ok(found
