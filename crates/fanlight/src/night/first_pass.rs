@@ -17,6 +17,7 @@ use fanlight_coma::{ComaError, stack};
 use fanlight_image::cosmic::{self, CosmicConfig};
 use fanlight_image::moffat::{self, FluxFitConfig, NoiseModel, ShapeFit};
 use fanlight_image::resample;
+use fanlight_image::robust;
 use fanlight_image::{Image, Mask, PixelBox, flag};
 use fanlight_io::{CatalogueStar, FrameFile};
 use fanlight_sky::{PixelXy, SkyPosition, Wcs};
@@ -322,6 +323,8 @@ pub struct Preview {
     pub offset_arcsec: Option<(f64, f64)>,
     /// The tied WCS of the frame nearest the middle of the night; `None` where none of the few could be measured.
     pub middle_wcs: Option<Wcs>,
+    /// Stars found per pixel, the median of the few; `None` where none could be measured.
+    pub stars_per_px: Option<f64>,
 }
 
 /// Looks at a few frames over the night.
@@ -335,8 +338,10 @@ pub fn preview(lights: &[Light], context: &Context) -> Preview {
         .collect();
     let tolerance_arcsec = shared_tolerance_arcsec(looks.iter().map(|l| l.scale_arcsec).fold(0.0, f64::max));
     let middle_wcs = looks.get(looks.len() / 2).map(|l| l.wcs.clone());
+    let density = |l: &FirstLook| l.n_stars as f64 / (l.window.width() * l.window.height()) as f64;
+    let stars_per_px = robust::median_f64(&mut looks.iter().map(density).collect::<Vec<f64>>());
     let candidates: Vec<Vec<(f64, f64)>> = looks.into_iter().map(|l| l.candidates_arcsec).collect();
-    Preview { offset_arcsec: register::shared_offset(&candidates, tolerance_arcsec), middle_wcs }
+    Preview { offset_arcsec: register::shared_offset(&candidates, tolerance_arcsec), middle_wcs, stars_per_px }
 }
 
 /// How far apart condensations that frames share may be: peaks are known to the pixel.

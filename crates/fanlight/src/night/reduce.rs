@@ -102,7 +102,7 @@ pub fn reduce(options: &Options, scratch: &Path) -> Result<Reduced, Failure> {
     tracing::info!("{} light frames, {} left out by their headers", inputs.lights.len(), inputs.left_out.len());
 
     OutputFolder::create_or_open(scratch).map_err(Failure::data)?;
-    let windows = Windows::plan(&inputs, &campaign, &expected)?;
+    let mut windows = Windows::plan(&inputs, &campaign, &expected)?;
     let pixels = FramePixels { readout: inputs.readout.clone(), saturation_adu: detector.saturation_adu };
     let detector = pixels.detector_of_images(detector);
     let masters = masters::make(&mut inputs, (&pixels, windows.detector_area), scratch, &mut notes)?;
@@ -112,13 +112,12 @@ pub fn reduce(options: &Options, scratch: &Path) -> Result<Reduced, Failure> {
     };
     tracing::info!("master frames made");
     let colour = catalogue.as_ref().and_then(Field::colour);
-    let window_side_px = windows.side_px;
     let context = Context {
         masters: &masters,
         pixels: &pixels,
         detector,
         levelled: &[],
-        window_side_px,
+        window_side_px: windows.side_px,
         is_stack: inputs.is_stack,
         expected,
         field: &entries,
@@ -136,6 +135,10 @@ pub fn reduce(options: &Options, scratch: &Path) -> Result<Reduced, Failure> {
         Some(wcs) => wcs,
         None => star_stack::middle_wcs(&inputs, &context)?,
     };
+    if !inputs.is_stack {
+        windows.narrow(preview.stars_per_px);
+    }
+    let context = Context { window_side_px: windows.side_px, ..context };
     let grid = windows.star_grid(&middle_wcs, inputs.size);
     let (results, star_spool) = first_pass::look_at_all(&inputs.lights, &context, shared, &grid, scratch)?;
     tracing::info!("frames measured");

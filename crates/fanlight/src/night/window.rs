@@ -9,8 +9,13 @@ use fanlight_image::PixelBox;
 use fanlight_io::Campaign;
 use fanlight_sky::{PixelXy, SkyPosition, Wcs};
 
-/// Least side of the part of a frame that is used: it holds enough stars to tie a frame in all but the emptiest fields.
-const MIN_SIDE_PX: f64 = 1360.0;
+/// Side of the part of a frame that is used where nothing is known of the stars yet, and at most for their sake: it holds
+/// enough of them to tie a frame in all but the emptiest fields.
+const STARS_SIDE_PX: f64 = 1360.0;
+/// Least side of the part of a frame that is used.
+const MIN_SIDE_PX: f64 = 960.0;
+/// Stars found in a frame that tie it and measure its transparency as well as more would.
+const ENOUGH_STARS: f64 = 400.0;
 /// Radii of the largest aperture that fit into the side: the sky is measured outside the aperture.
 const APERTURES: f64 = 6.0;
 /// By how much less the comet-registered stack reaches out than the frames' windows, in all: windows stand about the
@@ -23,6 +28,8 @@ pub struct Windows {
     pub side_px: usize,
     /// The part of the detector that holds the windows of all frames.
     pub detector_area: PixelBox,
+    /// Least side that the largest aperture asks for.
+    aperture_side_px: f64,
     /// Where the comet is expected in each frame.
     places: Vec<SkyPosition>,
 }
@@ -41,10 +48,16 @@ impl Windows {
         let size = inputs.size;
         let in_middle = middle.wcs.pixel_from_sky(places[inputs.lights.len() / 2]);
         let scale_arcsec = in_middle.map_or(f64::INFINITY, |at| middle.wcs.pixel_scale_arcsec(at));
-        let side_px = side_px(largest_km / geometry.km_per_arcsec / scale_arcsec);
+        let aperture_side_px = APERTURES * largest_km / geometry.km_per_arcsec / scale_arcsec;
+        let side_px = side_px(aperture_side_px, None);
         let all = inputs.lights.iter().zip(&places).filter_map(|(l, place)| of(l, *place, side_px));
         let detector_area = around_all(all).unwrap_or(PixelBox { x0: 0, y0: 0, x1: size.0, y1: size.1 });
-        Ok(Self { side_px, detector_area, places })
+        Ok(Self { side_px, detector_area, aperture_side_px, places })
+    }
+
+    /// Narrows the windows to what a field of so many stars needs.
+    pub fn narrow(&mut self, stars_per_px: Option<f64>) {
+        self.side_px = side_px(self.aperture_side_px, stars_per_px);
     }
 
     /// The grid of the star-registered stack: the pixels of the frame of this WCS over which the windows pass.
@@ -56,9 +69,10 @@ impl Windows {
     }
 }
 
-/// Side of the part of a frame that is used.
-fn side_px(largest_aperture_px: f64) -> usize {
-    (APERTURES * largest_aperture_px).max(MIN_SIDE_PX).ceil() as usize
+/// Side of the part of a frame that is used: what the largest aperture asks for, and what holds enough stars.
+fn side_px(aperture_side_px: f64, stars_per_px: Option<f64>) -> usize {
+    let for_stars = stars_per_px.map_or(STARS_SIDE_PX, |n| (ENOUGH_STARS / n).sqrt().clamp(MIN_SIDE_PX, STARS_SIDE_PX));
+    aperture_side_px.max(for_stars).ceil() as usize
 }
 
 /// Side of the comet-registered stack.
@@ -105,8 +119,16 @@ mod tests {
 
     #[test]
     fn a_wide_aperture_asks_for_a_wide_window() {
-        assert_eq!(side_px(50.0), 1360);
-        assert_eq!(side_px(400.0), 2400);
+        assert_eq!(side_px(300.0, None), 1360);
+        assert_eq!(side_px(2400.0, Some(1.0)), 2400);
         assert_eq!(stack_side_px(1360), 1280);
+    }
+
+    #[test]
+    fn a_window_is_as_wide_as_its_stars_ask_for() {
+        // 400 stars in 1200² px, in far more, in far less, and in nothing
+        for (stars_per_px, side) in [(400.0 / 1.44e6, 1200), (1.0, 960), (1e-6, 1360), (0.0, 1360)] {
+            assert_eq!(side_px(300.0, Some(stars_per_px)), side);
+        }
     }
 }
