@@ -139,18 +139,19 @@ pub fn calibrate(raw: &Raw, masters: &Masters, detector: &Detector) -> Result<Ca
             let rows = raw.row(y).iter().zip(row_of(&masters.offset, y, area).unwrap_or(&nothing));
             let rows = rows.zip(dark.unwrap_or(&nothing)).zip(row_of(&masters.flat, y, area).unwrap_or(&even));
             let out = out.iter_mut().zip(variance).zip(bits);
+            // selected, not branched: the loop then works on several pixels at once
             for (((out, variance), bits), (((counts, offset), dark), response)) in out.zip(rows) {
                 let collected_e = (counts - offset) * gain;
                 let value = (collected_e - dark * dark_e) / response;
-                let is_known = FLAT_RANGE.contains(response) && value.is_finite();
-                *out = if is_known { value } else { f32::NAN };
+                let in_range = (*response >= *FLAT_RANGE.start()) & (*response <= *FLAT_RANGE.end());
+                let is_known = in_range & (value.abs() < f32::INFINITY);
+                let positive_e = if collected_e > 0.0 { collected_e } else { 0.0 };
                 let square = response * response;
-                *variance = if is_known { (collected_e.max(0.0) + read_variance) / square } else { f32::NAN };
-                if !is_known {
-                    *bits |= if counts.is_finite() { flag::DETECTOR } else { flag::NO_DATA };
-                } else if *counts >= saturation {
-                    *bits |= flag::SATURATED;
-                }
+                *out = if is_known { value } else { f32::NAN };
+                *variance = if is_known { (positive_e + read_variance) / square } else { f32::NAN };
+                let missing = if counts.abs() < f32::INFINITY { flag::DETECTOR } else { flag::NO_DATA };
+                let full = if *counts >= saturation { flag::SATURATED } else { 0 };
+                *bits |= if is_known { full } else { missing };
             }
         });
     Ok(Calibrated { image_e, variance_e2, mask })

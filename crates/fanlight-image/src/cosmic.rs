@@ -1,7 +1,7 @@
 //! Cosmic rays in a single frame, by their sharp edges.
 
 use crate::moffat::{Moffat, NoiseModel, StarImage};
-use crate::{Image, ImageError, Mask, PixelBox, flag, robust};
+use crate::{Image, ImageError, Mask, PixelBox, flag, robust, smooth};
 use rayon::prelude::*;
 use std::collections::BTreeSet;
 
@@ -115,20 +115,26 @@ struct Search<'a> {
 impl Search<'_> {
     /// Pixels whose edge would pass if only the sky made noise.
     fn suspects(&self) -> Vec<usize> {
-        let image = &self.image;
+        let (width, height) = (self.image.width, self.image.height);
         let limit = (2.0 * self.config.threshold_sigma * self.config.noise.sky_variance.sqrt()) as f32;
-        let row_suspects = |y: usize| {
-            let above = image.row(y.saturating_sub(1));
-            let below = image.row((y + 1).min(image.height - 1));
-            let row = image.row(y);
-            let last = image.width - 1;
-            (0..image.width).filter_map(move |x| {
-                let [left, right] = [row[x.saturating_sub(1)], row[(x + 1).min(last)]];
-                let edge = edge(row[x], [left, right], [above[x], below[x]]);
-                (edge > limit).then_some(y * image.width + x)
-            })
+        let row_suspects = |edges: &mut Vec<f32>, y: usize| {
+            let above = self.image.row(y.saturating_sub(1));
+            let below = self.image.row((y + 1).min(height - 1));
+            let row = self.image.row(y);
+            edges.resize(width, 0.0);
+            for x in [0, width - 1] {
+                let beside = [row[x.saturating_sub(1)], row[(x + 1).min(width - 1)]];
+                edges[x] = edge(row[x], beside, [above[x], below[x]]);
+            }
+            let across = row.windows(3).zip(above[1..].iter().zip(&below[1..]));
+            for (e, (row, (above, below))) in edges[1..].iter_mut().zip(across) {
+                *e = edge(row[1], [row[0], row[2]], [*above, *below]);
+            }
+            let passing = edges.iter().enumerate().filter(|(_, e)| **e > limit);
+            passing.map(|(x, _)| y * width + x).collect::<Vec<_>>()
         };
-        (0..image.height).into_par_iter().flat_map_iter(row_suspects).collect()
+        let rows: Vec<Vec<usize>> = (0..height).into_par_iter().map_init(Vec::new, row_suspects).collect();
+        rows.concat()
     }
 
     /// Those of some pixels whose edge passes.
@@ -137,40 +143,23 @@ impl Search<'_> {
     }
 
     fn passes(&self, i: usize, threshold_sigma: f64) -> bool {
-        let (x, y) = ((i % self.image.width) as isize, (i / self.image.width) as isize);
-        let edge = self.edge_at(x, y);
+        let near = Near::new(&self.image, i % self.image.width, i / self.image.width);
+        let edge = near.edge(MIDDLE, MIDDLE);
         // cheapest test first: noise is at least the sky's
         if edge <= 2.0 * threshold_sigma * self.config.noise.sky_variance.sqrt() {
             return false;
         }
-        let noise = self.noise_at(x, y);
+        let level = median_of::<25>(5, |x, y| near.0[y + MIDDLE - 2][x + MIDDLE - 2]);
+        let noise = self.config.noise.variance(level - self.sky).sqrt();
         if edge <= 2.0 * threshold_sigma * noise {
             return false;
         }
-        let around = median_of(2, |dx, dy| self.edge_at(x + dx, y + dy));
-        let excess = 0.5 * (edge - around) / noise;
+        let excess = 0.5 * (edge - near.median_edge()) / noise;
         if excess <= threshold_sigma {
             return false;
         }
-        let smooth = |cx: isize, cy: isize| median_of(1, |dx, dy| self.pixel(cx + dx, cy + dy));
-        let fine = smooth(x, y) - median_of(3, |dx, dy| smooth(x + dx, y + dy));
+        let fine = near.fine();
         excess > threshold_sigma + self.star_limit * if fine > 0.0 { fine / noise } else { 0.0 }
-    }
-
-    fn noise_at(&self, x: isize, y: isize) -> f64 {
-        let level = median_of(2, |dx, dy| self.pixel(x + dx, y + dy));
-        self.config.noise.variance(level - self.sky).sqrt()
-    }
-
-    /// The nearest pixel's value: outside the image, that of its edge.
-    fn pixel(&self, x: isize, y: isize) -> f64 {
-        let inside = |c: isize, n: usize| c.clamp(0, n as isize - 1) as usize;
-        f64::from(self.image.at(inside(x, self.image.width), inside(y, self.image.height)))
-    }
-
-    fn edge_at(&self, x: isize, y: isize) -> f64 {
-        let p = |dx: isize, dy: isize| self.pixel(x + dx, y + dy) as f32;
-        f64::from(edge(p(0, 0), [p(-1, 0), p(1, 0)], [p(0, -1), p(0, 1)]))
     }
 
     /// Gives a pixel the median of the open ones within two of it, or the sky.
@@ -220,18 +209,50 @@ fn edge(centre: f32, beside: [f32; 2], above_below: [f32; 2]) -> f32 {
     0.25 * (quarters[0][0] + quarters[0][1] + quarters[1][0] + quarters[1][1])
 }
 
-/// Median over the square of pixels within `half` of one.
-fn median_of(half: isize, value: impl Fn(isize, isize) -> f64) -> f64 {
-    let mut values = [0.0; 49];
-    let mut n = 0;
-    for dy in -half..=half {
-        for dx in -half..=half {
-            values[n] = value(dx, dy);
-            n += 1;
-        }
+/// Side of the square of pixels about one that decide on it, and the place of that one in it.
+const NEAR: usize = 9;
+const MIDDLE: usize = NEAR / 2;
+
+/// The square of pixels about one; beyond the image's edge the nearest pixel's value.
+struct Near([[f32; NEAR]; NEAR]);
+
+impl Near {
+    fn new(image: &Image, x: usize, y: usize) -> Self {
+        let inside = |c: usize, n: usize| c.saturating_sub(MIDDLE).min(n - 1);
+        let is_inner = x >= MIDDLE && x + MIDDLE < image.width;
+        Self(std::array::from_fn(|j| {
+            let row = image.row(inside(y + j, image.height));
+            match row.get(x.wrapping_sub(MIDDLE)..).and_then(|r| r.first_chunk::<NEAR>()) {
+                Some(whole) if is_inner => *whole,
+                _ => std::array::from_fn(|i| row[inside(x + i, image.width)]),
+            }
+        }))
     }
-    let (_, middle, _) = values[..n].select_nth_unstable_by(n / 2, f64::total_cmp);
-    *middle
+
+    fn edge(&self, x: usize, y: usize) -> f64 {
+        let p = &self.0;
+        f64::from(edge(p[y][x], [p[y][x - 1], p[y][x + 1]], [p[y - 1][x], p[y + 1][x]]))
+    }
+
+    /// Median of the edges within two pixels.
+    fn median_edge(&self) -> f64 {
+        median_of::<25>(5, |x, y| self.edge(x + MIDDLE - 2, y + MIDDLE - 2) as f32)
+    }
+
+    /// Fine structure of a star: the median of 3 × 3 pixels less the median of 7 × 7 such medians.
+    fn fine(&self) -> f64 {
+        let smooth: [[f32; 7]; 7] = std::array::from_fn(|y| {
+            std::array::from_fn(|x| smooth::median_of_nine(std::array::from_fn(|i| self.0[y + i / 3][x + i % 3])))
+        });
+        f64::from(smooth[3][3]) - median_of::<49>(7, |x, y| smooth[y][x])
+    }
+}
+
+/// Median of an odd number `N` of values of a square of a side.
+fn median_of<const N: usize>(side: usize, value: impl Fn(usize, usize) -> f32) -> f64 {
+    let mut values: [f32; N] = std::array::from_fn(|i| value(i % side, i / side));
+    let (_, middle, _) = values.select_nth_unstable_by(N / 2, f32::total_cmp);
+    f64::from(*middle)
 }
 
 /// Largest ratio of a star's edge (half the Laplacian, less its local median) to its fine structure, over places of
@@ -240,19 +261,15 @@ fn edge_of_a_star(fwhm_px: f64) -> f64 {
     let star = StarImage::from(Moffat::round(fwhm_px, 3.0));
     let mut worst = 0.0;
     for (cx, cy) in [(0.0, 0.0), (0.25, 0.0), (0.5, 0.0), (0.25, 0.25), (0.5, 0.25), (0.5, 0.5)] {
-        const HALF: isize = 7;
-        const SIDE: usize = 2 * HALF as usize + 1;
+        const HALF: usize = 7;
+        const SIDE: usize = 2 * HALF + 1;
         let mut image = Image::filled(SIDE, SIDE, 0.0);
         crate::moffat::render_star(&mut image, &star, HALF as f64 + cx, HALF as f64 + cy, 1.0, 12.0);
-        let pixel = |x: isize, y: isize| f64::from(image.at((x + HALF) as usize, (y + HALF) as usize));
-        let edge_at = |x: isize, y: isize| {
-            let p = |dx: isize, dy: isize| pixel(x + dx, y + dy) as f32;
-            f64::from(edge(p(0, 0), [p(-1, 0), p(1, 0)], [p(0, -1), p(0, 1)]))
-        };
-        let smooth = |x: isize, y: isize| median_of(1, |dx, dy| pixel(x + dx, y + dy));
-        for (x, y) in (-1..=1).flat_map(|y| (-1..=1).map(move |x| (x, y))) {
-            let excess = 0.5 * (edge_at(x, y) - median_of(2, |dx, dy| edge_at(x + dx, y + dy)));
-            let fine = smooth(x, y) - median_of(3, |dx, dy| smooth(x + dx, y + dy));
+        let offsets = [HALF - 1, HALF, HALF + 1];
+        for (x, y) in offsets.into_iter().flat_map(|y| offsets.map(|x| (x, y))) {
+            let near = Near::new(&image, x, y);
+            let excess = 0.5 * (near.edge(MIDDLE, MIDDLE) - near.median_edge());
+            let fine = near.fine();
             if fine > 0.0 && excess / fine > worst {
                 worst = excess / fine;
             }

@@ -80,7 +80,7 @@ fn median_near(image: &Image, x: usize, y: usize) -> f32 {
 /// Median of nine without a branch: sort the columns of the 3 × 3 square; the median is that of the largest minimum,
 /// the median middle and the least maximum.
 #[inline(always)]
-fn median_of_nine(v: [f32; 9]) -> f32 {
+pub(crate) fn median_of_nine(v: [f32; 9]) -> f32 {
     let a = sort3(v[0], v[3], v[6]);
     let b = sort3(v[1], v[4], v[7]);
     let c = sort3(v[2], v[5], v[8]);
@@ -95,33 +95,61 @@ fn sort3(a: f32, b: f32, c: f32) -> (f32, f32, f32) {
     (a, b, c)
 }
 
+/// Rows of one parallel task of [`convolve`]: with those that reach in from above and below they stay in the cache.
+const STRIP_ROWS: usize = 64;
+/// Pixels summed side by side, in registers.
+const LANES: usize = 16;
+
 /// Unnormalised separable convolution with a symmetric kernel given from its centre out; zero beyond the edge.
 pub(crate) fn convolve(image: &Image, kernel: &[f32]) -> Vec<f32> {
     let (width, height) = (image.width, image.height);
     let reach = kernel.len() - 1;
-    let mut along = vec![0.0_f32; image.data.len()];
-    along.par_chunks_mut(width).enumerate().for_each(|(y, row)| {
-        let mut padded = vec![0.0_f32; width + 2 * reach];
-        padded[reach..reach + width].copy_from_slice(image.row(y));
-        add_scaled(row, &padded[reach..reach + width], kernel[0]);
-        for (j, k) in kernel.iter().enumerate().skip(1) {
-            add_scaled(row, &padded[reach - j..reach - j + width], *k);
-            add_scaled(row, &padded[reach + j..reach + j + width], *k);
-        }
-    });
     let mut out = vec![0.0_f32; image.data.len()];
-    out.par_chunks_mut(width).enumerate().for_each(|(y, row)| {
-        for source in y.saturating_sub(reach)..(y + reach + 1).min(height) {
-            add_scaled(row, &along[source * width..(source + 1) * width], kernel[source.abs_diff(y)]);
+    out.par_chunks_mut(STRIP_ROWS * width).enumerate().for_each(|(strip, rows)| {
+        let first = strip * STRIP_ROWS;
+        let n_rows = rows.len() / width;
+        let mut padded = vec![0.0_f32; width + 2 * reach];
+        // rows `first − reach` to `first + n_rows + reach`, summed along; zero where the image has none
+        let mut along = vec![0.0_f32; (n_rows + 2 * reach) * width];
+        for (i, sums) in along.chunks_mut(width).enumerate() {
+            let Some(y) = (first + i).checked_sub(reach).filter(|y| *y < height) else { continue };
+            padded[reach..reach + width].copy_from_slice(image.row(y));
+            weighted_sum(sums, kernel, |j| (&padded[reach - j..], &padded[reach + j..]));
+        }
+        for (i, row) in rows.chunks_mut(width).enumerate() {
+            weighted_sum(row, kernel, |j| (&along[(i + reach - j) * width..], &along[(i + reach + j) * width..]));
         }
     });
     out
 }
 
+/// Sum of rows with the weights of a symmetric kernel; `pair(j)` are the rows `j` before and `j` after, alike for 0.
 #[inline]
-fn add_scaled(to: &mut [f32], from: &[f32], factor: f32) {
-    for (a, b) in to.iter_mut().zip(from) {
-        *a += factor * b;
+fn weighted_sum<'a>(out: &mut [f32], kernel: &[f32], pair: impl Fn(usize) -> (&'a [f32], &'a [f32])) {
+    let n = out.len();
+    let mut blocks = out.chunks_exact_mut(LANES);
+    let mut first = 0;
+    for block in &mut blocks {
+        let mut sum = [0.0_f32; LANES];
+        for (s, v) in sum.iter_mut().zip(&pair(0).0[first..first + LANES]) {
+            *s = kernel[0] * v;
+        }
+        for (j, k) in kernel.iter().enumerate().skip(1) {
+            let (before, after) = pair(j);
+            let (before, after) = (&before[first..first + LANES], &after[first..first + LANES]);
+            for i in 0..LANES {
+                sum[i] += k * (before[i] + after[i]);
+            }
+        }
+        block.copy_from_slice(&sum);
+        first += LANES;
+    }
+    for (value, x) in blocks.into_remainder().iter_mut().zip(first..n) {
+        *value = kernel[0] * pair(0).0[x];
+        for (j, k) in kernel.iter().enumerate().skip(1) {
+            let (before, after) = pair(j);
+            *value += k * (before[x] + after[x]);
+        }
     }
 }
 

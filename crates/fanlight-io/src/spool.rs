@@ -1,11 +1,11 @@
-//! Resampled frames on disk, written frame by frame and read back as rows of all frames, so that a stack's memory
-//! does not grow with the number of frames.
+//! Resampled frames, written frame by frame and read back as rows of all frames: in memory where they are few and small,
+//! else on disk, so that a stack's memory does not grow with the number of frames.
 
 use std::fs::File;
 use std::io;
 use std::ops::Range;
 use std::path::{Path, PathBuf};
-use std::sync::Mutex;
+use std::sync::{Mutex, RwLock};
 
 use rayon::prelude::*;
 
@@ -19,16 +19,55 @@ const VARIANCE_BYTES: usize = 2;
 /// Bytes encoded at a time, to stay in the processor's cache.
 const CHUNK_BYTES: usize = 256 * 1024;
 
-/// Frames of one size in a temporary file, values exactly, variances (where frames have them) to 16 bits. The file has
-/// no name on systems that allow it and is gone when the spool is dropped or the program ends.
+/// Frames that together take no more bytes than this stay in memory.
+const MEMORY_BYTES: usize = 384 * 1024 * 1024;
+
+/// Frames of one size, values exactly, variances (where frames have them) to 16 bits. Over 384 MiB they are in a temporary
+/// file, which has no name on systems that allow it and is gone when the spool is dropped or the program ends.
 #[derive(Debug)]
 pub struct Spool {
-    file: File,
+    store: Store,
     folder: PathBuf,
     width: usize,
     height: usize,
     with_variances: bool,
     written: Mutex<Vec<bool>>,
+}
+
+/// Where the bytes of frames of one size are.
+#[derive(Debug)]
+enum Store {
+    /// One vector a frame, as far as it was written.
+    Memory(Vec<RwLock<Vec<u8>>>),
+    /// One frame behind the other.
+    File { file: File, frame_bytes: usize },
+}
+
+impl Store {
+    /// Writes a part of a frame; the parts of a frame come one after the other.
+    fn write(&self, index: usize, start: usize, bytes: &[u8]) -> io::Result<()> {
+        match self {
+            Self::Memory(frames) => {
+                let mut frame = frames[index].write().unwrap_or_else(std::sync::PoisonError::into_inner);
+                frame.truncate(start);
+                frame.extend_from_slice(bytes);
+                Ok(())
+            }
+            Self::File { file, frame_bytes } => write_at(file, bytes, (index * frame_bytes + start) as u64),
+        }
+    }
+
+    fn read(&self, index: usize, start: usize, bytes: &mut [u8]) -> io::Result<()> {
+        match self {
+            Self::Memory(frames) => {
+                let frame = frames[index].read().unwrap_or_else(std::sync::PoisonError::into_inner);
+                let part = frame.get(start..start + bytes.len()).ok_or(io::ErrorKind::UnexpectedEof)?;
+                bytes.copy_from_slice(part);
+                Ok(())
+            }
+            Self::File { file, frame_bytes } => read_at(file, bytes, (index * frame_bytes + start) as u64),
+        }
+    }
 }
 
 /// A band of rows of every frame.
@@ -41,13 +80,12 @@ pub struct SpoolRows {
 }
 
 impl Spool {
-    /// A spool for `n_frames` frames of `width` by `height` pixels in a temporary file in `folder`.
+    /// A spool for `n_frames` frames of `width` by `height` pixels; in a temporary file in `folder` where it is large.
     ///
     /// # Errors
     /// The folder cannot be written to, or the frames have no pixels.
     pub fn new(folder: &Path, n_frames: usize, width: usize, height: usize) -> Result<Self, IoError> {
-        let file = tempfile::tempfile_in(folder).map_err(|e| IoError::write(&name_of(folder), e))?;
-        Self::on_file(file, folder, n_frames, (width, height))
+        Self::with_budget(folder, n_frames, (width, height), MEMORY_BYTES)
     }
 
     /// A spool of values alone: its frames come with no variances.
@@ -87,7 +125,7 @@ impl Spool {
         let row_bytes = self.row_bytes();
         let rows_at_once = (CHUNK_BYTES / row_bytes).max(1);
         let mut bytes = vec![0; rows_at_once.min(self.height) * row_bytes];
-        let mut start = (index * self.height * row_bytes) as u64;
+        let mut start = 0;
         let width = self.width;
         for first in (0..self.height).step_by(rows_at_once) {
             let rows = first..(first + rows_at_once).min(self.height);
@@ -103,8 +141,8 @@ impl Spool {
                     *stored = upper_half(*variance).to_le_bytes();
                 }
             }
-            write_at(&self.file, used, start).map_err(|e| IoError::write(&name_of(&self.folder), e))?;
-            start += used.len() as u64;
+            self.store.write(index, start, used).map_err(|e| IoError::write(&name_of(&self.folder), e))?;
+            start += used.len();
         }
         self.lock()[index] = true;
         Ok(())
@@ -138,7 +176,7 @@ impl Spool {
                     return Ok(());
                 }
                 bytes.resize(rows.len() * row_bytes, 0);
-                read_at(&self.file, bytes, ((index * self.height + rows.start) * row_bytes) as u64)?;
+                self.store.read(index, rows.start * row_bytes, bytes)?;
                 for row in bytes.chunks_exact(row_bytes) {
                     let (stored_values, stored_variances) = row.split_at(self.width * VALUE_BYTES);
                     values.extend(stored_values.as_chunks::<4>().0.iter().map(|b| f32::from_le_bytes(*b)));
@@ -166,8 +204,7 @@ impl Spool {
         }
         let row_bytes = self.row_bytes();
         let mut bytes = vec![0; self.height * row_bytes];
-        read_at(&self.file, &mut bytes, (index * self.height * row_bytes) as u64)
-            .map_err(|e| IoError::read(&name_of(&self.folder), e))?;
+        self.store.read(index, 0, &mut bytes).map_err(|e| IoError::read(&name_of(&self.folder), e))?;
         let values = |row: &[u8]| -> Vec<f32> {
             row[..self.width * VALUE_BYTES].as_chunks::<4>().0.iter().map(|b| f32::from_le_bytes(*b)).collect()
         };
@@ -179,10 +216,23 @@ impl Spool {
         self.lock().len()
     }
 
-    fn on_file(file: File, folder: &Path, n_frames: usize, size: (usize, usize)) -> Result<Self, IoError> {
+    /// A spool that stays in memory up to so many bytes.
+    fn with_budget(folder: &Path, n_frames: usize, size: (usize, usize), budget: usize) -> Result<Self, IoError> {
         let (width, height) = size;
+        let frame_bytes = width * height * (VALUE_BYTES + VARIANCE_BYTES);
+        let store = if n_frames * frame_bytes <= budget {
+            // address space alone until a frame is written
+            Store::Memory((0..n_frames).map(|_| RwLock::new(Vec::with_capacity(frame_bytes))).collect())
+        } else {
+            let file = tempfile::tempfile_in(folder).map_err(|e| IoError::write(&name_of(folder), e))?;
+            Store::File { file, frame_bytes }
+        };
+        Self::on(store, folder, n_frames, size)
+    }
+
+    fn on(store: Store, folder: &Path, n_frames: usize, (width, height): (usize, usize)) -> Result<Self, IoError> {
         let written = Mutex::new(vec![false; n_frames]);
-        let spool = Self { file, folder: folder.to_owned(), width, height, with_variances: true, written };
+        let spool = Self { store, folder: folder.to_owned(), width, height, with_variances: true, written };
         match width * height {
             0 => Err(spool.bad(format!("frames of {width} x {height} pixels"))),
             _ => Ok(spool),
@@ -255,7 +305,15 @@ mod tests {
     #[test]
     fn frames_come_back_as_rows() {
         let dir = tempfile::tempdir().unwrap();
-        let spool = Spool::new(dir.path(), 3, 4, 5).unwrap();
+        for (budget, is_file) in [(360, false), (359, true)] {
+            let spool = Spool::with_budget(dir.path(), 3, (4, 5), budget).unwrap();
+            assert_eq!(matches!(spool.store, Store::File { .. }), is_file);
+            frames_come_back(&spool);
+            assert_eq!(std::fs::read_dir(dir.path()).unwrap().count(), 0, "the file must have no name");
+        }
+    }
+
+    fn frames_come_back(spool: &Spool) {
         for index in [2, 0, 1] {
             let values: Vec<f32> = (0..20).map(|i| (100 * index + i) as f32 + 0.123).collect();
             let mut variances: Vec<f32> = values.iter().map(|v| v * 3.7).collect();
@@ -272,7 +330,6 @@ mod tests {
             assert!(relative.is_nan() || relative.abs() <= 1.0 / 256.0, "{value} {variance}");
         }
         assert!(rows.variances.iter().all(|v| v[2].is_nan() && v.iter().filter(|x| x.is_nan()).count() == 1));
-        assert_eq!(std::fs::read_dir(dir.path()).unwrap().count(), 0, "the file must have no name");
     }
 
     #[test]
@@ -301,7 +358,7 @@ mod tests {
     fn what_does_not_fit_is_refused() {
         let dir = tempfile::tempdir().unwrap();
         assert!(Spool::new(dir.path(), 1, 0, 5).is_err());
-        assert!(Spool::new(&dir.path().join("none"), 1, 2, 2).unwrap_err().to_string().contains("none"));
+        assert!(Spool::with_budget(&dir.path().join("none"), 1, (2, 2), 0).unwrap_err().to_string().contains("none"));
         let spool = Spool::new(dir.path(), 2, 2, 2).unwrap();
         let check = |result: Result<(), IoError>, expected: &str| {
             let message = result.unwrap_err().to_string();
@@ -320,7 +377,8 @@ mod tests {
     fn a_full_disk_is_told() {
         // /dev/full answers every write with "no space left on device".
         let full = File::options().write(true).open("/dev/full").unwrap();
-        let spool = Spool::on_file(full, Path::new("/scratch"), 1, (2, 2)).unwrap();
+        let store = Store::File { file: full, frame_bytes: 24 };
+        let spool = Spool::on(store, Path::new("/scratch"), 1, (2, 2)).unwrap();
         let error = spool.append_frame(0, &[0.0; 4], &[0.0; 4]).unwrap_err();
         assert!(error.to_string().contains("/scratch"), "{error}");
         assert!(error.hint().unwrap().contains("free some space on the disk of /scratch"));

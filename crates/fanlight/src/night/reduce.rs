@@ -129,10 +129,9 @@ pub fn reduce(options: &Options, scratch: &Path) -> Result<Reduced, Failure> {
     let context = Context { levelled: &levelled, ..context };
 
     let preview = first_pass::preview(&inputs.lights, &context);
-    let shared = preview.offset_arcsec;
-    tracing::info!("offset from the ephemeris that frames share: {shared:?} arcsec");
-    let middle_wcs = match preview.middle_wcs {
-        Some(wcs) => wcs,
+    tracing::info!("offset from the ephemeris that frames share: {:?} arcsec", preview.offset_arcsec);
+    let middle_wcs = match &preview.middle_wcs {
+        Some(wcs) => wcs.clone(),
         None => star_stack::middle_wcs(&inputs, &context)?,
     };
     if !inputs.is_stack {
@@ -140,7 +139,7 @@ pub fn reduce(options: &Options, scratch: &Path) -> Result<Reduced, Failure> {
     }
     let context = Context { window_side_px: windows.side_px, ..context };
     let grid = windows.star_grid(&middle_wcs, inputs.size);
-    let (results, star_spool) = first_pass::look_at_all(&inputs.lights, &context, shared, &grid, scratch)?;
+    let (results, star_spool) = first_pass::look_at_all(&inputs.lights, &context, &preview, &grid, scratch)?;
     tracing::info!("frames measured");
     let (mut looks, spool_index) = keep_measured(results, &mut inputs)?;
     if inputs.is_stack {
