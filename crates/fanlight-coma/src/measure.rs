@@ -67,9 +67,8 @@ pub fn measure(frame: &Calibrated, config: &MeasureConfig) -> FrameMeasure {
 
     let cell_px = (image.width.min(image.height) / 8).clamp(32, 64);
     let mesh = MeshConfig { cell_px, kappa: 3.0, rounds: 5, filter_cells: 3, sample_step: 3 };
-    if let Ok(level) = background::level(&flattened, &frame.mask, &mesh) {
-        flattened.data.iter_mut().zip(&level.data).for_each(|(v, b)| *v -= b);
-    }
+    // without a level the sky that was taken off has to do
+    let _ = background::take_off_level(&mut flattened, &frame.mask, &mesh);
 
     let detections = find_stars(frame, &flattened, config.fwhm_px, noise_e);
     let shape = star_shape(&flattened, frame, &detections, centre, config.fwhm_px);
@@ -182,6 +181,9 @@ pub fn typical_variance(variance: &Image) -> f64 {
     robust::median(&mut values).map_or(0.0, f64::from)
 }
 
+/// Places per pixel of radius at which a profile is tabulated to be taken off.
+const TABLE_PER_PX: f64 = 16.0;
+
 /// Median brightness in rings about a point, zero beyond the last ring.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct RingProfile {
@@ -233,39 +235,7 @@ impl RingProfile {
 
     /// The profile at a radius: linear between rings.
     pub fn at(&self, radius_px: f64) -> f64 {
-        self.between(self.radius_px.partition_point(|r| *r < radius_px), radius_px)
-    }
-
-    /// Takes the profile off an image about a centre, levelled to nothing at its outer edge so that no step is left.
-    pub fn subtract(&self, image: &mut Image, centre_px: (f64, f64)) {
-        let Some((&outer, &edge)) = self.radius_px.last().zip(self.median.last()) else { return };
-        let Some(area) = PixelBox::around(centre_px.0, centre_px.1, outer, image.width, image.height) else {
-            return;
-        };
-        // the first ring that may lie beyond each whole pixel of radius: no search per pixel
-        let next: Vec<usize> =
-            (0..=outer as usize + 1).map(|r| self.radius_px.partition_point(|ring| *ring < r as f64)).collect();
-        let width = image.width;
-        let rows = &mut image.data[area.y0 * width..area.y1 * width];
-        rows.par_chunks_mut(width).zip(area.y0..area.y1).for_each(|(row, y)| {
-            let dy2 = (y as f64 - centre_px.1).powi(2);
-            for (x, pixel) in row.iter_mut().enumerate().take(area.x1).skip(area.x0) {
-                let radius = ((x as f64 - centre_px.0).powi(2) + dy2).sqrt();
-                if radius > outer {
-                    continue;
-                }
-                let mut i = next[radius as usize];
-                while i < self.radius_px.len() && self.radius_px[i] < radius {
-                    i += 1;
-                }
-                *pixel -= (self.between(i, radius) - edge) as f32;
-            }
-        });
-    }
-
-    /// The profile at a radius that lies under ring `i` and not under the one before.
-    fn between(&self, i: usize, radius_px: f64) -> f64 {
-        match i {
+        match self.radius_px.partition_point(|r| *r < radius_px) {
             0 => self.median.first().copied().unwrap_or(0.0),
             i if i == self.radius_px.len() => 0.0,
             i => {
@@ -274,6 +244,31 @@ impl RingProfile {
                 self.median[i - 1] * (1.0 - share) + self.median[i] * share
             }
         }
+    }
+
+    /// Takes the profile off an image about a centre, levelled to nothing at its outer edge so that no step is left.
+    pub fn subtract(&self, image: &mut Image, centre_px: (f64, f64)) {
+        let Some((&outer, &edge)) = self.radius_px.last().zip(self.median.last()) else { return };
+        let Some(area) = PixelBox::around(centre_px.0, centre_px.1, outer, image.width, image.height) else {
+            return;
+        };
+        let table: Vec<f32> = (0..=(outer * TABLE_PER_PX) as usize + 1)
+            .map(|i| (self.at((i as f64 / TABLE_PER_PX).min(outer)) - edge) as f32)
+            .collect();
+        let width = image.width;
+        let rows = &mut image.data[area.y0 * width..area.y1 * width];
+        rows.par_chunks_mut(width).zip(area.y0..area.y1).for_each(|(row, y)| {
+            let dy = (y as f64 - centre_px.1) as f32;
+            // columns within the outer ring
+            let half = (outer * outer - f64::from(dy * dy)).max(0.0).sqrt();
+            let first = ((centre_px.0 - half).ceil().max(0.0) as usize).min(width);
+            let end = ((centre_px.0 + half).floor() + 1.0).clamp(first as f64, width as f64) as usize;
+            for (x, pixel) in (first..end).zip(&mut row[first..end]) {
+                let dx = (x as f64 - centre_px.0) as f32;
+                let place = (dx * dx + dy * dy).sqrt() * TABLE_PER_PX as f32;
+                *pixel -= table[(place + 0.5) as usize];
+            }
+        });
     }
 }
 

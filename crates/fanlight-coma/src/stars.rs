@@ -53,9 +53,8 @@ pub fn find_field_stars(stack: &StarStack) -> Vec<FieldStar> {
     subtract_drawn_out(&mut work, stack.comet_path_px, stack.coma);
     let cell_px = (work.width.min(work.height) / 10).clamp(24, 48);
     let mesh = MeshConfig { cell_px, kappa: 3.0, rounds: 5, filter_cells: 3, sample_step: 1 };
-    if let Ok(level) = background::level(&work, stack.mask, &mesh) {
-        work.data.iter_mut().zip(&level.data).for_each(|(v, b)| *v -= b);
-    }
+    // without a level the stack's own sky has to do
+    let _ = background::take_off_level(&mut work, stack.mask, &mesh);
     let sky_variance = crate::measure::typical_variance(stack.variance);
     if !(sky_variance > 0.0) {
         return Vec::new();

@@ -102,20 +102,26 @@ fn bridge(image: &Image, mask: &Mask) -> Image {
     let usable = |i: usize| mask.bits[i] & !flag::SATURATED == 0 && image.data[i].is_finite();
     let mut bridged = image.clone();
     bridged.data.par_chunks_mut(image.width).enumerate().for_each(|(y, row)| {
-        for (x, value) in row.iter_mut().enumerate() {
-            if usable(y * image.width + x) {
-                continue;
-            }
-            let (mut sum, mut n) = (0.0, 0);
-            for j in y.saturating_sub(1)..(y + 2).min(image.height) {
-                for i in x.saturating_sub(1)..(x + 2).min(image.width) {
-                    if usable(j * image.width + i) {
-                        sum += image.at(i, j);
-                        n += 1;
+        let first = y * image.width;
+        // whole blocks are nearly always usable
+        let blocks = row.chunks_mut(BLOCK).zip(mask.bits[first..].chunks(BLOCK)).enumerate();
+        let to_mend = blocks.filter(|(_, (values, bits))| {
+            let flagged = bits.iter().take(values.len()).fold(0, |all, b| all | b) & !flag::SATURATED != 0;
+            flagged || values.iter().any(|v| !v.is_finite())
+        });
+        for (block, (values, _)) in to_mend {
+            for (x, value) in (block * BLOCK..).zip(values).filter(|(x, _)| !usable(first + x)) {
+                let (mut sum, mut n) = (0.0, 0);
+                for j in y.saturating_sub(1)..(y + 2).min(image.height) {
+                    for i in x.saturating_sub(1)..(x + 2).min(image.width) {
+                        if usable(j * image.width + i) {
+                            sum += image.at(i, j);
+                            n += 1;
+                        }
                     }
                 }
+                *value = if n > 0 { sum / n as f32 } else { 0.0 };
             }
-            *value = if n > 0 { sum / n as f32 } else { 0.0 };
         }
     });
     bridged

@@ -208,8 +208,7 @@ impl Solver<'_> {
         }
         let cell_px = (width.min(height) / 16).clamp(24, 64);
         let mesh = MeshConfig { cell_px, kappa: 3.0, rounds: 5, filter_cells: 3, sample_step: 2 };
-        let level = background::level(&image, &mask, &mesh).map_err(|e| e.to_string())?;
-        image.data.par_iter_mut().zip(&level.data).for_each(|(v, l)| *v -= l);
+        background::take_off_level(&mut image, &mask, &mesh).map_err(|e| e.to_string())?;
         let mut sample: Vec<f32> = image.data.iter().step_by(17).copied().filter(|v| v.is_finite()).collect();
         let noise = robust::mad_sigma(&mut sample).filter(|n| *n > 0.0).ok_or("its pixels show no noise")?;
         let fwhm_px = first_pass::first_fwhm_px(scale_arcsec);
