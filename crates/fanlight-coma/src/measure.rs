@@ -45,6 +45,8 @@ pub struct FrameMeasure {
 const DETECTION_SIGMA: f64 = 5.0;
 /// Most stars kept of a frame.
 const MAX_DETECTIONS: usize = 1000;
+/// About so many pixels of a frame are looked at for its sky: they give the level to 0.6 % of their noise.
+const SKY_PIXELS: f64 = 30_000.0;
 /// The sky is read outside this share of the frame's smaller side from the comet.
 const SKY_OUTSIDE_SHARE: f64 = 0.35;
 /// Radius to which the coma's azimuthal median is taken off before stars are sought, as a share of the smaller side.
@@ -78,11 +80,11 @@ pub fn measure(frame: &Calibrated, config: &MeasureConfig) -> FrameMeasure {
 /// Level and noise of the pixels far from the comet, stars clipped.
 fn sky_far_from(image: &Image, mask: &Mask, comet_px: (f64, f64)) -> (f64, f64) {
     let outside = SKY_OUTSIDE_SHARE * image.width.min(image.height) as f64;
-    // every fourth row and column: 260 000 pixels of a 2048² frame give the level to 0.2 % of its noise
+    let step = (((image.width * image.height) as f64 / SKY_PIXELS).sqrt() as usize).max(1);
     let collect = |radius: f64| -> Vec<f32> {
         let mut values = Vec::new();
-        for y in (0..image.height).step_by(4) {
-            for x in (0..image.width).step_by(4) {
+        for y in (0..image.height).step_by(step) {
+            for x in (0..image.width).step_by(step) {
                 let far = (x as f64 - comet_px.0).powi(2) + (y as f64 - comet_px.1).powi(2) > radius * radius;
                 let value = image.at(x, y);
                 if far && mask.is_good(x, y) && value.is_finite() {
@@ -203,19 +205,17 @@ impl RingProfile {
         }
         let outer = edges.last().copied().unwrap_or(0.0);
         let mut members: Vec<(f64, Vec<f32>)> = vec![(0.0, Vec::new()); edges.len() - 1];
-        if let Some(area) = PixelBox::around(centre_px.0, centre_px.1, outer, image.width, image.height) {
-            for y in area.y0..area.y1 {
-                for x in area.x0..area.x1 {
-                    let radius = ((x as f64 - centre_px.0).powi(2) + (y as f64 - centre_px.1).powi(2)).sqrt();
-                    let step = if radius < 50.0 {
-                        1
-                    } else if radius < 120.0 {
-                        2
-                    } else {
-                        3
-                    };
+        for (step, from, to) in [(1, 0.0, 50.0), (2, 50.0, 120.0), (3, 120.0, f64::INFINITY)] {
+            let to = outer.min(to);
+            let Some(area) = PixelBox::around(centre_px.0, centre_px.1, to, image.width, image.height) else {
+                continue;
+            };
+            for y in (area.y0.next_multiple_of(step)..area.y1).step_by(step) {
+                let dy2 = (y as f64 - centre_px.1).powi(2);
+                for x in (area.x0.next_multiple_of(step)..area.x1).step_by(step) {
+                    let radius = ((x as f64 - centre_px.0).powi(2) + dy2).sqrt();
                     let value = image.at(x, y);
-                    if radius >= outer || x % step != 0 || y % step != 0 || !mask.is_good(x, y) || !value.is_finite() {
+                    if radius < from || radius >= to || !mask.is_good(x, y) || !value.is_finite() {
                         continue;
                     }
                     let ring = edges.partition_point(|e| *e <= radius) - 1;
