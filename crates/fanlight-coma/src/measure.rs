@@ -170,8 +170,8 @@ pub fn lone_stars(detections: &[Detection], centre_px: (f64, f64), fwhm_px: f64,
     };
     let lone = |d: &&Detection| {
         detections.iter().all(|o| {
-            let distance = (o.x_px - d.x_px).hypot(o.y_px - d.y_px);
-            distance == 0.0 || distance > LONE_FWHM * fwhm_px || o.flux < LONE_FLUX_SHARE * d.flux
+            let distance2 = (o.x_px - d.x_px).powi(2) + (o.y_px - d.y_px).powi(2);
+            distance2 == 0.0 || distance2 > (LONE_FWHM * fwhm_px).powi(2) || o.flux < LONE_FLUX_SHARE * d.flux
         })
     };
     detections.iter().filter(usable).filter(lone).take(most).map(|d| (d.x_px, d.y_px)).collect()

@@ -110,14 +110,9 @@ impl FirstLook {
 /// A star width to look for before anything is known, arcsec. Common seeing of small observatories.
 const FIRST_FWHM_ARCSEC: f64 = 3.5;
 
-/// A width in pixels to look for, within what can be told from a hot pixel and what is still a star.
-fn fwhm_to_seek_px(fwhm_arcsec: f64, scale_arcsec: f64) -> f64 {
-    (fwhm_arcsec / scale_arcsec).clamp(1.8, 8.0)
-}
-
-/// The width to look for before anything is known.
+/// That width in pixels, within what can be told from a hot pixel and what is still a star.
 pub fn first_fwhm_px(scale_arcsec: f64) -> f64 {
-    fwhm_to_seek_px(FIRST_FWHM_ARCSEC, scale_arcsec)
+    (FIRST_FWHM_ARCSEC / scale_arcsec).clamp(1.8, 8.0)
 }
 
 /// How far from its expected place the comet is sought.
@@ -165,8 +160,6 @@ fn flag_cosmic_rays(frame: &mut Calibrated, nucleus_px: (f64, f64), fwhm_px: f64
 pub struct Known<'a> {
     /// Offset of the comet from the ephemeris, (east, north) arcsec, as several frames together show it.
     pub offset_arcsec: Option<(f64, f64)>,
-    /// Width of the night's stars.
-    pub fwhm_arcsec: Option<f64>,
     /// Grid of the star-registered stack, to lay the frame on.
     pub grid: Option<&'a StarGrid>,
 }
@@ -199,7 +192,7 @@ pub fn look(light: &Light, context: &Context, known: Known) -> Result<(FirstLook
         let outside = ComaError::CometOutside { x_px: header_px.x_px, y_px: header_px.y_px, width, height };
         return Err(format!("{outside}, {:.2}° from its middle", from_middle_deg(light, expected)));
     }
-    let fwhm_px = fwhm_to_seek_px(known.fwhm_arcsec.unwrap_or(FIRST_FWHM_ARCSEC), scale_arcsec);
+    let fwhm_px = first_fwhm_px(scale_arcsec);
     let window = window::of(light, sought, context.window_side_px).ok_or(OTHER_SIDE)?;
     let mut frame = read_calibrated(light, window, context)?;
     // the window's own pixels from here on; `near` is the light as the window sees it
@@ -330,8 +323,6 @@ pub struct Preview {
     pub offset_arcsec: Option<(f64, f64)>,
     /// The tied WCS of the frame nearest the middle of the night; `None` where none of the few could be measured.
     pub middle_wcs: Option<Wcs>,
-    /// Width of their stars, the median of the few; `None` where none could be fitted.
-    pub fwhm_arcsec: Option<f64>,
     /// Stars found per pixel, the median of the few; `None` where none could be measured.
     pub stars_per_px: Option<f64>,
 }
@@ -349,11 +340,9 @@ pub fn preview(lights: &[Light], context: &Context) -> Preview {
     let middle_wcs = looks.get(looks.len() / 2).map(|l| l.wcs.clone());
     let density = |l: &FirstLook| l.n_stars as f64 / (l.window.width() * l.window.height()) as f64;
     let stars_per_px = robust::median_f64(&mut looks.iter().map(density).collect::<Vec<f64>>());
-    let width = |l: &FirstLook| Some(l.shape.as_ref()?.shape.fwhm_px() * l.scale_arcsec);
-    let fwhm_arcsec = robust::median_f64(&mut looks.iter().filter_map(width).collect::<Vec<f64>>());
     let candidates: Vec<Vec<(f64, f64)>> = looks.into_iter().map(|l| l.candidates_arcsec).collect();
     let offset_arcsec = register::shared_offset(&candidates, tolerance_arcsec);
-    Preview { offset_arcsec, middle_wcs, fwhm_arcsec, stars_per_px }
+    Preview { offset_arcsec, middle_wcs, stars_per_px }
 }
 
 /// How far apart condensations that frames share may be: peaks are known to the pixel.
@@ -516,7 +505,7 @@ pub fn look_at_all(
 ) -> Result<(Vec<Result<FirstLook, String>>, fanlight_io::Spool), crate::Failure> {
     let spool = fanlight_io::Spool::new(scratch, lights.len(), grid.width, grid.height)
         .map_err(super::combine::scratch_failure)?;
-    let known = Known { offset_arcsec: preview.offset_arcsec, fwhm_arcsec: preview.fwhm_arcsec, grid: Some(grid) };
+    let known = Known { offset_arcsec: preview.offset_arcsec, grid: Some(grid) };
     let bar = messages::bar(lights.len(), "measuring frames");
     let mut looks = Vec::with_capacity(lights.len());
     let at_once = frames_at_once((grid.width, grid.height));

@@ -103,6 +103,9 @@ pub fn reduce(options: &Options, scratch: &Path) -> Result<Reduced, Failure> {
 
     OutputFolder::create_or_open(scratch).map_err(Failure::data)?;
     let mut windows = Windows::plan(&inputs, &campaign, &expected)?;
+    if inputs.is_stack {
+        windows.widen(None);
+    }
     let pixels = FramePixels { readout: inputs.readout.clone(), saturation_adu: detector.saturation_adu };
     let detector = pixels.detector_of_images(detector);
     let masters = masters::make(&mut inputs, (&pixels, windows.detector_area), scratch, &mut notes)?;
@@ -128,16 +131,17 @@ pub fn reduce(options: &Options, scratch: &Path) -> Result<Reduced, Failure> {
     };
     let context = Context { levelled: &levelled, ..context };
 
-    let preview = first_pass::preview(&inputs.lights, &context);
+    let mut preview = first_pass::preview(&inputs.lights, &context);
+    let is_wider = !inputs.is_stack && windows.widen(preview.stars_per_px);
+    let context = Context { window_side_px: windows.side_px, ..context };
+    if is_wider {
+        preview = first_pass::preview(&inputs.lights, &context);
+    }
     tracing::info!("offset from the ephemeris that frames share: {:?} arcsec", preview.offset_arcsec);
     let middle_wcs = match &preview.middle_wcs {
         Some(wcs) => wcs.clone(),
         None => star_stack::middle_wcs(&inputs, &context)?,
     };
-    if !inputs.is_stack {
-        windows.narrow(preview.stars_per_px);
-    }
-    let context = Context { window_side_px: windows.side_px, ..context };
     let grid = windows.star_grid(&middle_wcs, inputs.size);
     let (results, star_spool) = first_pass::look_at_all(&inputs.lights, &context, &preview, &grid, scratch)?;
     tracing::info!("frames measured");

@@ -9,11 +9,10 @@ use fanlight_image::PixelBox;
 use fanlight_io::Campaign;
 use fanlight_sky::{PixelXy, SkyPosition, Wcs};
 
-/// Side of the part of a frame that is used where nothing is known of the stars yet, and at most for their sake: it holds
-/// enough of them to tie a frame in all but the emptiest fields.
-const STARS_SIDE_PX: f64 = 1360.0;
 /// Least side of the part of a frame that is used.
 const MIN_SIDE_PX: f64 = 960.0;
+/// The same at most for the stars' sake: it holds enough of them to tie a frame in all but the emptiest fields.
+const STARS_SIDE_PX: f64 = 1360.0;
 /// Stars found in a frame that tie it and measure its transparency as well as more would.
 const ENOUGH_STARS: f64 = 400.0;
 /// Radii of the largest aperture that fit into the side: the sky is measured outside the aperture.
@@ -26,10 +25,12 @@ const STACK_MARGIN_PX: usize = 80;
 pub struct Windows {
     /// Side of the part of every frame that is used.
     pub side_px: usize,
-    /// The part of the detector that holds the windows of all frames.
+    /// The part of the detector that holds the windows of all frames, widened as they may be.
     pub detector_area: PixelBox,
     /// Least side that the largest aperture asks for.
     aperture_side_px: f64,
+    /// The frames' longer side.
+    frame_side_px: usize,
     /// Where the comet is expected in each frame.
     places: Vec<SkyPosition>,
 }
@@ -49,15 +50,19 @@ impl Windows {
         let in_middle = middle.wcs.pixel_from_sky(places[inputs.lights.len() / 2]);
         let scale_arcsec = in_middle.map_or(f64::INFINITY, |at| middle.wcs.pixel_scale_arcsec(at));
         let aperture_side_px = APERTURES * largest_km / geometry.km_per_arcsec / scale_arcsec;
-        let side_px = side_px(aperture_side_px, None);
-        let all = inputs.lights.iter().zip(&places).filter_map(|(l, place)| of(l, *place, side_px));
+        let widest_px = side_px(aperture_side_px, None);
+        let all = inputs.lights.iter().zip(&places).filter_map(|(l, place)| of(l, *place, widest_px));
         let detector_area = around_all(all).unwrap_or(PixelBox { x0: 0, y0: 0, x1: size.0, y1: size.1 });
-        Ok(Self { side_px, detector_area, aperture_side_px, places })
+        let side_px = side_px(aperture_side_px, Some(f64::INFINITY));
+        let frame_side_px = size.0.max(size.1);
+        Ok(Self { side_px, detector_area, aperture_side_px, frame_side_px, places })
     }
 
-    /// Narrows the windows to what a field of so many stars needs.
-    pub fn narrow(&mut self, stars_per_px: Option<f64>) {
-        self.side_px = side_px(self.aperture_side_px, stars_per_px);
+    /// Makes the windows as wide as a field of so many stars needs, or of nobody knows how many. Whether more or less of
+    /// the frames is used then.
+    pub fn widen(&mut self, stars_per_px: Option<f64>) -> bool {
+        let before = std::mem::replace(&mut self.side_px, side_px(self.aperture_side_px, stars_per_px));
+        self.side_px.min(self.frame_side_px) != before.min(self.frame_side_px)
     }
 
     /// The grid of the star-registered stack: the pixels of the frame of this WCS over which the windows pass.
