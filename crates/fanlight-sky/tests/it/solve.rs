@@ -65,7 +65,7 @@ fn frames_of_real_star_fields() {
     for row in reader.records() {
         let row = row.unwrap();
         let at = |i: usize| row[i].parse::<f64>().unwrap();
-        let star = SkyStar { place: SkyPosition::new(at(1), at(2)), magnitude: at(3) };
+        let star = SkyStar { place: SkyPosition::new(at(1), at(2)), magnitude: at(3), sigma_arcsec: None };
         match fields.last_mut() {
             Some((name, stars)) if *name == row[0] => stars.push(star),
             _ => fields.push((row[0].to_string(), vec![star])),
@@ -130,7 +130,7 @@ fn bent() -> Vec<Bent> {
         let star = ImageStar { x_px: at(1), y_px: at(2), flux: 10.0_f64.powf(-0.4 * (at(7) - 20.0)), sigma_px: 0.05 };
         b.exact.push(star);
         b.noisy.push(ImageStar { x_px: at(1) + at(3), y_px: at(2) + at(4), ..star });
-        b.catalogue.push(SkyStar { place: SkyPosition::new(at(5), at(6)), magnitude: at(7) });
+        b.catalogue.push(SkyStar { place: SkyPosition::new(at(5), at(6)), magnitude: at(7), sigma_arcsec: None });
     }
     all
 }
@@ -304,7 +304,7 @@ proptest! {
             .map(|(x, y)| ImageStar { x_px: *x, y_px: *y, flux, sigma_px: 0.1 }).collect();
         let here = SkyPosition::new(10.0, 89.9);
         let catalogue: Vec<SkyStar> = ys.iter().zip(xs.iter().cycle()).enumerate()
-            .map(|(i, (y, x))| SkyStar { place: SkyPosition { ra_deg: *x, dec_deg: 89.0 + y / 100.0 }, magnitude: magnitude + i as f64 })
+            .map(|(i, (y, x))| SkyStar { place: SkyPosition { ra_deg: *x, dec_deg: 89.0 + y / 100.0 }, magnitude: magnitude + i as f64, sigma_arcsec: None })
             .collect();
         let config = SolveConfig::new(100, 100, here, 30.0);
         prop_assert!(solve(&stars, &catalogue, &config).is_err());

@@ -174,7 +174,7 @@ pub fn field(r: &Recipe, patch: &SkyPatch, rng: &mut ChaCha8Rng) -> Field {
             let miss = 0.07;
             let place = place.offset_by_arcsec(miss * normal.sample(rng), miss * normal.sample(rng));
             in_catalogue[i] = true;
-            made.catalogue.push(SkyStar { place, magnitude });
+            made.catalogue.push(SkyStar { place, magnitude, sigma_arcsec: None });
         }
         let half = half_diagonal_px * s_deg * 1.05;
         if at[0].hypot(at[1]) > half {
