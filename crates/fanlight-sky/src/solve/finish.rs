@@ -160,7 +160,8 @@ struct Near {
 
 impl Near {
     fn new(listed: &Listed, centre: SkyPosition, half_diagonal_arcsec: f64, config: &SolveConfig) -> Self {
-        let radius = half_diagonal_arcsec * (1.0 + config.scale_error) * 1.05 + config.search_px * config.pixel_scale_arcsec;
+        let radius =
+            half_diagonal_arcsec * (1.0 + config.scale_error) * 1.05 + config.search_px * config.pixel_scale_arcsec;
         let (middle, least) = (centre.unit_vector(), (radius / crate::ARCSEC_PER_RAD).min(1.4).cos());
         let inside: Vec<usize> =
             (0..listed.direction.len()).filter(|i| dot(listed.direction[*i], middle) >= least).collect();

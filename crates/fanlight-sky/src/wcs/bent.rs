@@ -31,7 +31,8 @@ impl Wcs {
         let (by_x, by_y) = (linear((1, 0)), linear((0, 1)));
         let cd = [[by_x[0], by_y[0]], [by_x[1], by_y[1]]];
         let inverse = invert(cd).ok_or(SkyError::SingularMatrix { cd })?;
-        let in_pixels = |(powers, c): (&(i32, i32), &[f64; 2])| (*powers, <[f64; 2]>::from(apply(inverse, (c[0], c[1]))));
+        let in_pixels =
+            |(powers, c): (&(i32, i32), &[f64; 2])| (*powers, <[f64; 2]>::from(apply(inverse, (c[0], c[1]))));
         let higher: Terms = sum.iter().filter(|((p, q), c)| p + q > 1 && **c != [0.0; 2]).map(in_pixels).collect();
         Self::assemble(self.reference, root, cd, (!higher.is_empty()).then(|| Sip::new(&higher)))
     }

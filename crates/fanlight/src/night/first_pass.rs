@@ -450,11 +450,7 @@ pub struct StarGrid {
 }
 
 fn lay_on_stars(frame: &Calibrated, sky_e: f64, exposure_s: f64, wcs: &Wcs, grid: &StarGrid) -> Layers {
-    let at = |x: f64, y: f64| {
-        let sky = grid.wcs.sky_from_pixel(PixelXy { x_px: x, y_px: y });
-        // a place behind the tangent plane is outside any frame
-        wcs.pixel_from_sky(sky).map_or((-1e6, -1e6), |p| (p.x_px, p.y_px))
-    };
+    let at = |x: f64, y: f64| stack::pixel_or_nowhere(wcs, grid.wcs.sky_from_pixel(PixelXy { x_px: x, y_px: y }));
     let middle = PixelXy { x_px: 0.5 * grid.width as f64, y_px: 0.5 * grid.height as f64 };
     let ratio = (grid.wcs.pixel_scale_arcsec(middle) / wcs.pixel_scale_arcsec(middle)).powi(2);
     let placement = stack::place(at, ratio, grid.width, grid.height);
