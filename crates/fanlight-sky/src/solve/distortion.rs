@@ -24,12 +24,15 @@ pub(super) fn excess_scatter(fit: &Polynomials, pairs: &[Pair], sigma: &[f64]) -
         return 0.0;
     }
     let mut low = 0.0;
-    for _ in 0..40 {
+    for _ in 0..24 {
         let middle = (low + high) / 2.0;
         if median_ratio(middle) > target { low = middle } else { high = middle }
     }
     high
 }
+
+/// How far WCS that were written by a mount or a solver are commonly turned, radians, and off in scale: 0.03°, 0.05 %.
+const USUAL_TURN: f64 = 5e-4;
 
 /// What a fit may be hiding: errors of places that its own covariance does not hold.
 #[derive(Clone, Debug, PartialEq)]
@@ -45,8 +48,8 @@ pub(super) struct Hidden {
 impl Hidden {
     /// Of a fit to pairs with their scatter beyond their errors.
     ///
-    /// An offset alone may hide that the frame is turned and scaled: as much as would make all the scatter beyond the stars'
-    /// errors. A fit of order 1 or 2 may hide a distortion of order 3: how far the two differ at the stars beyond what
+    /// An offset alone may hide that the frame is turned and scaled: as much as a linear fit to the same stars shows, drawn
+    /// toward what WCS usually hide by how well they show it. A fit of order 1 or 2 may hide a distortion of order 3: how far the two differ at the stars beyond what
     /// their errors make, and where the stars are too few to fit one, all the scatter beyond their errors.
     pub fn of(fit: &Polynomials, pairs: &[Pair], excess: f64, highest: u8) -> Self {
         let n = pairs.len() as f64;
@@ -55,8 +58,14 @@ impl Hidden {
         if fit.order > 0 {
             return Self { bent_px: hidden_bend(fit, pairs, excess, highest), turned: 0.0, about };
         }
-        let spread2 = pairs.iter().map(|p| distance2(p.at, about)).sum::<f64>() / n;
-        Self { bent_px: 0.0, turned: excess / spread2.max(1.0).sqrt(), about }
+        let usual2 = USUAL_TURN * USUAL_TURN;
+        // variance of a turn of which the stars show `slope2`, with the error `error2`, where `usual2` is usual
+        let given = |(slope2, error2): (f64, f64)| {
+            let share = usual2 / (usual2 + error2);
+            share * share * slope2 + share * error2
+        };
+        let turned = Polynomials::fit(pairs, 1, fit.unit_px).map_or(usual2, |linear| given(linear.mean_slope2())).sqrt();
+        Self { bent_px: 0.0, turned, about }
     }
 
     /// Variance per axis of a place, px² of the plane.

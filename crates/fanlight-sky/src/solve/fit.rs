@@ -174,6 +174,14 @@ impl Polynomials {
         (to[0] - pair.to[0]).powi(2) + (to[1] - pair.to[1]).powi(2)
     }
 
+    /// Mean square of the four slopes in the frame's middle, and of their errors.
+    pub fn mean_slope2(&self) -> (f64, f64) {
+        let per_px2 = 1.0 / (self.unit_px * self.unit_px);
+        let slope2 = self.terms[1..3].iter().flatten().map(|s| s * s).sum::<f64>() / 4.0;
+        let error2 = (self.covariance[(1, 1)] + self.covariance[(2, 2)]) / 2.0;
+        (slope2 * per_px2, error2 * per_px2)
+    }
+
     /// Variance per axis at a place.
     pub fn variance_at(&self, at: [f64; 2]) -> f64 {
         let (row, n) = Self::row(self.order, self.unit_px, at);

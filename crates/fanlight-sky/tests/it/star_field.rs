@@ -234,6 +234,11 @@ pub fn field(r: &Recipe, patch: &SkyPatch, rng: &mut ChaCha8Rng) -> Field {
 }
 
 impl Field {
+    /// The frame's middle.
+    pub fn middle(&self) -> PixelXy {
+        self.middle
+    }
+
     /// Where the light of a place falls; `None` far outside.
     pub fn pixel_of(&self, place: SkyPosition) -> Option<PixelXy> {
         let at = self.true_wcs.pixel_from_sky(place).ok()?;
