@@ -64,7 +64,8 @@ impl Hidden {
             let share = usual2 / (usual2 + error2);
             share * share * slope2 + share * error2
         };
-        let turned = Polynomials::fit(pairs, 1, fit.unit_px).map_or(usual2, |linear| given(linear.mean_slope2())).sqrt();
+        let turned =
+            Polynomials::fit(pairs, 1, fit.unit_px).map_or(usual2, |linear| given(linear.mean_slope2())).sqrt();
         Self { bent_px: 0.0, turned, about }
     }
 
