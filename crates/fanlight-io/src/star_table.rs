@@ -319,6 +319,28 @@ mod tests {
     use super::*;
 
     #[test]
+    fn errors_of_places() {
+        let column = |name: &str, unit: &str, cell: f64| RawColumn {
+            name: name.into(),
+            unit: unit.into(),
+            cells: vec![Some(cell)],
+            ..RawColumn::default()
+        };
+        let place_err_mas = |ra: RawColumn, dec: RawColumn| {
+            let columns = vec![column("ra_deg", "", 10.0), column("dec_deg", "", 20.0), column("r", "", 15.0), ra, dec];
+            let table = RawTable { columns, rows: vec![1], row_word: "line", decorated: false };
+            let columns = table.star_columns(Path::new("a.csv")).unwrap();
+            assert_eq!(columns.bands.iter().map(|b| b.name.as_str()).collect::<Vec<_>>(), ["r"], "an error is no band");
+            columns.star(&table, 0, &mut RowNotes::default()).unwrap().place_err_mas
+        };
+        let near = |found: Option<f64>, expected: f64| (found.unwrap() - expected).abs() < 1e-9;
+        assert!(near(place_err_mas(column("ra_error", "mas", 30.0), column("dec_error", "", 40.0)), 1250f64.sqrt()));
+        assert!(near(place_err_mas(column("e_RA_ICRS", "arcsec", 0.02), column("e_DE_ICRS", "arcsec", 0.02)), 20.0));
+        assert!(near(place_err_mas(column("ra_err_mas", "", 0.0), column("dec_err_mas", "", 7.0)), 7.0));
+        assert_eq!(place_err_mas(column("ra_err_mas", "", 0.0), column("dec_error", "px", 7.0)), None);
+    }
+
+    #[test]
     fn units_of_proper_motion() {
         for (unit, expected) in [
             ("", Some(1.0)),
