@@ -1,7 +1,7 @@
 //! From calibrated frames to the comet-registered stack, profile, photometry and Afρ.
 //!
 //! A night flows one way: [`readout`] takes pixels of the sky from what a camera stores; [`calibrate`] makes masters and calibrated frames; [`measure`] finds what a frame says of
-//! itself (sky, stars, seeing); [`tie`] ties its WCS to the catalogue; [`zero_point`] its brightness;
+//! itself (sky, stars, seeing); [`zero_point`] ties its brightness to the catalogue;
 //! [`register`] places the comet in it; [`stars`] takes the stars out; [`stack`] combines the frames; [`drift`], [`kernel`],
 //! [`optocentre`], [`profile`], [`photometry`] and [`afrho`] measure the stack; [`gradient`] draws it.
 //! Nothing here opens a file or prints.
@@ -26,7 +26,6 @@ pub mod seeing_loss;
 pub mod solar;
 pub mod stack;
 pub mod stars;
-pub mod tie;
 pub mod zero_point;
 
 pub use error::ComaError;

@@ -35,6 +35,8 @@ pub struct CatalogueStar {
     pub pmdec_mas_yr: Option<f64>,
     /// Julian year of the position.
     pub epoch_yr: Option<f64>,
+    /// Error of the position per axis at the epoch, in milliarcseconds, where the table states one.
+    pub place_err_mas: Option<f64>,
     /// For each of the catalogue's bands the magnitude and its error, where they are known.
     pub mags: Vec<Option<(f64, Option<f64>)>>,
 }
@@ -150,6 +152,7 @@ mod tests {
             pmra_mas_yr: Some(-797.84),
             pmdec_mas_yr: Some(10326.93),
             epoch_yr: Some(1991.25),
+            place_err_mas: None,
             mags: vec![],
         };
         let moved = star.position_at(2001.25);

@@ -275,7 +275,7 @@ pub(crate) fn decode(mut stored: &[u8]) -> CatalogueStar {
         let (magnitude, error) = (single(&mut stored), single(&mut stored));
         mags.push(magnitude.map(|m| (m, error)));
     }
-    CatalogueStar { ra_deg, dec_deg, pmra_mas_yr, pmdec_mas_yr, epoch_yr, mags }
+    CatalogueStar { ra_deg, dec_deg, pmra_mas_yr, pmdec_mas_yr, epoch_yr, place_err_mas: None, mags }
 }
 
 /// A number in single precision as the shortest decimal that it stands for: 14.218 comes back as 14.218.

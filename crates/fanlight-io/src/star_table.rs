@@ -97,8 +97,11 @@ impl RawTable {
         let pmra = self.find(&["pmra_mas_yr", "pmra"], "pos.pm;pos.eq.ra");
         let pmdec = self.find(&["pmdec_mas_yr", "pmdec", "pmde"], "pos.pm;pos.eq.dec");
         let epoch = self.find(&["epoch_yr", "ref_epoch"], "meta.ref;time.epoch");
-        let taken: Vec<usize> = [Some(ra), Some(dec), pmra, pmdec, epoch].into_iter().flatten().collect();
-        Ok(StarColumns { ra, dec, pmra, pmdec, epoch, bands: self.bands(&taken) })
+        let ra_err = self.find(&["ra_err_mas", "ra_error", "e_ra_icrs", "e_raj2000"], "stat.error;pos.eq.ra");
+        let dec_err = self.find(&["dec_err_mas", "dec_error", "e_de_icrs", "e_dej2000"], "stat.error;pos.eq.dec");
+        let taken: Vec<usize> =
+            [Some(ra), Some(dec), pmra, pmdec, epoch, ra_err, dec_err].into_iter().flatten().collect();
+        Ok(StarColumns { ra, dec, pmra, pmdec, epoch, place_err: [ra_err, dec_err], bands: self.bands(&taken) })
     }
 
     /// A column of positions: our own name, a UCD, or a usual name whose unit says degrees.
@@ -154,6 +157,8 @@ pub(crate) struct StarColumns {
     pmra: Option<usize>,
     pmdec: Option<usize>,
     epoch: Option<usize>,
+    /// Errors of right ascension (on the sky) and declination.
+    place_err: [Option<usize>; 2],
     pub bands: Vec<BandColumns>,
 }
 
@@ -195,8 +200,20 @@ impl StarColumns {
             pmra_mas_yr: motion(self.pmra),
             pmdec_mas_yr: motion(self.pmdec),
             epoch_yr: self.epoch.and_then(cell),
+            place_err_mas: self.place_err_mas(table, i),
             mags: mags.collect(),
         })
+    }
+
+    /// Root mean square of the errors along both axes, of those that are stated.
+    fn place_err_mas(&self, table: &RawTable, i: usize) -> Option<f64> {
+        let error = |column: usize| {
+            let value = table.columns[column].cells.get(i).copied().flatten()?;
+            Some(value * mas_per_angle(table.columns[column].unit.trim())?).filter(|e| *e > 0.0)
+        };
+        let stated: Vec<f64> = self.place_err.iter().flatten().filter_map(|c| error(*c)).collect();
+        let mean2 = stated.iter().map(|e| e * e).sum::<f64>() / stated.len().max(1) as f64;
+        (!stated.is_empty()).then(|| mean2.sqrt())
     }
 
     /// What to say of proper motions that cannot be applied.
@@ -251,7 +268,12 @@ fn mas_per_unit(unit: &str) -> Option<f64> {
     if !matches!(time, "yr" | "yr-1" | "yr**-1" | "yr**(-1)" | "yr^-1" | "a" | "year") {
         return None;
     }
-    match angle {
+    mas_per_angle(angle)
+}
+
+/// Milliarcseconds in a unit of angle, which they are where none is given.
+fn mas_per_angle(unit: &str) -> Option<f64> {
+    match unit.to_lowercase().as_str() {
         "" | "mas" => Some(1.0),
         "arcsec" => Some(1e3),
         "deg" => Some(3.6e6),
@@ -295,6 +317,28 @@ impl RowNotes {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn errors_of_places() {
+        let column = |name: &str, unit: &str, cell: f64| RawColumn {
+            name: name.into(),
+            unit: unit.into(),
+            cells: vec![Some(cell)],
+            ..RawColumn::default()
+        };
+        let place_err_mas = |ra: RawColumn, dec: RawColumn| {
+            let columns = vec![column("ra_deg", "", 10.0), column("dec_deg", "", 20.0), column("r", "", 15.0), ra, dec];
+            let table = RawTable { columns, rows: vec![1], row_word: "line", decorated: false };
+            let columns = table.star_columns(Path::new("a.csv")).unwrap();
+            assert_eq!(columns.bands.iter().map(|b| b.name.as_str()).collect::<Vec<_>>(), ["r"], "an error is no band");
+            columns.star(&table, 0, &mut RowNotes::default()).unwrap().place_err_mas
+        };
+        let near = |found: Option<f64>, expected: f64| (found.unwrap() - expected).abs() < 1e-9;
+        assert!(near(place_err_mas(column("ra_error", "mas", 30.0), column("dec_error", "", 40.0)), 1250f64.sqrt()));
+        assert!(near(place_err_mas(column("e_RA_ICRS", "arcsec", 0.02), column("e_DE_ICRS", "arcsec", 0.02)), 20.0));
+        assert!(near(place_err_mas(column("ra_err_mas", "", 0.0), column("dec_err_mas", "", 7.0)), 7.0));
+        assert_eq!(place_err_mas(column("ra_err_mas", "", 0.0), column("dec_error", "px", 7.0)), None);
+    }
 
     #[test]
     fn units_of_proper_motion() {

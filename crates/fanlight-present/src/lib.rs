@@ -13,6 +13,7 @@ mod error;
 mod night_plots;
 mod page;
 mod picture;
+mod places;
 mod plot;
 mod png_out;
 mod radial_plots;

@@ -3,9 +3,9 @@
 //! Figures stand in the page as inline SVG in the light theme; for dark screens the style sheet replaces the colour of
 //! each role, so every raster is stored once. The bundled face is embedded, so text fits on every machine.
 
-use crate::Figure;
 use crate::svg::data_uri;
 use crate::theme::{DARK, LIGHT};
+use crate::{Figure, places};
 use fanlight_record::sentences::{
     THIN_SPACE, cannot_say, fixed, format_magnitude, format_measured, format_round, format_utc_exact, format_utc_long,
     format_value, headline_aperture, is_resolved, median_seeing_arcsec, plain_words, seeing_beyond_error,
@@ -486,6 +486,7 @@ fn frames(night: &NightRecord, figures: &[Figure]) -> Markup {
                 }
             }
         }
+        (places::places(night))
     }
 }
 

@@ -79,8 +79,14 @@ pub struct FrameRecord {
     pub comet_ra_deg: Option<f64>,
     /// Measured declination of the comet.
     pub comet_dec_deg: Option<f64>,
-    /// Error per axis of the measured place.
+    /// Error per axis of the measured place, that of the frame's solution included.
     pub comet_err_arcsec: Option<f64>,
+    /// Observed minus computed place of the comet: `[Δα cos δ, Δδ]`.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub comet_o_minus_c_arcsec: Option<[f64; 2]>,
+    /// How the frame's coordinates were tied to the catalogue; absent where they could not be.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub solution: Option<SolutionRecord>,
     /// Altitude of the comet at mid-exposure, airless.
     pub altitude_deg: Option<f64>,
 }
@@ -105,9 +111,27 @@ impl FrameRecord {
             comet_ra_deg: None,
             comet_dec_deg: None,
             comet_err_arcsec: None,
+            comet_o_minus_c_arcsec: None,
+            solution: None,
             altitude_deg: None,
         }
     }
+}
+
+/// A frame's coordinates as fitted to the catalogue.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct SolutionRecord {
+    /// Stars that the fit kept.
+    pub stars: usize,
+    /// Root mean square of their residuals, per axis.
+    pub rms_arcsec: f64,
+    /// log10 of the odds of the match against chance.
+    pub log10_odds: f64,
+    /// Error per axis of the coordinates where the comet was measured, or else expected.
+    pub comet_err_arcsec: f64,
+    /// Order of the polynomial distortion, at least 2; absent where the stars ask for none and the header has none.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub distortion_order: Option<u8>,
 }
 
 /// The night's place of the comet.

@@ -456,6 +456,8 @@ mod tests {
             comet_ra_deg: None,
             comet_dec_deg: None,
             comet_err_arcsec: None,
+            comet_o_minus_c_arcsec: None,
+            solution: None,
             altitude_deg: Some(40.0),
         };
         NightRecord {

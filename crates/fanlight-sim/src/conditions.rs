@@ -153,7 +153,7 @@ fn one(
     };
     let reference = if t.on == TrackingTarget::Comet { comet } else { night.comet };
     let plate = Plate { reference, at: target, scale_arcsec: c.scale_arcsec, rotation_deg, mirrored: c.mirrored };
-    let wcs = plate.wcs()?;
+    let wcs = distorted(s, plate)?;
 
     let claimed = claimed_plate(s, plate, rng);
     let poor = if p.poor_frames.contains(&number) { p.poor_factor } else { 1.0 };
@@ -214,6 +214,24 @@ fn one(
     })
 }
 
+/// The true coordinates: the plate with the optics' distortion, u + k u |u|² about the middle of the detector.
+fn distorted(s: &Scenario, plate: Plate) -> Result<Wcs, SimError> {
+    let wcs = plate.wcs()?;
+    if s.wcs.distortion_corner_px == 0.0 {
+        return Ok(wcs);
+    }
+    let (hw, hh) = (0.5 * (s.camera.width_px as f64 - 1.0), 0.5 * (s.camera.height_px as f64 - 1.0));
+    let k = s.wcs.distortion_corner_px / hw.hypot(hh).powi(3);
+    let on_plane = |x: f64, y: f64| plate.cd_deg_per_px().map(|row| k * (row[0] * x + row[1] * y));
+    let terms = [
+        ((3, 0), on_plane(1.0, 0.0)),
+        ((2, 1), on_plane(0.0, 1.0)),
+        ((1, 2), on_plane(1.0, 0.0)),
+        ((0, 3), on_plane(0.0, 1.0)),
+    ];
+    Ok(wcs.bent(PixelXy { x_px: hw, y_px: hh }, &terms)?)
+}
+
 fn claimed_plate(s: &Scenario, plate: Plate, rng: &mut ChaCha8Rng) -> Plate {
     let shift = pair(rng, s.wcs.offset_arcsec);
     let (turn, stretch) = (s.wcs.rotation_deg * normal(rng), s.wcs.scale_fraction * normal(rng));
@@ -248,6 +266,30 @@ fn field_factor(s: &Scenario, x_px: f64, y_px: f64) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    /// A corner of a distorted camera sees what an undistorted one would see so many pixels further out.
+    #[test]
+    fn the_corner_is_moved_outward() {
+        let mut s = Scenario::default();
+        s.wcs.distortion_corner_px = 4.0;
+        let middle =
+            PixelXy { x_px: 0.5 * (s.camera.width_px as f64 - 1.0), y_px: 0.5 * (s.camera.height_px as f64 - 1.0) };
+        let plate = Plate {
+            reference: SkyPosition { ra_deg: 10.0, dec_deg: 20.0 },
+            at: PixelXy { x_px: middle.x_px + 9.0, y_px: middle.y_px - 5.0 },
+            scale_arcsec: 1.3,
+            rotation_deg: 33.0,
+            mirrored: true,
+        };
+        let (bent, plain) = (distorted(&s, plate).unwrap(), plate.wcs().unwrap());
+        let share = 4.0 / middle.x_px.hypot(middle.y_px);
+        let further = PixelXy { x_px: middle.x_px * (1.0 + share) * 2.0, y_px: middle.y_px * (1.0 + share) * 2.0 };
+        let further = PixelXy { x_px: further.x_px - share * middle.x_px, y_px: further.y_px - share * middle.y_px };
+        let corner = PixelXy { x_px: 2.0 * middle.x_px, y_px: 2.0 * middle.y_px };
+        let off = bent.sky_from_pixel(corner).separation_arcsec(&plain.sky_from_pixel(further));
+        assert!(off < 1e-6, "{off} arcsec");
+        assert!(bent.sky_from_pixel(middle).separation_arcsec(&plain.sky_from_pixel(middle)) < 1e-6);
+    }
 
     #[test]
     fn plate_orientation() {

@@ -21,6 +21,6 @@ pub use error::SkyError;
 pub use geometry::{ViewingGeometry, comet_position, orbit_warnings, sun_warning, viewing_geometry};
 pub use orbit::{OrbitElements, OrbitState};
 pub use orbit_line::{OneLineOrbit, parse_one_line_orbit};
-pub use solve::{ImageStar, LinearFit, SkyStar, Solution, SolveConfig, refine, solve};
+pub use solve::{ImageStar, LinearFit, MIN_MATCHED, SkyStar, Solution, SolveConfig, refine, solve};
 pub use time::{TdbInstant, UtcInstant};
 pub use wcs::{HeaderCards, PixelXy, Wcs, WcsValue};

@@ -5,6 +5,7 @@
 use crate::angle::{Vector, dot, scale, sum};
 use crate::{SkyError, SkyPosition};
 
+mod bent;
 mod header;
 mod sip;
 
@@ -50,16 +51,6 @@ impl Wcs {
     /// When the matrix has no inverse or a number is not finite.
     pub fn tangent(reference: SkyPosition, at: PixelXy, cd_deg_per_px: [[f64; 2]; 2]) -> Result<Self, SkyError> {
         Self::assemble(reference, [at.x_px, at.y_px], cd_deg_per_px, None)
-    }
-
-    /// A tangent plane with a distortion: coefficients `[A, B]` of u^p v^q by `(p, q)`, u and v in px from `at`.
-    pub(crate) fn distorted(
-        reference: SkyPosition,
-        at: PixelXy,
-        cd_deg_per_px: [[f64; 2]; 2],
-        terms: &[((i32, i32), [f64; 2])],
-    ) -> Result<Self, SkyError> {
-        Self::assemble(reference, [at.x_px, at.y_px], cd_deg_per_px, Some(Sip::new(terms)))
     }
 
     /// The cards AP_p_q and BP_p_q: the distortion's inverse as polynomials, for programs that do not invert it

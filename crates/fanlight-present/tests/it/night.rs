@@ -218,6 +218,14 @@ fn frame(i: usize, noise: &mut Noise) -> FrameRecord {
         comet_ra_deg: measured.then_some(151.234),
         comet_dec_deg: measured.then_some(-8.765),
         comet_err_arcsec: measured.then_some(0.3),
+        comet_o_minus_c_arcsec: measured.then(|| [0.42, -1.3 + 0.01 * i as f64]),
+        solution: measured.then(|| SolutionRecord {
+            stars: 120 + i,
+            rms_arcsec: 0.2,
+            log10_odds: 210.0,
+            comet_err_arcsec: 0.03,
+            distortion_order: (i % 3 == 0).then_some(3),
+        }),
         altitude_deg: measured.then_some(31.0 + 0.1 * i as f64),
     }
 }

@@ -70,6 +70,7 @@ fn instrument(s: &Scenario) -> Result<(), SimError> {
     within("wcs.offset_arcsec", s.wcs.offset_arcsec, 0.0, 600.0)?;
     within("wcs.rotation_deg", s.wcs.rotation_deg, 0.0, 10.0)?;
     within("wcs.scale_fraction", s.wcs.scale_fraction, 0.0, 0.1)?;
+    within("wcs.distortion_corner_px", s.wcs.distortion_corner_px, -30.0, 30.0)?;
 
     let p = &s.psf;
     // Narrower images are undersampled: pixel sums would depend on where a star falls within its pixel.

@@ -155,11 +155,20 @@ pub struct WcsKeys {
     pub rotation_deg: f64,
     /// Relative error of each frame's scale (1σ), 0 to 0.1.
     pub scale_fraction: f64,
+    /// Cubic radial distortion by the optics that no header tells: how far a corner of the frame lies outward of where an
+    /// undistorted camera would have it on the sky, in pixels, −30 to 30.
+    pub distortion_corner_px: f64,
 }
 
 impl Default for WcsKeys {
     fn default() -> Self {
-        Self { style: WcsStyle::Cd, offset_arcsec: 0.0, rotation_deg: 0.0, scale_fraction: 0.0 }
+        Self {
+            style: WcsStyle::Cd,
+            offset_arcsec: 0.0,
+            rotation_deg: 0.0,
+            scale_fraction: 0.0,
+            distortion_corner_px: 0.0,
+        }
     }
 }
 

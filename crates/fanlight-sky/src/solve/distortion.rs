@@ -1,6 +1,6 @@
 //! The final fit: all stars joined, linear or with distortion, the order chosen by cross-validation.
 
-use super::fit::{Pair, Polynomials};
+use super::fit::{Pair, Polynomials, Sums};
 
 /// Fewest stars per coefficient of an axis before an order is tried.
 const STARS_PER_TERM: usize = 3;
@@ -24,17 +24,62 @@ pub(super) fn excess_scatter(fit: &Polynomials, pairs: &[Pair], sigma: &[f64]) -
         return 0.0;
     }
     let mut low = 0.0;
-    for _ in 0..40 {
+    for _ in 0..24 {
         let middle = (low + high) / 2.0;
         if median_ratio(middle) > target { low = middle } else { high = middle }
     }
     high
 }
 
-/// What a distortion of order 3 may still be hiding in a fit of a lower order, px of the plane per axis: how far the two
-/// differ at the stars beyond what their errors make. Where the stars are too few to fit one, all the scatter beyond
-/// their errors.
-pub(super) fn hidden_bend(fit: &Polynomials, pairs: &[Pair], excess: f64, highest: u8) -> f64 {
+/// How far WCS that were written by a mount or a solver are commonly turned, radians, and off in scale: 0.03°, 0.05 %.
+const USUAL_TURN: f64 = 5e-4;
+
+/// What a fit may be hiding: errors of places that its own covariance does not hold.
+#[derive(Clone, Debug, PartialEq)]
+pub(super) struct Hidden {
+    /// Error per axis all over the frame, px of the plane.
+    bent_px: f64,
+    /// Error per axis and px from the stars' mean place.
+    turned: f64,
+    /// That place, px from the frame's middle.
+    about: [f64; 2],
+}
+
+impl Hidden {
+    /// Of a fit to pairs with their scatter beyond their errors.
+    ///
+    /// An offset alone may hide that the frame is turned and scaled: as much as a linear fit to the same stars shows, drawn
+    /// toward what WCS usually hide by how well they show it. A fit of order 1 or 2 may hide a distortion of order 3: how far the two differ at the stars beyond what
+    /// their errors make, and where the stars are too few to fit one, all the scatter beyond their errors.
+    pub fn of(fit: &Polynomials, pairs: &[Pair], excess: f64, highest: u8) -> Self {
+        let n = pairs.len() as f64;
+        let mean = |axis: usize| pairs.iter().map(|p| p.at[axis]).sum::<f64>() / n;
+        let about = [mean(0), mean(1)];
+        if fit.order > 0 {
+            return Self { bent_px: hidden_bend(fit, pairs, excess, highest), turned: 0.0, about };
+        }
+        let usual2 = USUAL_TURN * USUAL_TURN;
+        // variance of a turn of which the stars show `slope2`, with the error `error2`, where `usual2` is usual
+        let given = |(slope2, error2): (f64, f64)| {
+            let share = usual2 / (usual2 + error2);
+            share * share * slope2 + share * error2
+        };
+        let turned =
+            Polynomials::fit(pairs, 1, fit.unit_px).map_or(usual2, |linear| given(linear.mean_slope2())).sqrt();
+        Self { bent_px: 0.0, turned, about }
+    }
+
+    /// Variance per axis of a place, px² of the plane.
+    pub fn variance_at(&self, at: [f64; 2]) -> f64 {
+        self.bent_px.powi(2) + self.turned.powi(2) * distance2(at, self.about)
+    }
+}
+
+fn distance2(a: [f64; 2], b: [f64; 2]) -> f64 {
+    (a[0] - b[0]).powi(2) + (a[1] - b[1]).powi(2)
+}
+
+fn hidden_bend(fit: &Polynomials, pairs: &[Pair], excess: f64, highest: u8) -> f64 {
     if fit.order >= 3 {
         return 0.0;
     }
@@ -42,9 +87,8 @@ pub(super) fn hidden_bend(fit: &Polynomials, pairs: &[Pair], excess: f64, highes
     let enough = highest >= 3 && n >= STARS_PER_TERM * super::fit::powers(3).len();
     let Some(bent) = enough.then(|| Polynomials::fit(pairs, 3, fit.unit_px)).flatten() else { return excess };
     let differ2 = |p: &Pair| {
-        let (a, b) = (fit.of(p.at), bent.of(p.at));
         let by_errors = bent.variance_at(p.at) - fit.variance_at(p.at);
-        ((a[0] - b[0]).powi(2) + (a[1] - b[1]).powi(2)) / 2.0 - by_errors
+        distance2(fit.of(p.at), bent.of(p.at)) / 2.0 - by_errors
     };
     (pairs.iter().map(differ2).sum::<f64>() / n as f64).max(0.0).sqrt().min(excess)
 }
@@ -68,14 +112,16 @@ pub(super) fn order_by_cross_validation(pairs: &[Pair], sigma: &[f64], unit_px: 
     let Some(full) = allowed.last().and_then(|o| Polynomials::fit(pairs, *o, unit_px)) else { return 1 };
     // one weight for all orders: the scatter that the highest leaves
     let pairs = weighted(pairs, sigma, excess_scatter(&full, pairs, sigma));
+    let highest = full.order;
+    let in_fold = |fold: usize| pairs.iter().skip(fold).step_by(FOLDS);
+    let folds: Vec<Sums> = (0..FOLDS).map(|fold| Sums::of(in_fold(fold), highest, unit_px)).collect();
+    let all = Sums::of(pairs.iter(), highest, unit_px);
     let losses = |order: u8| -> Option<Vec<f64>> {
         let mut loss = vec![0.0; pairs.len()];
-        for fold in 0..FOLDS {
-            let others: Vec<Pair> =
-                pairs.iter().enumerate().filter(|(i, _)| i % FOLDS != fold).map(|(_, p)| *p).collect();
-            let fit = Polynomials::fit(&others, order, unit_px)?;
-            for (i, pair) in pairs.iter().enumerate().filter(|(i, _)| i % FOLDS == fold) {
-                loss[i] = (1.0 + fit.miss2(pair) * pair.weight / 6.0).ln();
+        for (fold, own) in folds.iter().enumerate() {
+            let fit = all.without(own).solved(order)?;
+            for (loss, pair) in loss.iter_mut().skip(fold).step_by(FOLDS).zip(in_fold(fold)) {
+                *loss = (1.0 + fit.miss2(pair) * pair.weight / 6.0).ln();
             }
         }
         Some(loss)

@@ -1,12 +1,12 @@
-//! From a map that is nearly right to the frame's WCS with its errors.
+//! From a WCS that is nearly right to the frame's own with its errors.
 
-use super::distortion::{excess_scatter, hidden_bend, order_by_cross_validation, weighted};
+use super::distortion::{Hidden, excess_scatter, order_by_cross_validation, weighted};
 use super::fit::{Pair, Polynomials, powers};
 use super::grid::Grid;
 use super::lists::{Found, Listed, Plane};
 use super::{LinearFit, MIN_MATCHED, Solution, SolveConfig};
 use crate::angle::dot;
-use crate::{PositionAngle, SkyError, SkyPosition, Wcs};
+use crate::{PixelXy, PositionAngle, SkyError, SkyPosition, Wcs};
 
 /// Pairs whose magnitudes differ by more than this from the rest are chance pairs.
 const MAGNITUDE_GATE: f64 = 2.5;
@@ -18,40 +18,58 @@ const LEAST_RADIUS_PX: f64 = 0.8;
 const MOST_TO_CHOOSE: usize = 800;
 const ROUNDS: usize = 10;
 
-/// A start: where the frame's middle is, and a map from the frame to the gnomonic plane about it in nominal px, right
-/// within a radius.
+/// Fewest pairs by which a given WCS is turned and scaled; fewer only move it.
+const MIN_TURNED: usize = 15;
+
+/// A start: a WCS, by how much the plane about its CRVAL is to be moved (nominal px, by the place in the frame), and how
+/// far the sum of both may be off.
 pub(super) struct Start {
-    pub centre: SkyPosition,
+    pub wcs: Wcs,
     pub map: Polynomials,
     pub radius_px: f64,
     pub log10_odds: f64,
+    /// Order that is fitted to fewer than [`MIN_TURNED`] pairs: 0 where the WCS is a good one but for an offset.
+    pub least_order: u8,
 }
 
 /// Joins all the stars and fits.
 pub(super) fn finish(start: Start, found: &Found, listed: &Listed, config: &SolveConfig) -> Result<Solution, SkyError> {
     let half_diagonal = (config.width as f64).hypot(config.height as f64) / 2.0;
-    let near = Near::new(listed, start.centre, half_diagonal, config);
-    let places = near.on(&Plane::new(start.centre, config.pixel_scale_arcsec));
-    let grid = Grid::new(places, half_diagonal / 25.0);
-    let catalogue_px = config.catalogue_sigma_arcsec / config.pixel_scale_arcsec;
-    let sigma_of = |i: usize| found.sigma_px[i].hypot(catalogue_px);
+    let middle = config.middle();
+    let scale = start.wcs.pixel_scale_arcsec(middle);
+    let near = Near::new(listed, start.wcs.sky_from_pixel(middle), half_diagonal * scale, config);
+    let grid = Grid::new(near.on(&Plane::new(start.wcs.reference(), scale)), half_diagonal / 25.0);
+    let based: Vec<[f64; 2]> = found.at.iter().map(|at| start.based(*at, scale, config)).collect();
+    let sigma_of = |(i, j): &(usize, usize)| found.sigma_px[*i].hypot(near.sigma_arcsec[*j] / scale);
+    let order_for = |pairs: &[Pair], sigma: &[f64]| {
+        if pairs.len() < MIN_TURNED {
+            return start.least_order;
+        }
+        let some = pairs.len().min(MOST_TO_CHOOSE);
+        order_by_cross_validation(&pairs[..some], &sigma[..some], half_diagonal, config.max_sip_order)
+    };
 
-    let (mut map, mut radius, mut order) = (start.map, start.radius_px, 1_u8);
+    let (mut map, mut radius, mut order) = (start.map.clone(), start.radius_px, 1_u8);
     let mut joined: Vec<(usize, usize)> = Vec::new();
     let mut zero_point = None;
+    let pairs_of = |joined: &[(usize, usize)]| -> (Vec<Pair>, Vec<f64>) {
+        let beyond = |i: usize, j: usize| {
+            let (to, from) = (grid.points()[j], based[i]);
+            Pair { at: found.at[i], to: [to[0] - from[0], to[1] - from[1]], weight: 1.0 }
+        };
+        joined.iter().map(|of| (beyond(of.0, of.1), sigma_of(of))).unzip()
+    };
     for round in 0..ROUNDS {
-        let next = join(found, &near, &grid, &map, radius, zero_point);
+        let next = join(found, &near, &grid, &based, &map, radius, zero_point);
         if next.len() < MIN_MATCHED {
             return Err(too_few(next.len(), found.at.len(), start.log10_odds, config));
         }
         let settled = next == joined;
         joined = next;
         zero_point = Some(median(joined.iter().map(|(i, j)| near.magnitude[*j] - found.magnitude[*i])));
-        let pairs = pairs_of(&joined, found, &grid);
-        let sigma: Vec<f64> = joined.iter().map(|(i, _)| sigma_of(*i)).collect();
+        let (pairs, sigma) = pairs_of(&joined);
         if round == 1 || round == 4 || settled {
-            let some = pairs.len().min(MOST_TO_CHOOSE);
-            let chosen = order_by_cross_validation(&pairs[..some], &sigma[..some], half_diagonal, config.max_sip_order);
+            let chosen = order_for(&pairs, &sigma);
             if settled && chosen == order {
                 break;
             }
@@ -64,67 +82,41 @@ pub(super) fn finish(start: Start, found: &Found, listed: &Listed, config: &Solv
         radius = (4.5 * scatter).clamp(LEAST_RADIUS_PX, start.radius_px.max(LEAST_RADIUS_PX));
         map = fit;
     }
-    // the reference point is moved to where the middle falls, and the fit made again about it
-    let mut centre = start.centre;
-    let sigma: Vec<f64> = joined.iter().map(|(i, _)| sigma_of(*i)).collect();
-    let mut result = None;
-    for _ in 0..4 {
-        let plane = Plane::new(centre, config.pixel_scale_arcsec);
-        let places = near.on(&plane);
-        let pairs: Vec<Pair> =
-            joined.iter().map(|(i, j)| Pair { at: found.at[*i], to: places[*j], weight: 1.0 }).collect();
-        let Some(clipped) = clipped_fit(&pairs, &sigma, order, half_diagonal) else {
-            return Err(too_few(joined.len(), found.at.len(), start.log10_odds, config));
-        };
-        let to = clipped.fit.of([0.0; 2]);
-        result = Some((clipped, centre));
-        if to[0].hypot(to[1]) < 1e-8 {
-            break;
-        }
-        let cd = config.pixel_scale_arcsec / 3600.0;
-        centre = Wcs::tangent(centre, crate::PixelXy { x_px: 0.0, y_px: 0.0 }, [[cd, 0.0], [0.0, cd]])?
-            .sky_from_pixel(crate::PixelXy { x_px: to[0], y_px: to[1] });
-    }
-    let Some((Clipped { fit, kept, excess }, centre)) = result else {
+    let (pairs, sigma) = pairs_of(&joined);
+    let clipped = clipped_fit(&pairs, &sigma, order, half_diagonal).filter(|c| c.kept.len() >= MIN_MATCHED);
+    let Some(clipped) = clipped else {
         return Err(too_few(joined.len(), found.at.len(), start.log10_odds, config));
     };
-    if kept.len() < MIN_MATCHED {
-        return Err(too_few(kept.len(), found.at.len(), start.log10_odds, config));
+    let matches = clipped.kept.iter().map(|k| (found.index[joined[k.0].0], near.index[joined[k.0].1])).collect();
+    solution(&start, clipped, matches, found.at.len(), config)
+}
+
+impl Start {
+    /// Where the WCS puts a place counted from the frame's middle, on the plane about its CRVAL in px of this scale.
+    pub fn based(&self, at: [f64; 2], scale_arcsec: f64, config: &SolveConfig) -> [f64; 2] {
+        let middle = config.middle();
+        let plane = self.wcs.plane_deg(PixelXy { x_px: at[0] + middle.x_px, y_px: at[1] + middle.y_px });
+        plane.map(|v| v * 3600.0 / scale_arcsec)
     }
-    let matches = kept.iter().map(|k| (found.index[joined[k.0].0], near.index[joined[k.0].1])).collect();
-    let pairs: Vec<Pair> = kept.iter().map(|k| k.1).collect();
-    let bent_px = hidden_bend(&fit, &pairs, excess, config.max_sip_order);
-    solution(fit, &pairs, matches, centre, (bent_px, start.log10_odds), found.at.len(), config)
 }
 
 fn solution(
-    mut fit: Polynomials,
-    pairs: &[Pair],
+    start: &Start,
+    clipped: Clipped,
     matches: Vec<(usize, usize)>,
-    centre: SkyPosition,
-    (bent_px, log10_odds): (f64, f64),
     n_stars: usize,
     config: &SolveConfig,
 ) -> Result<Solution, SkyError> {
-    let (unit, scale) = (fit.unit_px, config.pixel_scale_arcsec);
-    let cd = [0, 1].map(|axis| [1, 2].map(|term| fit.terms[term][axis] / unit * scale / 3600.0));
+    let Clipped { mut fit, kept, excess } = clipped;
+    let pairs: Vec<Pair> = kept.iter().map(|k| k.1).collect();
+    let hidden = Hidden::of(&fit, &pairs, excess, config.max_sip_order);
     let at = config.middle();
+    let (unit, scale) = (fit.unit_px, start.wcs.pixel_scale_arcsec(at));
+    let in_degrees = |((p, q), c): ((i32, i32), &[f64; 2])| ((p, q), c.map(|v| v / unit.powi(p + q) * scale / 3600.0));
+    let terms: Vec<((i32, i32), [f64; 2])> = powers(fit.order).into_iter().zip(&fit.terms).map(in_degrees).collect();
+    let wcs = start.wcs.bent(at, &terms)?;
+    let cd = wcs.arcsec_per_px(at).map(|row| row.map(|v| v / 3600.0));
     let d = cd[0][0] * cd[1][1] - cd[0][1] * cd[1][0];
-    let wcs = if fit.order < 2 {
-        Wcs::tangent(centre, at, cd)?
-    } else {
-        // a term of the plane is one of the pixels through the inverse of the matrix
-        let terms: Vec<((i32, i32), [f64; 2])> = powers(fit.order)
-            .into_iter()
-            .zip(&fit.terms)
-            .skip(3)
-            .map(|((p, q), c)| {
-                let [east, north] = c.map(|v| v / unit.powi(p + q) * scale / 3600.0);
-                ((p, q), [(cd[1][1] * east - cd[0][1] * north) / d, (cd[0][0] * north - cd[1][0] * east) / d])
-            })
-            .collect();
-        Wcs::distorted(centre, at, cd, &terms)?
-    };
     let sum2: f64 = pairs.iter().map(|p| fit.miss2(p)).sum();
     let free = 2.0 * (pairs.len() as f64 - fit.terms.len() as f64);
     let chi2 = pairs.iter().map(|p| fit.miss2(p) * p.weight).sum::<f64>() / free.max(1.0);
@@ -133,16 +125,19 @@ fn solution(
     let rms_arcsec = (sum2 / (2.0 * pairs.len() as f64)).sqrt() * scale;
     let scale_arcsec = d.abs().sqrt() * 3600.0;
     let unit_of = |term: usize| if term == 0 { 1.0 } else { unit };
-    let covariance =
-        [0, 1, 2].map(|i| [0, 1, 2].map(|j| fit.covariance[(i, j)] / unit_of(i) / unit_of(j) * scale * scale));
+    let fitted = |i: usize, j: usize| {
+        let within = i.max(j) < fit.terms.len();
+        if within { fit.covariance[(i, j)] / unit_of(i) / unit_of(j) * scale * scale } else { 0.0 }
+    };
+    let covariance = [0, 1, 2].map(|i| [0, 1, 2].map(|j| fitted(i, j)));
     Ok(Solution {
+        sip_order: wcs.sip_order(),
         wcs,
         n_matched: pairs.len(),
         n_stars,
         rms_arcsec,
         rms_px: rms_arcsec / scale_arcsec,
-        log10_odds,
-        sip_order: (fit.order >= 2).then_some(fit.order),
+        log10_odds: start.log10_odds,
         mirrored: d > 0.0,
         rotation_deg: PositionAngle::of(cd[0][1], cd[1][1]).deg(),
         scale_arcsec,
@@ -150,7 +145,7 @@ fn solution(
         matches,
         size_px: [config.width, config.height],
         plane_scale_arcsec: scale,
-        bent_px,
+        hidden,
         fit,
     })
 }
@@ -160,11 +155,13 @@ struct Near {
     index: Vec<usize>,
     direction: Vec<[f64; 3]>,
     magnitude: Vec<f64>,
+    sigma_arcsec: Vec<f64>,
 }
 
 impl Near {
-    fn new(listed: &Listed, centre: SkyPosition, half_diagonal_px: f64, config: &SolveConfig) -> Self {
-        let radius = half_diagonal_px * (1.0 + config.scale_error) * 1.05 * config.pixel_scale_arcsec;
+    fn new(listed: &Listed, centre: SkyPosition, half_diagonal_arcsec: f64, config: &SolveConfig) -> Self {
+        let radius =
+            half_diagonal_arcsec * (1.0 + config.scale_error) * 1.05 + config.search_px * config.pixel_scale_arcsec;
         let (middle, least) = (centre.unit_vector(), (radius / crate::ARCSEC_PER_RAD).min(1.4).cos());
         let inside: Vec<usize> =
             (0..listed.direction.len()).filter(|i| dot(listed.direction[*i], middle) >= least).collect();
@@ -172,6 +169,7 @@ impl Near {
             index: inside.iter().map(|i| listed.index[*i]).collect(),
             direction: inside.iter().map(|i| listed.direction[*i]).collect(),
             magnitude: inside.iter().map(|i| listed.magnitude[*i]).collect(),
+            sigma_arcsec: inside.iter().map(|i| listed.sigma_arcsec[*i]).collect(),
         }
     }
 
@@ -185,6 +183,7 @@ fn join(
     found: &Found,
     near: &Near,
     grid: &Grid,
+    based: &[[f64; 2]],
     map: &Polynomials,
     radius: f64,
     zero_point: Option<f64>,
@@ -195,7 +194,8 @@ fn join(
     let mut candidates: Vec<(f64, usize, usize)> = Vec::new();
     for (i, at) in found.at.iter().enumerate() {
         let mut best: Option<(f64, usize, usize)> = None;
-        grid.within(map.of(*at), radius, |j, d2| {
+        let moved = map.of(*at);
+        grid.within([based[i][0] + moved[0], based[i][1] + moved[1]], radius, |j, d2| {
             if best.is_none_or(|b| d2 < b.0) && fits(i, j) {
                 best = Some((d2, i, j));
             }
@@ -206,10 +206,6 @@ fn join(
     candidates.dedup_by_key(|c| c.2);
     candidates.sort_by_key(|c| c.1);
     candidates.iter().map(|c| (c.1, c.2)).collect()
-}
-
-fn pairs_of(joined: &[(usize, usize)], found: &Found, grid: &Grid) -> Vec<Pair> {
-    joined.iter().map(|(i, j)| Pair { at: found.at[*i], to: grid.points()[*j], weight: 1.0 }).collect()
 }
 
 struct Clipped {

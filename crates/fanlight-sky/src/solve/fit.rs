@@ -1,6 +1,6 @@
 //! Least squares: linear maps of the plane, and weighted polynomials with their covariance.
 
-use nalgebra::{DMatrix, Matrix3, Vector3};
+use nalgebra::{DMatrix, Matrix3, SMatrix, Vector3};
 
 /// `offset + matrix · p`.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -155,27 +155,7 @@ impl Polynomials {
 
     /// `None` where the pairs do not fix the coefficients.
     pub fn fit(pairs: &[Pair], order: u8, unit_px: f64) -> Option<Self> {
-        debug_assert!(order <= HIGHEST_ORDER);
-        let n = powers(order).len();
-        let mut normal = DMatrix::<f64>::zeros(n, n);
-        let mut right = DMatrix::<f64>::zeros(n, 2);
-        for pair in pairs {
-            let (row, _) = Self::row(order, unit_px, pair.at);
-            for i in 0..n {
-                let value = row[i] * pair.weight;
-                for (j, other) in row.iter().enumerate().take(i + 1) {
-                    normal[(i, j)] += value * other;
-                }
-                right[(i, 0)] += value * pair.to[0];
-                right[(i, 1)] += value * pair.to[1];
-            }
-        }
-        let solver = normal.cholesky()?;
-        let solved = solver.solve(&right);
-        let covariance = solver.inverse();
-        let good = solved.iter().chain(covariance.iter()).all(|v| v.is_finite());
-        let terms = (0..n).map(|i| [solved[(i, 0)], solved[(i, 1)]]).collect();
-        good.then_some(Self { order, terms, covariance, unit_px })
+        Sums::of(pairs.iter(), order, unit_px).solved(order)
     }
 
     /// The place on the plane.
@@ -194,10 +174,66 @@ impl Polynomials {
         (to[0] - pair.to[0]).powi(2) + (to[1] - pair.to[1]).powi(2)
     }
 
+    /// Mean square of the four slopes in the frame's middle, and of their errors.
+    pub fn mean_slope2(&self) -> (f64, f64) {
+        let per_px2 = 1.0 / (self.unit_px * self.unit_px);
+        let slope2 = self.terms[1..3].iter().flatten().map(|s| s * s).sum::<f64>() / 4.0;
+        let error2 = (self.covariance[(1, 1)] + self.covariance[(2, 2)]) / 2.0;
+        (slope2 * per_px2, error2 * per_px2)
+    }
+
     /// Variance per axis at a place.
     pub fn variance_at(&self, at: [f64; 2]) -> f64 {
         let (row, n) = Self::row(self.order, self.unit_px, at);
         (0..n).map(|i| (0..n).map(|j| row[i] * self.covariance[(i, j)] * row[j]).sum::<f64>()).sum()
+    }
+}
+
+/// The sums of a fit by least squares: those of a lower order are among them, and those of some of the stars can be taken
+/// off again.
+#[derive(Clone, Debug)]
+pub(super) struct Sums {
+    /// Lower triangle.
+    normal: SMatrix<f64, MOST_TERMS, MOST_TERMS>,
+    right: SMatrix<f64, MOST_TERMS, 2>,
+    unit_px: f64,
+}
+
+impl Sums {
+    /// Over pairs, for orders up to one.
+    pub fn of<'a>(pairs: impl Iterator<Item = &'a Pair>, order: u8, unit_px: f64) -> Self {
+        debug_assert!(order <= HIGHEST_ORDER);
+        let mut sums = Self { normal: SMatrix::zeros(), right: SMatrix::zeros(), unit_px };
+        for pair in pairs {
+            let (row, n) = Polynomials::row(order, unit_px, pair.at);
+            for j in 0..n {
+                let value = row[j] * pair.weight;
+                for (i, other) in row.iter().enumerate().take(n).skip(j) {
+                    sums.normal[(i, j)] += value * other;
+                }
+                sums.right[(j, 0)] += value * pair.to[0];
+                sums.right[(j, 1)] += value * pair.to[1];
+            }
+        }
+        sums
+    }
+
+    /// Without the sums of some.
+    pub fn without(&self, some: &Self) -> Self {
+        Self { normal: self.normal - some.normal, right: self.right - some.right, unit_px: self.unit_px }
+    }
+
+    /// The polynomials of an order; `None` where the pairs do not fix them.
+    pub fn solved(&self, order: u8) -> Option<Polynomials> {
+        let n = powers(order).len();
+        let normal = DMatrix::from_fn(n, n, |i, j| self.normal[(i.max(j), i.min(j))]);
+        let right = DMatrix::from_fn(n, 2, |i, axis| self.right[(i, axis)]);
+        let solver = normal.cholesky()?;
+        let solved = solver.solve(&right);
+        let covariance = solver.inverse();
+        let good = solved.iter().chain(covariance.iter()).all(|v| v.is_finite());
+        let terms = (0..n).map(|i| [solved[(i, 0)], solved[(i, 1)]]).collect();
+        good.then_some(Polynomials { order, terms, covariance, unit_px: self.unit_px })
     }
 }
 

@@ -92,11 +92,13 @@ pub(super) struct Listed {
     pub direction: Vec<Vector>,
     /// Magnitude.
     pub magnitude: Vec<f64>,
+    /// Error of the place per axis, arcsec.
+    pub sigma_arcsec: Vec<f64>,
 }
 
 impl Listed {
-    /// The stars with finite numbers within a radius of a place.
-    pub fn new(catalogue: &[SkyStar], about: SkyPosition, radius_rad: f64) -> Self {
+    /// The stars with finite numbers within a radius of a place; those that state no error have `sigma_arcsec`.
+    pub fn new(catalogue: &[SkyStar], about: SkyPosition, radius_rad: f64, sigma_arcsec: f64) -> Self {
         let (centre, least) = (about.unit_vector(), radius_rad.min(3.0).cos());
         let mut kept: Vec<(f64, Vector, usize)> = catalogue
             .iter()
@@ -107,10 +109,12 @@ impl Listed {
             .filter(|(_, d, _)| dot(*d, centre) >= least)
             .collect();
         kept.sort_by(|a, b| a.0.total_cmp(&b.0).then(a.1[0].total_cmp(&b.1[0])).then(a.1[1].total_cmp(&b.1[1])));
+        let sigma = |k: &(f64, Vector, usize)| catalogue[k.2].sigma_arcsec.filter(|s| s.is_finite() && *s >= 0.0);
         Self {
             index: kept.iter().map(|k| k.2).collect(),
             direction: kept.iter().map(|k| k.1).collect(),
             magnitude: kept.iter().map(|k| k.0).collect(),
+            sigma_arcsec: kept.iter().map(|k| sigma(k).unwrap_or(sigma_arcsec)).collect(),
         }
     }
 }

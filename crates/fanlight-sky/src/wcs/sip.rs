@@ -77,6 +77,17 @@ impl Sip {
         cards
     }
 
+    /// The higher of the axes' orders.
+    pub fn order(&self) -> u8 {
+        self.order[0].max(self.order[1]) as u8
+    }
+
+    /// Coefficients `[a, b]` at `(p, q)`; a power that both axes have comes twice.
+    pub fn terms(&self) -> impl Iterator<Item = ((i32, i32), [f64; 2])> + '_ {
+        let a = self.a.iter().map(|(at, c)| (*at, [*c, 0.0]));
+        a.chain(self.b.iter().map(|(at, c)| (*at, [0.0, *c])))
+    }
+
     pub fn forward(&self, u: f64, v: f64) -> (f64, f64) {
         (u + polynomial(&self.a, u, v), v + polynomial(&self.b, u, v))
     }

@@ -174,7 +174,7 @@ pub fn field(r: &Recipe, patch: &SkyPatch, rng: &mut ChaCha8Rng) -> Field {
             let miss = 0.07;
             let place = place.offset_by_arcsec(miss * normal.sample(rng), miss * normal.sample(rng));
             in_catalogue[i] = true;
-            made.catalogue.push(SkyStar { place, magnitude });
+            made.catalogue.push(SkyStar { place, magnitude, sigma_arcsec: None });
         }
         let half = half_diagonal_px * s_deg * 1.05;
         if at[0].hypot(at[1]) > half {
@@ -234,6 +234,11 @@ pub fn field(r: &Recipe, patch: &SkyPatch, rng: &mut ChaCha8Rng) -> Field {
 }
 
 impl Field {
+    /// The frame's middle.
+    pub fn middle(&self) -> PixelXy {
+        self.middle
+    }
+
     /// Where the light of a place falls; `None` far outside.
     pub fn pixel_of(&self, place: SkyPosition) -> Option<PixelXy> {
         let at = self.true_wcs.pixel_from_sky(place).ok()?;

@@ -8,7 +8,6 @@ use super::moving;
 use super::notes::Notes;
 use crate::Failure;
 use crate::init::{FILL_IN, PLACEHOLDER_NAMES};
-use fanlight_coma::tie;
 use fanlight_image::robust;
 use fanlight_io::{Campaign, Header};
 use fanlight_record::{AstrometryRecord, FrameRecord};
@@ -77,8 +76,8 @@ pub fn placeholders(campaign: &Campaign, text: &str, notes: &mut Notes) {
 pub fn catalogue_against_field(field: &Field, entries: &[FieldEntry], looks: &[FirstLook]) -> Result<(), Failure> {
     let mut stars: Vec<f64> = looks.iter().map(|l| l.n_stars as f64).collect();
     let typical = robust::median_f64(&mut stars).unwrap_or(0.0);
-    let tied = looks.iter().any(|l| l.wcs_sigma_px.is_some());
-    if tied || typical < 2.0 * tie::MIN_PAIRS as f64 {
+    let tied = looks.iter().any(|l| l.solution.is_some());
+    if tied || typical < 2.0 * fanlight_sky::MIN_MATCHED as f64 {
         return Ok(());
     }
     let look = &looks[looks.len() / 2];

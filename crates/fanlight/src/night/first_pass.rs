@@ -5,13 +5,12 @@ use super::combine::Layers;
 use super::expected::Expected;
 use super::frame_pixels::FramePixels;
 use super::inputs::Light;
-use super::{ready_made, window};
+use super::{ready_made, tie, window};
 use crate::messages;
 use fanlight_coma::calibrate::{self, Calibrated, Detector, Masters, Raw};
 use fanlight_coma::lines::{self, Direction};
 use fanlight_coma::measure::{self, FrameMeasure, MeasureConfig, RingProfile};
 use fanlight_coma::register::{self, CentroidConfig, Vote};
-use fanlight_coma::tie::{self, Found, Predicted, TieConfig};
 use fanlight_coma::zero_point::{self, FrameFluxes, Standard, Target};
 use fanlight_coma::{ComaError, stack};
 use fanlight_image::cosmic::{self, CosmicConfig};
@@ -20,7 +19,7 @@ use fanlight_image::resample;
 use fanlight_image::robust;
 use fanlight_image::{Image, Mask, PixelBox, flag};
 use fanlight_io::{CatalogueStar, FrameFile};
-use fanlight_sky::{PixelXy, SkyPosition, Wcs};
+use fanlight_sky::{ImageStar, PixelXy, SkyPosition, Solution, Wcs};
 use rayon::prelude::*;
 use std::path::Path;
 
@@ -49,6 +48,8 @@ pub struct Context<'a> {
 pub struct FieldEntry {
     /// Its place.
     pub place: SkyPosition,
+    /// Error of the place per axis, where the catalogue states one.
+    pub place_sigma_arcsec: Option<f64>,
     /// Its brightness.
     pub standard: Standard,
 }
@@ -60,7 +61,8 @@ impl FieldEntry {
         let magnitude_in = |i: usize| star.mags.get(i).copied().flatten().map(|m| m.0);
         let colour = colour.and_then(|(blue, red)| Some(magnitude_in(blue)? - magnitude_in(red)?));
         let standard = Standard { magnitude, magnitude_err, colour };
-        Some(Self { place: star.position_at(epoch_yr), standard })
+        let place_sigma_arcsec = star.place_err_mas.map(|mas| mas / 1000.0);
+        Some(Self { place: star.position_at(epoch_yr), place_sigma_arcsec, standard })
     }
 }
 
@@ -72,8 +74,8 @@ pub struct FirstLook {
     pub window: PixelBox,
     /// The WCS of the whole frame, tied to the catalogue where that was possible.
     pub wcs: Wcs,
-    /// Error per axis of the WCS where the comet is; absent where it could not be tied.
-    pub wcs_sigma_px: Option<f64>,
+    /// How the window's WCS was tied to the catalogue; absent where it could not be.
+    pub solution: Option<Solution>,
     /// Ephemeris place.
     pub predicted: SkyPosition,
     /// Where the comet was sought.
@@ -105,6 +107,11 @@ impl FirstLook {
     pub fn window_wcs(&self) -> Wcs {
         self.wcs.shifted(-(self.window.x0 as f64), -(self.window.y0 as f64))
     }
+
+    /// Error per axis of the WCS at a pixel of the window, by the fit to the catalogue or as assumed of an untied one.
+    pub fn wcs_sigma_px(&self, at: PixelXy) -> f64 {
+        self.solution.as_ref().map_or(UNTIED_WCS_SIGMA_PX, |s| s.sigma_at(at) / self.scale_arcsec)
+    }
 }
 
 /// A star width to look for before anything is known, arcsec. Common seeing of small observatories.
@@ -117,8 +124,6 @@ pub fn first_fwhm_px(scale_arcsec: f64) -> f64 {
 
 /// How far from its expected place the comet is sought.
 pub const SEARCH_ARCSEC: f64 = 30.0;
-/// How far off a header's WCS may be and still be tied.
-pub const TIE_SEARCH_ARCSEC: f64 = 45.0;
 /// Brightest catalogue stars measured per frame.
 const MAX_STANDARDS: usize = 150;
 /// Cosmic rays are flagged above this many sigmas of their Laplacian.
@@ -205,13 +210,18 @@ pub fn look(light: &Light, context: &Context, known: Known) -> Result<(FirstLook
     let search_arcsec = if known.offset_arcsec.is_some() { NARROW_SEARCH_ARCSEC } else { SEARCH_ARCSEC };
     let config = MeasureConfig { comet_px, search_px: search_arcsec / scale_arcsec, fwhm_px };
     let mut measured = measure::measure(&frame, &config);
-    let found = star_places(&frame, &measured);
+    let found = star_places(&frame, &measured, fwhm_px);
     // trails, or what a stack's maker left of them, match catalogue stars by chance
     let can_be_tied = !context.is_stack || ready_made::are_round(measured.shape.as_ref());
-    let (wcs, wcs_sigma_px) = match can_be_tied {
-        true => tied(&near, context, &found, scale_arcsec),
-        false => (near.wcs.clone(), None),
+    let tie = || tie::tied(&near.wcs, (near.file.width, near.file.height), &found, context.field);
+    let solution = match can_be_tied.then(tie) {
+        Some(Err(reason)) => {
+            tracing::debug!("{}: not tied to the catalogue: {reason}", light.file.name);
+            None
+        }
+        tied => tied.and_then(Result::ok),
     };
+    let wcs = solution.as_ref().map_or(&near.wcs, |s| &s.wcs);
     let comet_px = wcs.pixel_from_sky(expected).map_err(|e| e.to_string())?;
     let mut start = measured.centre_px;
     if known.offset_arcsec.is_some() {
@@ -230,19 +240,18 @@ pub fn look(light: &Light, context: &Context, known: Known) -> Result<(FirstLook
     let shape = measured.shape;
     let fwhm_px = shape.as_ref().map_or(fwhm_px, |s| s.shape.fwhm_px());
     let fluxes = shape.as_ref().map_or_else(FrameFluxes::default, |s| {
-        standards_in(&frame, &measured.flattened, s, &wcs, context, &near, start)
+        standards_in(&frame, &measured.flattened, s, wcs, context, &near, start)
     });
-    let layers = known.grid.map(|g| lay_on_stars(&frame, measured.sky_e, light.exposure_s, &wcs, g));
+    let layers = known.grid.map(|g| lay_on_stars(&frame, measured.sky_e, light.exposure_s, wcs, g));
     let mut look = FirstLook {
         light: light.clone(),
         window,
         // and back to the frame's pixels
         wcs: wcs.shifted(x0, y0),
-        wcs_sigma_px,
         predicted,
         expected: sought,
         place: None,
-        sources: sources(&wcs, &measured),
+        sources: sources(wcs, &measured),
         candidates_arcsec,
         sky_e: measured.sky_e,
         scale_arcsec,
@@ -251,6 +260,7 @@ pub fn look(light: &Light, context: &Context, known: Known) -> Result<(FirstLook
         n_stars: found.len(),
         fluxes,
         cosmic_rays,
+        solution,
     };
     look.place = place_of_comet(&frame, &look, start, fwhm_px);
     Ok((look, layers))
@@ -265,11 +275,11 @@ pub fn place_of_comet(
 ) -> Option<(SkyPosition, Vote)> {
     let config = CentroidConfig { x_px: start_px.0, y_px: start_px.1, fwhm_px };
     let p = register::centroid(&frame.image_e, &frame.variance_e2, &frame.mask, config).ok()?;
-    let sky = look.window_wcs().sky_from_pixel(PixelXy { x_px: p.x_px, y_px: p.y_px });
+    let at = PixelXy { x_px: p.x_px, y_px: p.y_px };
+    let sky = look.window_wcs().sky_from_pixel(at);
     let (east_arcsec, north_arcsec) = look.predicted.tangent_offset_arcsec(&sky);
     let photon_px = (0.5 * (p.x_sigma_px.powi(2) + p.y_sigma_px.powi(2))).sqrt();
-    let tie_px = look.wcs_sigma_px.unwrap_or(UNTIED_WCS_SIGMA_PX);
-    let sigma_px = (photon_px.powi(2) + tie_px.powi(2) + SUBPIXEL_SIGMA_PX.powi(2)).sqrt();
+    let sigma_px = (photon_px.powi(2) + look.wcs_sigma_px(at).powi(2) + SUBPIXEL_SIGMA_PX.powi(2)).sqrt();
     Some((sky, Vote { east_arcsec, north_arcsec, sigma_arcsec: look.scale_arcsec * sigma_px }))
 }
 
@@ -281,7 +291,7 @@ const REMEASURE_PX: f64 = 1.5;
 const SUBPIXEL_SIGMA_PX: f64 = 0.015;
 
 /// Places of the frame's stars: by the star image for the brightest, by their centroids for the rest.
-fn star_places(frame: &Calibrated, measured: &FrameMeasure) -> Vec<Found> {
+fn star_places(frame: &Calibrated, measured: &FrameMeasure, fwhm_px: f64) -> Vec<ImageStar> {
     let noise = NoiseModel { sky_variance: measure::typical_variance(&frame.variance_e2), variance_per_unit: 1.0 };
     measured
         .detections
@@ -289,7 +299,8 @@ fn star_places(frame: &Calibrated, measured: &FrameMeasure) -> Vec<Found> {
         .enumerate()
         .filter(|(_, d)| !d.saturated)
         .map(|(i, d)| {
-            let mut found = Found { x_px: d.x_px, y_px: d.y_px, flux: d.flux };
+            let sigma_px = tie::centroid_sigma_px(fwhm_px, d.significance);
+            let mut found = ImageStar { x_px: d.x_px, y_px: d.y_px, flux: d.flux, sigma_px };
             if let (Some(s), true) = (&measured.shape, i < FITTED_PLACES) {
                 let config = FluxFitConfig { radius_px: (1.5 * s.shape.fwhm_px()).max(2.5), noise, free_centre: true };
                 let fit = moffat::fit_flux(&measured.flattened, &frame.mask, &s.shape, d.x_px, d.y_px, &config);
@@ -297,6 +308,9 @@ fn star_places(frame: &Calibrated, measured: &FrameMeasure) -> Vec<Found> {
                     && (fit.x_px - d.x_px).hypot(fit.y_px - d.y_px) < 0.5 * s.shape.fwhm_px()
                 {
                     (found.x_px, found.y_px) = (fit.x_px, fit.y_px);
+                    if let (Some(x), Some(y)) = (fit.x_sigma_px, fit.y_sigma_px) {
+                        found.sigma_px = (0.5 * (x * x + y * y)).sqrt().hypot(SUBPIXEL_SIGMA_PX);
+                    }
                 }
             }
             found
@@ -355,35 +369,6 @@ const OFFSET_FRAMES: usize = 5;
 
 /// Error assumed for a header's WCS that could not be tied to the catalogue, per axis.
 const UNTIED_WCS_SIGMA_PX: f64 = 0.3;
-
-/// The header's WCS corrected by catalogue stars; as it is where they do not agree.
-fn tied(light: &Light, context: &Context, found: &[Found], scale_arcsec: f64) -> (Wcs, Option<f64>) {
-    let (width, height) = (light.file.width as f64, light.file.height as f64);
-    let margin = TIE_SEARCH_ARCSEC / scale_arcsec;
-    let mut predicted: Vec<Predicted> = context
-        .field
-        .iter()
-        .filter_map(|e| {
-            let p = light.wcs.pixel_from_sky(e.place).ok()?;
-            let near = p.x_px > -margin && p.y_px > -margin && p.x_px < width + margin && p.y_px < height + margin;
-            near.then_some(Predicted { x_px: p.x_px, y_px: p.y_px, magnitude: e.standard.magnitude })
-        })
-        .collect();
-    predicted.sort_by(|a, b| a.magnitude.total_cmp(&b.magnitude));
-    predicted.truncate(TIE_STARS);
-    let found = &found[..found.len().min(TIE_STARS)];
-    let config = TieConfig { search_px: margin, match_px: 2.0 };
-    match tie::tie(&predicted, found, config) {
-        Some(t) => {
-            let about = PixelXy { x_px: t.about_px[0], y_px: t.about_px[1] };
-            (light.wcs.with_correction(t.offset_px, t.matrix, about), Some(t.sigma_px()))
-        }
-        None => (light.wcs.clone(), None),
-    }
-}
-
-/// Brightest stars of either list that take part in a tie: more add cost and no accuracy.
-const TIE_STARS: usize = 800;
 
 /// Fluxes of the frame's lone catalogue stars.
 fn standards_in(
@@ -454,11 +439,7 @@ pub struct StarGrid {
 }
 
 fn lay_on_stars(frame: &Calibrated, sky_e: f64, exposure_s: f64, wcs: &Wcs, grid: &StarGrid) -> Layers {
-    let at = |x: f64, y: f64| {
-        let sky = grid.wcs.sky_from_pixel(PixelXy { x_px: x, y_px: y });
-        // a place behind the tangent plane is outside any frame
-        wcs.pixel_from_sky(sky).map_or((-1e6, -1e6), |p| (p.x_px, p.y_px))
-    };
+    let at = |x: f64, y: f64| stack::pixel_or_nowhere(wcs, grid.wcs.sky_from_pixel(PixelXy { x_px: x, y_px: y }));
     let middle = PixelXy { x_px: 0.5 * grid.width as f64, y_px: 0.5 * grid.height as f64 };
     let ratio = (grid.wcs.pixel_scale_arcsec(middle) / wcs.pixel_scale_arcsec(middle)).powi(2);
     let placement = stack::place(at, ratio, grid.width, grid.height);
@@ -520,7 +501,7 @@ pub fn look_at_all(
                     "{}: {} standards, tied {}, cosmic-ray pixels {}",
                     look.light.file.name,
                     look.fluxes.stars.len(),
-                    look.wcs_sigma_px.is_some(),
+                    look.solution.is_some(),
                     look.cosmic_rays.len()
                 );
                 bar.inc(1);

@@ -82,9 +82,6 @@ fn drift_note(drifts: &[Drift]) -> Option<String> {
     Some(format!("The mount drifted: the stars of {} frames are trailed, and {told}.", known + either))
 }
 
-/// Error per axis assumed of a WCS that could not be tied.
-const UNTIED_SIGMA_PX: f64 = 0.3;
-
 /// Motion of the field over the pixels from the frame before and to the frame after, for the length of the exposure.
 fn field_steps(looks: &[FirstLook], i: usize) -> Vec<FieldStep> {
     let look = &looks[i];
@@ -93,8 +90,11 @@ fn field_steps(looks: &[FirstLook], i: usize) -> Vec<FieldStep> {
         let seconds = other.light.mid.seconds_since(&look.light.mid);
         let (from, to) = (place(look)?, place(other)?);
         let share = look.light.exposure_s / seconds;
-        let sigma = |l: &FirstLook| l.wcs_sigma_px.unwrap_or(UNTIED_SIGMA_PX);
-        let sigma_px = share.abs() * sigma(look).hypot(sigma(other));
+        let sigma = |l: &FirstLook, at: PixelXy| {
+            let (x_px, y_px) = (at.x_px - l.window.x0 as f64, at.y_px - l.window.y0 as f64);
+            l.wcs_sigma_px(PixelXy { x_px, y_px })
+        };
+        let sigma_px = share.abs() * sigma(look, from).hypot(sigma(other, to));
         let px = (share * (to.x_px - from.x_px), share * (to.y_px - from.y_px));
         (seconds != 0.0).then_some(FieldStep { px, sigma_px })
     };

@@ -26,6 +26,7 @@ pub mod second_pass;
 pub mod select;
 pub mod solve;
 pub mod star_stack;
+pub mod tie;
 pub mod unchanged;
 pub mod window;
 

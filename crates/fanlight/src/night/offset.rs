@@ -133,7 +133,7 @@ pub fn leave_out_lost_frames(
     for ((look, zero_point), reason) in looks.iter().zip(zero_points).zip(rejected).filter(|(_, r)| r.is_none()) {
         if calibrated && zero_point.is_none() {
             *reason = Some("fewer than three catalogue stars could be measured in it".into());
-        } else if let (Some(offset), Some((_, vote)), None) = (offset, look.place, look.wcs_sigma_px) {
+        } else if let (Some(offset), Some((_, vote)), None) = (offset, look.place, look.solution.as_ref()) {
             let away = (vote.east_arcsec - offset.east_arcsec).hypot(vote.north_arcsec - offset.north_arcsec);
             if away > (5.0 * look.scale_arcsec).max(10.0 * offset.sigma_arcsec) {
                 *reason = Some(format!(

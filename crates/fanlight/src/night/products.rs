@@ -115,9 +115,12 @@ fn text(key: &str, value: &str, comment: &str) -> Card {
     Card { key: key.into(), value: CardValue::Text(value.into()), comment: comment.into() }
 }
 
-fn wcs_cards(wcs: &Wcs) -> Vec<Card> {
+/// A WCS of an image of this size; a distortion with its inverse, for programs that need one.
+fn wcs_cards(wcs: &Wcs, size: (usize, usize)) -> Vec<Card> {
+    let inverse = wcs.inverse_distortion_cards(size.0, size.1);
     wcs.cards()
         .into_iter()
+        .chain(inverse)
         .map(|(key, value)| {
             let value = match value {
                 WcsValue::Number(v) => CardValue::Number(v),
@@ -181,14 +184,14 @@ fn write_comet(night: &Night, record: &NightRecord, folder: &OutputFolder) -> Re
     let mut cards = common_cards(record);
     cards.push(number("COMETX", centre.x_px + 1.0, "optocentre, column, first pixel is 1"));
     cards.push(number("COMETY", centre.y_px + 1.0, "optocentre, row, first pixel is 1"));
-    cards.extend(wcs_cards(&wcs));
+    cards.extend(wcs_cards(&wcs, (stacked.image.width, stacked.image.height)));
     let mut image = HduOut::new("COMET", HduData::F32(&stacked.image));
     image.cards.clone_from(&cards);
     image.history = history(record);
     let mut variance = HduOut::new("VARIANCE", HduData::F32(&stacked.variance));
-    variance.cards = wcs_cards(&wcs);
+    variance.cards = wcs_cards(&wcs, (stacked.image.width, stacked.image.height));
     let mut mask = HduOut::new("MASK", HduData::U8(&stacked.mask));
-    mask.cards = wcs_cards(&wcs);
+    mask.cards = wcs_cards(&wcs, (stacked.image.width, stacked.image.height));
     mask.comments = vec!["0 is a good pixel; 8: no frame has a trusted pixel here".into()];
     fanlight_io::write_fits(&folder.path(STACKS[0]), &[image, variance, mask]).map_err(Failure::data)?;
 
@@ -215,11 +218,11 @@ fn write_stars(
 ) -> Result<(), Failure> {
     let mut image = HduOut::new("STARS", HduData::F32(&stars.stacked.image));
     image.cards = common_cards(record);
-    image.cards.extend(wcs_cards(&grid.wcs));
+    image.cards.extend(wcs_cards(&grid.wcs, (grid.width, grid.height)));
     image.history = history(record);
     let mut variance = HduOut::new("VARIANCE", HduData::F32(&stars.stacked.variance));
-    variance.cards = wcs_cards(&grid.wcs);
+    variance.cards = wcs_cards(&grid.wcs, (grid.width, grid.height));
     let mut mask = HduOut::new("MASK", HduData::U8(&stars.stacked.mask));
-    mask.cards = wcs_cards(&grid.wcs);
+    mask.cards = wcs_cards(&grid.wcs, (grid.width, grid.height));
     fanlight_io::write_fits(&folder.path(STACKS[2]), &[image, variance, mask]).map_err(Failure::data)
 }

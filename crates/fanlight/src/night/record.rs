@@ -126,6 +126,8 @@ fn frame_records(night: &Night, orbit: &OrbitElements, site: &Site) -> Vec<Frame
                 comet_ra_deg: place.map(|(p, _)| p.ra_deg),
                 comet_dec_deg: place.map(|(p, _)| p.dec_deg),
                 comet_err_arcsec: place.map(|(_, v)| v.sigma_arcsec),
+                comet_o_minus_c_arcsec: place.map(|(_, v)| [v.east_arcsec, v.north_arcsec]),
+                solution: solution(look),
                 altitude_deg: altitude,
             };
             (look.light.mid.jd(), record)
@@ -146,6 +148,18 @@ fn frame_records(night: &Night, orbit: &OrbitElements, site: &Site) -> Vec<Frame
     }));
     frames.sort_by(|a, b| a.0.total_cmp(&b.0).then_with(|| a.1.file.cmp(&b.1.file)));
     frames.into_iter().map(|f| f.1).collect()
+}
+
+fn solution(look: &FirstLook) -> Option<SolutionRecord> {
+    let tied = look.solution.as_ref()?;
+    let comet = look.place.map_or(look.expected, |(place, _)| place);
+    Some(SolutionRecord {
+        stars: tied.n_matched,
+        rms_arcsec: tied.rms_arcsec,
+        log10_odds: tied.log10_odds,
+        comet_err_arcsec: tied.sigma_at(look.window_wcs().pixel_from_sky(comet).ok()?),
+        distortion_order: tied.sip_order,
+    })
 }
 
 fn astrometry(night: &Night, orbit: &OrbitElements, site: &Site) -> Option<AstrometryRecord> {
@@ -471,6 +485,9 @@ fn provenance(night: &Night, options: &Options, catalogue: Option<PathBuf>) -> R
 const METHODS: &[&str] = &[
     "Geometry: two-body motion with iterated light time; the Earth from the SOFA routine epv00, time scales and Earth \
      rotation from SOFA-derived routines (not endorsed by SOFA).",
+    "Coordinates: each frame's fitted to the catalogue, an offset and with 15 stars or more a linear map, a SIP distortion \
+     (Shupe et al. 2005, ASP Conf. 347, 491) where stars left out of the fit ask for one; a match at odds under a thousand \
+     to one against chance (after Lang et al. 2010, AJ 139, 1782) is refused.",
     "Cosmic rays: Laplacian edge detection (van Dokkum 2001, PASP 113, 1420).",
     "Star images: one elliptical Moffat function per frame (Moffat 1969, A&A 3, 455), or one drawn out along a straight \
      trail where that fits clearly better, integrated over pixels; widths are those at half maximum.",

@@ -165,7 +165,8 @@ fn lay_one(kept: &Kept, field: &[SkyStar], grid: &CometGrid, context: &Context) 
     look.cosmic_rays.iter().for_each(|i| frame.mask.bits[*i as usize] |= flag::COSMIC_RAY);
     let exposure_s = look.light.exposure_s;
     let local = Local { x_px: at.x_px, y_px: at.y_px, arcsec_per_px: wcs.arcsec_per_px(at) };
-    let placement = stack::place_about(&local, &grid.local, grid.width, grid.height);
+    let placement =
+        stack::place_about(&wcs, kept.comet, &grid.local, grid.width, grid.height).map_err(|e| e.to_string())?;
     let reach_px = reach_of(grid, &placement);
     let stars: Vec<FieldStar> = field
         .iter()

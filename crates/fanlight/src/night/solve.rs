@@ -5,7 +5,7 @@ use super::first_pass::{self, FieldEntry, frames_at_once};
 use super::frame_pixels::FramePixels;
 use super::inputs::{self, Inputs, LeftOut, Light, Unsolved};
 use super::notes::Notes;
-use super::window;
+use super::{tie, window};
 use crate::messages;
 use fanlight_image::background::{self, MeshConfig};
 use fanlight_image::detect::{self, DetectConfig};
@@ -100,8 +100,6 @@ const FOUND_SCALE_ERROR: f64 = 0.01;
 const DETECTION_SIGMA: f64 = 6.0;
 /// Most stars of a frame that take part.
 const MAX_STARS: usize = 2000;
-/// Error of a bright star's centroid per axis: sub-pixel response, and blends that no one sees.
-const CENTROID_FLOOR_PX: f64 = 0.05;
 
 impl Solver<'_> {
     /// Solves frames, in order: the first that can be says how large a pixel is to the others.
@@ -112,7 +110,7 @@ impl Solver<'_> {
         if self.field.is_empty() {
             return frames.iter().map(|_| Err(NO_CATALOGUE.to_string())).collect();
         }
-        let stars = self.catalogue();
+        let stars = tie::catalogue(self.field);
         let bar = messages::bar(frames.len(), "solving frames");
         let mut found_scale = None;
         let mut results = Vec::with_capacity(frames.len());
@@ -139,7 +137,7 @@ impl Solver<'_> {
 
     /// Whether the headers' WCS do not fit the catalogue: in most of a few frames no place within the tie's reach does.
     fn headers_are_wrong(&self, lights: &[Light]) -> bool {
-        let stars = self.catalogue();
+        let stars = tie::catalogue(self.field);
         let chosen = inputs::spread(lights, CHECKED);
         let verdict = |light: &&Light| -> Option<bool> {
             let place = self.expected.place(light.mid).ok()?;
@@ -155,16 +153,12 @@ impl Solver<'_> {
             if found.len() < ENOUGH_STARS || listed < ENOUGH_STARS {
                 return None;
             }
-            let search_px = first_pass::TIE_SEARCH_ARCSEC / scale_arcsec;
+            let search_px = tie::SEARCH_ARCSEC / scale_arcsec;
             let config = SolveConfig { search_px, max_sip_order: 0, ..usual };
             Some(fanlight_sky::refine(&wcs, &found, &stars, &config).is_err())
         };
         let verdicts: Vec<bool> = chosen.par_iter().filter_map(verdict).collect();
         verdicts.iter().filter(|wrong| **wrong).count() * 2 > verdicts.len()
-    }
-
-    fn catalogue(&self) -> Vec<SkyStar> {
-        self.field.iter().map(|e| SkyStar { place: e.place, magnitude: e.standard.magnitude }).collect()
     }
 
     fn solve_by_any_scale(&self, frame: &Unsolved, catalogue: &[SkyStar]) -> Result<Solved, String> {
@@ -220,7 +214,7 @@ impl Solver<'_> {
                 x_px: d.x_px,
                 y_px: d.y_px,
                 flux: d.flux,
-                sigma_px: CENTROID_FLOOR_PX.hypot(0.6 * fwhm_px / d.significance),
+                sigma_px: tie::centroid_sigma_px(fwhm_px, d.significance),
             })
             .collect())
     }

@@ -1,29 +1,14 @@
 //! Products opened and measured by programs that are not ours: astropy and photutils, through scripts in `reference/`.
 
-use crate::support::{Run, happy};
+use crate::support::{happy, python};
 use fanlight_io::{FitsImage, read_image};
 use fanlight_sky::{PixelXy, SkyPosition, Wcs};
-use serde_json::Value;
-use std::path::Path;
-use std::process::Command;
 
 /// Flux of an aperture against photutils on the same pixels. Required is 0.3 %; both sum the exact overlap in double
 /// precision, so that what is left is rounding.
 const PHOTUTILS_TOLERANCE: f64 = 1e-6;
 /// A stack's WCS read by astropy and by us: both are exact, a TAN projection in double precision.
 const SAME_PLACE_ARCSEC: f64 = 1e-6;
-
-/// Runs a script of `reference/` and reads the JSON that it prints.
-fn python(script: &str, arguments: &[&Path]) -> Value {
-    let interpreter = std::env::var_os("FANLIGHT_PYTHON").unwrap_or_else(|| {
-        panic!("set FANLIGHT_PYTHON to a Python with astropy and photutils; scripts/test installs one and sets it")
-    });
-    let script = Path::new(env!("CARGO_MANIFEST_DIR")).join("../../reference").join(script);
-    let output = Command::new(interpreter).arg(script).args(arguments).output().expect("Python runs");
-    let run = Run::from(output);
-    assert_eq!(run.status, Some(0), "{}", run.stderr);
-    serde_json::from_str(&run.stdout).expect("the script prints JSON")
-}
 
 fn product(name: &str) -> std::path::PathBuf {
     happy().folder.join("out").join(name)
@@ -40,7 +25,7 @@ fn stacks_open_in_astropy_and_pass_its_verification() {
         ("substacks.fits", substacks.iter().map(String::as_str).collect()),
     ];
     for (file, names) in expected {
-        let hdus = python("check_fits.py", &[&product(file)]);
+        let hdus = python("check_fits.py", &[product(file).as_os_str()]);
         let hdus = hdus.as_array().expect("a list of HDUs");
         let found: Vec<&str> = hdus.iter().map(|h| h["name"].as_str().expect("name")).collect();
         assert_eq!(found, names, "{file}");
@@ -64,7 +49,7 @@ fn stacks_open_in_astropy_and_pass_its_verification() {
 fn mask_and_variance_fit_the_image() {
     let bytes = std::fs::read(product("comet.fits")).expect("comet.fits");
     assert_eq!(bytes.len() % 2880, 0, "FITS comes in blocks");
-    let hdus = python("check_fits.py", &[&product("comet.fits")]);
+    let hdus = python("check_fits.py", &[product("comet.fits").as_os_str()]);
     let of = |i: usize, key: &str| hdus[i][key].as_f64().expect("number");
     // 8 is the one flag of a stack
     let masked = of(2, "sum") / 8.0;
@@ -82,7 +67,7 @@ fn the_wcs_of_the_stacks_is_the_same_to_astropy_and_puts_the_comet_where_the_rec
         let FitsImage { header, .. } = read_image(&path).expect(file);
         let (wcs, warnings) = Wcs::from_header(&header).expect("a WCS").expect("a WCS");
         assert!(warnings.is_empty(), "{warnings:?}");
-        let theirs = python("check_wcs.py", &[&path]);
+        let theirs = python("check_wcs.py", &[path.as_os_str()]);
         let points = theirs.as_array().expect("points");
         assert!(points.len() >= 5);
         for p in points {
@@ -102,7 +87,7 @@ fn the_wcs_of_the_stacks_is_the_same_to_astropy_and_puts_the_comet_where_the_rec
 
 #[test]
 fn aperture_sums_agree_with_photutils() {
-    let sums = python("check_photometry.py", &[&happy().folder.join("out")]);
+    let sums = python("check_photometry.py", &[happy().folder.join("out").as_os_str()]);
     let sums = sums.as_array().expect("a list");
     assert_eq!(sums.len(), 3, "three apertures measured");
     for s in sums {
@@ -117,7 +102,8 @@ fn aperture_sums_agree_with_photutils() {
 /// calibration, resampling and combination.
 #[test]
 fn catalogue_stars_in_the_stack_have_their_catalogue_magnitudes() {
-    let stars = python("check_star_magnitudes.py", &[&product("stars.fits"), &happy().folder.join("field.csv")]);
+    let (stack, catalogue) = (product("stars.fits"), happy().folder.join("field.csv"));
+    let stars = python("check_star_magnitudes.py", &[stack.as_os_str(), catalogue.as_os_str()]);
     let residuals: Vec<f64> =
         stars["residual_mag"].as_array().expect("list").iter().map(|v| v.as_f64().expect("number")).collect();
     assert!(residuals.len() >= 4, "{} lone bright stars", residuals.len());

@@ -249,3 +249,15 @@ impl Broken {
         }
     }
 }
+
+/// Runs a script of `reference/` and reads the JSON that it prints.
+pub fn python(script: &str, arguments: &[&OsStr]) -> serde_json::Value {
+    let interpreter = std::env::var_os("FANLIGHT_PYTHON").unwrap_or_else(|| {
+        panic!("set FANLIGHT_PYTHON to a Python with astropy and photutils; scripts/test installs one and sets it")
+    });
+    let script = Path::new(env!("CARGO_MANIFEST_DIR")).join("../../reference").join(script);
+    let output = Command::new(interpreter).arg(script).args(arguments).output().expect("Python runs");
+    let run = Run::from(output);
+    assert_eq!(run.status, Some(0), "{}", run.stderr);
+    serde_json::from_str(&run.stdout).expect("the script prints JSON")
+}

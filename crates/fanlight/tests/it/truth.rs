@@ -127,6 +127,16 @@ pub fn scenario(seed: u64) -> Scenario {
     s
 }
 
+/// A night of a seed through optics whose distortion no header tells: larger frames, whose corner is off by 2 to 5 px
+/// either way.
+pub fn distorted(seed: u64) -> Scenario {
+    let mut s = scenario(seed);
+    let mut d = Draws(seed.wrapping_mul(0x9E6C_63D0_876A_9A35));
+    (s.camera.width_px, s.camera.height_px) = (512, 512);
+    s.wcs.distortion_corner_px = d.between(2.0, 5.0) * if d.chance(0.5) { 1.0 } else { -1.0 };
+    s
+}
+
 fn jet(d: &mut Draws) -> FeatureKeys {
     FeatureKeys {
         kind: FeatureKind::Jet,
