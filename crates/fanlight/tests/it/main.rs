@@ -2,12 +2,14 @@
 
 mod again;
 mod bad_input;
+mod bad_ways;
 mod cameras;
 mod cli;
 mod night;
 mod products;
 mod raw_fits;
 mod solving;
+mod stack_errors;
 mod star_list;
 mod support;
 mod tracks;
