@@ -5,6 +5,7 @@ mod bad_input;
 mod bad_ways;
 mod cameras;
 mod cli;
+mod detections;
 mod night;
 mod products;
 mod raw_fits;
