@@ -16,7 +16,7 @@ use fanlight_image::{Image, PixelBox};
 
 use crate::error::IoError;
 use crate::fits_crate;
-use crate::hdu::{ImageHdu, find_image, images_of_size};
+use crate::hdu::{ImageHdu, find_image, find_named, images_of_size};
 use crate::header::Header;
 
 /// Bytes decoded at a time: small enough to stay in the processor's cache between reading and byte swapping.
@@ -48,12 +48,7 @@ pub fn read_image_into(path: &Path, image: &mut Image) -> Result<Header, IoError
     with_source(path, |source, len| {
         let hdu = find_image(source, len, path)?;
         resize(image, hdu.width, hdu.height);
-        if hdu.tiled {
-            decode_tiles(source, &hdu, path, &mut image.data)?;
-        } else {
-            let all = PixelBox { x0: 0, y0: 0, x1: hdu.width, y1: hdu.height };
-            decode_plain(source, &hdu, all, &mut image.data).map_err(|e| IoError::read(path, e))?;
-        }
+        decode_all(source, &hdu, path, &mut image.data)?;
         Ok(hdu.header)
     })
 }
@@ -79,6 +74,29 @@ pub fn read_image_part(path: &Path, area: PixelBox) -> Result<Image, IoError> {
         decode_plain(source, &hdu, area, &mut image.data).map_err(|e| IoError::read(path, e))?;
         Ok(image)
     })
+}
+
+/// Reads the first image extension whose `EXTNAME` is one of these (in any case) and whose size is this; `None` where there
+/// is none. What such an extension means is the caller's to know.
+///
+/// # Errors
+/// As [`read_image`], for that extension.
+pub fn read_named_image(path: &Path, names: &[&str], size: (usize, usize)) -> Result<Option<FitsImage>, IoError> {
+    with_source(path, |source, len| {
+        let Some(hdu) = find_named(source, len, path, names, size)? else { return Ok(None) };
+        let mut image = Image::default();
+        resize(&mut image, hdu.width, hdu.height);
+        decode_all(source, &hdu, path, &mut image.data)?;
+        Ok(Some(FitsImage { header: hdu.header, image }))
+    })
+}
+
+fn decode_all(source: &mut dyn Source, hdu: &ImageHdu, path: &Path, out: &mut [f32]) -> Result<(), IoError> {
+    if hdu.tiled {
+        return decode_tiles(source, hdu, path, out);
+    }
+    let all = PixelBox { x0: 0, y0: 0, x1: hdu.width, y1: hdu.height };
+    decode_plain(source, hdu, all, out).map_err(|e| IoError::read(path, e))
 }
 
 fn resize(image: &mut Image, width: usize, height: usize) {

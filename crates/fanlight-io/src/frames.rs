@@ -107,31 +107,51 @@ impl FrameSet {
 /// # Errors
 /// The folder itself is missing, is a file or cannot be listed. Anything wrong below it is in `skipped`.
 pub fn find_frames(folder: &Path) -> Result<FrameSet, IoError> {
-    let Search { files, skipped, .. } = Search::of(folder)?;
-    let looked_at: Vec<Result<FrameFile, Skipped>> = files.par_iter().map(|(name, path)| frame(name, path)).collect();
-    let mut set = FrameSet { skipped, ..FrameSet::default() };
-    for frame in looked_at {
-        match frame {
-            Ok(frame) => match frame.kind {
-                FrameKind::Light => set.lights.push(frame),
-                FrameKind::Bias => set.biases.push(frame),
-                FrameKind::Dark => set.darks.push(frame),
-                FrameKind::FlatDark => set.flat_darks.push(frame),
-                FrameKind::Flat => set.flats.push(frame),
-            },
-            Err(skipped) => set.skipped.push(skipped),
-        }
-    }
-    set.skipped.sort_by(|a, b| a.file.cmp(&b.file));
-    Ok(set)
+    list_frames(folder).map(FrameList::sort_out)
 }
 
-/// The FITS files that [`find_frames`] would look at, sorted, without opening any.
+/// The FITS files of a folder, none of them opened.
+#[derive(Debug, Clone, Default)]
+pub struct FrameList {
+    files: Vec<(String, PathBuf)>,
+    skipped: Vec<Skipped>,
+}
+
+/// Lists what [`find_frames`] would look at, sorted.
 ///
 /// # Errors
 /// As [`find_frames`].
-pub fn frame_files(folder: &Path) -> Result<Vec<PathBuf>, IoError> {
-    Ok(Search::of(folder)?.files.into_iter().map(|(_, path)| path).collect())
+pub fn list_frames(folder: &Path) -> Result<FrameList, IoError> {
+    let Search { files, skipped, .. } = Search::of(folder)?;
+    Ok(FrameList { files, skipped })
+}
+
+impl FrameList {
+    /// The files.
+    pub fn paths(&self) -> impl Iterator<Item = &Path> {
+        self.files.iter().map(|(_, path)| path.as_path())
+    }
+
+    /// Reads the headers and sorts the files by kind.
+    pub fn sort_out(self) -> FrameSet {
+        let looked_at: Vec<Result<FrameFile, Skipped>> =
+            self.files.par_iter().map(|(name, path)| frame(name, path)).collect();
+        let mut set = FrameSet { skipped: self.skipped, ..FrameSet::default() };
+        for frame in looked_at {
+            match frame {
+                Ok(frame) => match frame.kind {
+                    FrameKind::Light => set.lights.push(frame),
+                    FrameKind::Bias => set.biases.push(frame),
+                    FrameKind::Dark => set.darks.push(frame),
+                    FrameKind::FlatDark => set.flat_darks.push(frame),
+                    FrameKind::Flat => set.flats.push(frame),
+                },
+                Err(skipped) => set.skipped.push(skipped),
+            }
+        }
+        set.skipped.sort_by(|a, b| a.file.cmp(&b.file));
+        set
+    }
 }
 
 /// Keywords of a stack's whole exposure, before those of a frame's.

@@ -95,7 +95,34 @@ pub(crate) fn find_image<R: Read + Seek + ?Sized>(reader: &mut R, len: u64, path
     image.ok_or_else(|| IoError::NoImage { path: path.to_owned(), found: found.join(", ") })
 }
 
-/// Images of a size in a file, as far as its headers can be read.
+/// The first image extension of one of these names, in any case, that has this size.
+pub(crate) fn find_named<R: Read + Seek + ?Sized>(
+    reader: &mut R,
+    len: u64,
+    path: &Path,
+    names: &[&str],
+    size: (usize, usize),
+) -> Result<Option<ImageHdu>, IoError> {
+    walk(reader, len, path, |hdu| {
+        let name = hdu.header.text("EXTNAME").unwrap_or_default();
+        let kind = hdu.header.text("XTENSION").unwrap_or_default();
+        let tiled = kind == "BINTABLE" && hdu.header.logical("ZIMAGE") == Some(true);
+        if !(kind == "IMAGE" || tiled) || !names.iter().any(|n| n.eq_ignore_ascii_case(name.trim())) {
+            return Ok(None);
+        }
+        let axes = axes(&hdu.header, if tiled { "Z" } else { "" }, path)?;
+        if axes.len() < 2 || (axes[0], axes[1]) != (size.0 as u64, size.1 as u64) {
+            return Ok(None);
+        }
+        image_of(hdu, &axes, tiled, None, len, path).map(Some)
+    })
+}
+
+/// Names of extensions that hold the errors, weights or flags of another image's pixels.
+const NOISE_EXTENSIONS: [&str; 12] =
+    ["VARIANCE", "VAR", "UNCERT", "ERR", "ERROR", "SIGMA", "STDDEV", "IVAR", "WEIGHT", "WHT", "MASK", "DQ"];
+
+/// Images of a size in a file, those apart that tell of another image's noise, as far as its headers can be read.
 pub(crate) fn images_of_size<R: Read + Seek + ?Sized>(
     reader: &mut R,
     len: u64,
@@ -108,7 +135,9 @@ pub(crate) fn images_of_size<R: Read + Seek + ?Sized>(
         let tiled = kind.as_deref() == Some("BINTABLE") && hdu.header.logical("ZIMAGE") == Some(true);
         if hdu.is_primary || kind.as_deref() == Some("IMAGE") || tiled {
             let axes = axes(&hdu.header, if tiled { "Z" } else { "" }, path)?;
-            n += usize::from(axes.len() >= 2 && (axes[0], axes[1]) == (size.0 as u64, size.1 as u64));
+            let name = hdu.header.text("EXTNAME").unwrap_or_default().to_uppercase();
+            let is_of_noise = !hdu.is_primary && NOISE_EXTENSIONS.contains(&name.trim());
+            n += usize::from(!is_of_noise && axes.len() >= 2 && (axes[0], axes[1]) == (size.0 as u64, size.1 as u64));
         }
         Ok(None)
     });

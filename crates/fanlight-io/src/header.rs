@@ -188,7 +188,7 @@ impl Header {
     /// An angle in degrees, written as a number or in sexagesimal (`+51 12 00.0`, `51:12:00`, `51d12m00s`).
     pub fn angle_deg(&self, key: &str) -> Option<f64> {
         match self.get(key)? {
-            CardValue::Text(text) => parse_number(text).or_else(|| parse_sexagesimal(text)),
+            CardValue::Text(text) => parse_number(text).or_else(|| fanlight_sky::parse_sexagesimal(text)),
             _ => self.number(key),
         }
     }
@@ -336,27 +336,6 @@ pub(crate) fn parse_number(text: &str) -> Option<f64> {
         return None;
     }
     text.replace(['d', 'D'], "E").parse().ok().filter(|v: &f64| v.is_finite())
-}
-
-fn parse_sexagesimal(text: &str) -> Option<f64> {
-    let text = text.trim();
-    let negative = text.starts_with('-');
-    let parts: Vec<f64> = text
-        .trim_start_matches(['+', '-'])
-        .split(|c: char| c.is_whitespace() || ":dmsDMS°'\"′″".contains(c))
-        .filter(|p| !p.is_empty())
-        .map(|p| parse_number(p).filter(|v| *v >= 0.0))
-        .collect::<Option<_>>()?;
-    let (degrees, minutes, seconds) = match parts[..] {
-        [d, m] => (d, m, 0.0),
-        [d, m, s] => (d, m, s),
-        _ => return None,
-    };
-    if minutes >= 60.0 || seconds >= 60.0 {
-        return None;
-    }
-    let value = degrees + minutes / 60.0 + seconds / 3600.0;
-    Some(if negative { -value } else { value })
 }
 
 fn decode(bytes: &[u8]) -> String {

@@ -35,10 +35,12 @@ pub use campaign::{Campaign, CampaignError, ColourChannel, load_campaign};
 pub use catalogue::{Catalogue, CatalogueStar, Cone, load_catalogue};
 pub use checksum::sha256_file;
 pub use error::IoError;
-pub use fits_read::{FitsImage, read_header, read_image, read_image_into, read_image_part};
+pub use fits_read::{FitsImage, read_header, read_image, read_image_into, read_image_part, read_named_image};
 pub use fits_write::{HduData, HduOut, write_fits};
 pub use frame_kind::FrameKind;
-pub use frames::{FrameFile, FrameSet, Skipped, SkippedKind, find_frames, frame_files, same_filter, stack_file};
+pub use frames::{
+    FrameFile, FrameList, FrameSet, Skipped, SkippedKind, find_frames, list_frames, same_filter, stack_file,
+};
 pub use header::{Card, CardValue, Header, HeaderCard};
 pub use products::{OutputFolder, read_json};
 pub use spool::{Spool, SpoolRows};

@@ -32,6 +32,33 @@ impl PositionAngle {
     }
 }
 
+/// Degrees, or hours, from whole units, minutes and seconds: `-51 12 36.0`, `51:12:00`, `51d12m`, `51°12′36″`; the last part
+/// may have decimals. `None` for anything else: one sign, in front; parts of digits only, whole but for the last; minutes and
+/// seconds under 60.
+pub fn parse_sexagesimal(text: &str) -> Option<f64> {
+    let text = text.trim();
+    let unsigned = text.strip_prefix(['+', '-']).unwrap_or(text);
+    let parts: Vec<&str> = match unsigned.contains(':') {
+        true => unsigned.split(':').map(str::trim).collect(),
+        false => unsigned
+            .split(|c: char| c.is_whitespace() || "dhmsDHMS°'\"′″".contains(c))
+            .filter(|part| !part.is_empty())
+            .collect(),
+    };
+    if !(2..=3).contains(&parts.len()) {
+        return None;
+    }
+    let last = parts.len() - 1;
+    let mut value = 0.0;
+    for (i, part) in parts.iter().enumerate() {
+        let is_number = part.starts_with(|c: char| c.is_ascii_digit())
+            && part.chars().all(|c| c.is_ascii_digit() || (c == '.' && i == last));
+        let number: f64 = part.parse().ok().filter(|v| is_number && (i == 0 || *v < 60.0))?;
+        value += number / 60f64.powi(i as i32);
+    }
+    Some(if text.starts_with('-') { -value } else { value })
+}
+
 /// A direction, ICRS.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct SkyPosition {
@@ -175,6 +202,27 @@ mod tests {
             let (east, north) = here.tangent_offset_arcsec(&there);
             assert!((east - 123.4).abs() < 1e-7 && (north + 567.8).abs() < 1e-7, "{east} {north}");
             assert!((here.separation_arcsec(&there) - 581.05).abs() < 0.1);
+        }
+    }
+
+    #[test]
+    fn sexagesimal_as_people_write_it_and_nothing_else() {
+        for (text, value) in [
+            ("-51 12 36", -51.21),
+            ("3:15:00", 3.25),
+            ("+51d12m00.0s", 51.2),
+            ("51°12′", 51.2),
+            (" -0:30 ", -0.5),
+            ("06:47:48.9", 6.0 + 47.0 / 60.0 + 48.9 / 3600.0),
+        ] {
+            let found = parse_sexagesimal(text).unwrap();
+            assert!((found - value).abs() < 1e-12, "{text}: {found}");
+        }
+        for wrong in [
+            "", "51", "5 70", "1:2:3:4", "1::2", "--1:2", "1:-2", "1.5:30", "1:2e1", "nan:1", "a:b", "1:2:60.0", ":30",
+            "+ ",
+        ] {
+            assert_eq!(parse_sexagesimal(wrong), None, "{wrong}");
         }
     }
 }

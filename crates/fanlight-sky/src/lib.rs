@@ -15,7 +15,7 @@ pub mod time;
 pub mod wcs;
 
 pub use airmass::airmass;
-pub use angle::{ARCSEC_PER_RAD, PositionAngle, SkyPosition};
+pub use angle::{ARCSEC_PER_RAD, PositionAngle, SkyPosition, parse_sexagesimal};
 pub use earth::{AU_KM, Site, earth_heliocentric_au};
 pub use error::SkyError;
 pub use geometry::{ViewingGeometry, comet_position, orbit_warnings, sun_warning, viewing_geometry};

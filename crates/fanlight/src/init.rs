@@ -1,6 +1,7 @@
 //! `fanlight init`: a campaign file from frame headers and a one-line orbit.
 
 use crate::night::checks::SITE_KEYS;
+use crate::night::frame_pixels::pattern_name;
 use crate::{Failure, messages};
 use fanlight_io::FrameFile;
 use fanlight_sky::OneLineOrbit;
@@ -163,6 +164,13 @@ fn campaign_text(orbit: &OneLineOrbit, light: &FrameFile, lights: &[FrameFile]) 
     if let Some(scale) = header.pixel_scales_arcsec().first() {
         line(format!("pixel_scale_arcsec = {scale:.4}  # from the header"));
     }
+    let pattern = pattern_name(header);
+    if let Some(pattern) = &pattern {
+        line(format!(
+            "channel = \"G\"  # a colour camera ({}): what is measured, R, G or B; band and catalogue below go with it",
+            pattern.trim()
+        ));
+    }
     line(String::new());
     let names: BTreeSet<&str> = lights.iter().filter_map(|f| f.filter.as_deref()).collect();
     line("[photometry]".into());
@@ -170,14 +178,16 @@ fn campaign_text(orbit: &OneLineOrbit, light: &FrameFile, lights: &[FrameFile]) 
         "# {FILL_IN}: catalogue of the field (columns ra_deg, dec_deg, the band, its _err; other bands for colours)"
     ));
     line("# catalogue = \"field.csv\"".into());
-    line(format!("band = \"r\"  # {FILL_IN}: the catalogue's column to calibrate to"));
+    // the green of colour cameras lies between g and V
+    let band = if pattern.is_some() { "g" } else { "r" };
+    line(format!("band = \"{band}\"  # {FILL_IN}: the catalogue's column to calibrate to"));
     line("apertures_km = [5000, 10000, 20000]  # radius at the comet".into());
     line("[photometry.filters]".into());
     if names.is_empty() {
         line("# the frames name no filter".into());
     }
     for name in names {
-        line(format!("{} = \"r\"  # {FILL_IN}: the catalogue band that this filter is nearest to", quoted(name)));
+        line(format!("{} = \"{band}\"  # {FILL_IN}: the catalogue band that this filter is nearest to", quoted(name)));
     }
     line(String::new());
     line("[telescope]".into());

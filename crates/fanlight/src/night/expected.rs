@@ -2,7 +2,7 @@
 
 use super::inputs::Inputs;
 use crate::Failure;
-use fanlight_sky::{OrbitElements, PixelXy, Site, SkyError, SkyPosition, UtcInstant};
+use fanlight_sky::{OrbitElements, PixelXy, Site, SkyError, SkyPosition, UtcInstant, parse_sexagesimal};
 
 /// The comet's expected path.
 #[derive(Debug, Clone, Copy)]
@@ -114,7 +114,7 @@ pub fn parse_place(text: &str) -> Result<SkyPosition, Failure> {
     let [ra, dec] = parts[..] else { return Err(wrong("a place is a right ascension and a declination")) };
     let number = |part: &str| part.parse::<f64>().ok().filter(|v| v.is_finite());
     let (ra_deg, dec_deg) = if text.contains(':') {
-        let (Some(hours), Some(degrees)) = (sexagesimal(ra), sexagesimal(dec)) else {
+        let (Some(hours), Some(degrees)) = (parse_sexagesimal(ra), parse_sexagesimal(dec)) else {
             return Err(wrong("not two numbers with minutes and seconds under 60"));
         };
         (15.0 * hours, degrees)
@@ -126,23 +126,6 @@ pub fn parse_place(text: &str) -> Result<SkyPosition, Failure> {
         return Err(wrong("right ascension lies from 0° to 360° (0 h to 24 h), declination from −90° to +90°"));
     }
     Ok(SkyPosition::new(ra_deg, dec_deg))
-}
-
-/// `d:m:s` or `d:m`, the last part with decimals.
-fn sexagesimal(text: &str) -> Option<f64> {
-    let sign = if text.starts_with('-') { -1.0 } else { 1.0 };
-    let parts: Vec<f64> = text
-        .strip_prefix(['+', '-'])
-        .unwrap_or(text)
-        .split(':')
-        .map(|p| p.parse::<f64>().ok().filter(|v| v.is_finite() && *v >= 0.0))
-        .collect::<Option<_>>()?;
-    let (whole, minutes, seconds) = match parts[..] {
-        [d, m] => (d, m, 0.0),
-        [d, m, s] => (d, m, s),
-        _ => return None,
-    };
-    (minutes < 60.0 && seconds < 60.0).then_some(sign * (whole + minutes / 60.0 + seconds / 3600.0))
 }
 
 /// A comet 1.2 au from the Sun at perihelion, 48 days before it, and a site, for tests.

@@ -5,7 +5,9 @@ use super::combine::Layers;
 use super::expected::Expected;
 use super::frame_pixels::FramePixels;
 use super::inputs::Light;
+use super::stack_noise::StackNoise;
 use super::{ready_made, tie, window};
+
 use crate::messages;
 use fanlight_coma::calibrate::{self, Calibrated, Detector, Masters, Raw};
 use fanlight_coma::lines::{self, Direction};
@@ -35,8 +37,8 @@ pub struct Context<'a> {
     pub levelled: &'a [Direction],
     /// Side of the part of every frame that is used.
     pub window_side_px: usize,
-    /// Whether the only frame is a ready-made stack.
-    pub is_stack: bool,
+    /// The noise of the only frame, where that is a ready-made stack.
+    pub stack: Option<&'a StackNoise>,
     /// Where the comet is expected.
     pub expected: Expected<'a>,
     /// Catalogue stars of the night's band, at the night's epoch; empty without a catalogue.
@@ -142,6 +144,9 @@ pub fn read_calibrated(light: &Light, area: PixelBox, context: &Context) -> Resu
     let image = context.pixels.light(&light.file, area)?;
     let raw = Raw { image: &image, corner_px: (area.x0, area.y0), exposure_s: light.exposure_s };
     let mut frame = calibrate::calibrate(&raw, context.masters, &context.detector).map_err(|e| e.to_string())?;
+    if let Some(noise) = context.stack {
+        noise.put_on(&mut frame, area, context.detector.gain_e_per_adu);
+    }
     context.levelled.iter().for_each(|direction| lines::level(&mut frame, *direction));
     Ok(frame)
 }
@@ -206,13 +211,14 @@ pub fn look(light: &Light, context: &Context, known: Known) -> Result<(FirstLook
     let near = Light { file, wcs: light.wcs.shifted(-x0, -y0), ..light.clone() };
     let comet_px = (header_px.x_px - x0, header_px.y_px - y0);
     // in a stack of many frames few are left, and noise that pixels share looks like them
-    let cosmic_rays = if context.is_stack { Vec::new() } else { flag_cosmic_rays(&mut frame, comet_px, fwhm_px)? };
+    let cosmic_rays =
+        if context.stack.is_some() { Vec::new() } else { flag_cosmic_rays(&mut frame, comet_px, fwhm_px)? };
     let search_arcsec = if known.offset_arcsec.is_some() { NARROW_SEARCH_ARCSEC } else { SEARCH_ARCSEC };
     let config = MeasureConfig { comet_px, search_px: search_arcsec / scale_arcsec, fwhm_px };
     let mut measured = measure::measure(&frame, &config);
     let found = star_places(&frame, &measured, fwhm_px);
     // trails, or what a stack's maker left of them, match catalogue stars by chance
-    let can_be_tied = !context.is_stack || ready_made::are_round(measured.shape.as_ref());
+    let can_be_tied = context.stack.is_none() || ready_made::are_round(measured.shape.as_ref());
     let tie = || tie::tied(&near.wcs, (near.file.width, near.file.height), &found, context.field);
     let solution = match can_be_tied.then(tie) {
         Some(Err(reason)) => {

@@ -77,7 +77,8 @@ pub fn is_colour(header: &Header, campaign: &Campaign) -> bool {
     campaign.camera.colour_pattern.is_some() || pattern_name(header).is_some()
 }
 
-fn pattern_name(header: &Header) -> Option<String> {
+/// The name of a colour camera's pattern; `None` of a grey one.
+pub fn pattern_name(header: &Header) -> Option<String> {
     ["BAYERPAT", "COLORTYP"].iter().find_map(|k| header.text(k)).filter(|name| {
         // a grey camera's frames say so in the same place
         !matches!(name.to_uppercase().as_str(), "NONE" | "MONO" | "GRAY" | "GREY" | "N/A")

@@ -165,6 +165,14 @@ pub fn sort_out(mut found: FrameSet, campaign: &Campaign, choice: &Choice) -> Re
     let mut flat_darks = fitting(found.flat_darks, "flat dark");
     let mut flats: Vec<FrameFile> = fitting(found.flats, "flat");
     flats.retain(|f| has_filter(f, &filter));
+    keep_uncalibrated(&mut biases, "bias", |done| done == Applied::default(), &mut notes);
+    keep_uncalibrated(&mut darks, "dark", |done| !done.dark && !done.flat, &mut notes);
+    keep_uncalibrated(&mut flat_darks, "flat dark", |done| done == Applied::default(), &mut notes);
+    keep_uncalibrated(&mut flats, "flat", |done| !done.flat, &mut notes);
+    // raw darks are worth more than those whose bias somebody else took off; darks of both kinds cannot be combined
+    if darks.iter().any(|f| !Applied::of(&f.header).offset) {
+        keep_uncalibrated(&mut darks, "dark", |done| !done.offset, &mut notes);
+    }
     let applied = format.applied;
     if applied != Applied::default() {
         notes.push(format!(
@@ -232,6 +240,21 @@ fn say_how_stored(readout: &Readout, campaign: &Campaign, notes: &mut Notes) {
             "The frames are a colour camera's: every cell of 2 x 2 pixels gave one, {channel}; nothing was interpolated."
         ));
     }
+}
+
+/// Leaves out the calibration frames of a kind that another program has calibrated in a way that is not `allowed`.
+fn keep_uncalibrated(frames: &mut Vec<FrameFile>, what: &str, allowed: impl Fn(Applied) -> bool, notes: &mut Notes) {
+    let is_allowed = |f: &FrameFile| allowed(Applied::of(&f.header));
+    let refused: Vec<&FrameFile> = frames.iter().filter(|f| !is_allowed(f)).collect();
+    if let Some(first) = refused.first() {
+        let more = if refused.len() > 1 { format!(" and {} more", refused.len() - 1) } else { String::new() };
+        notes.warn(format!(
+            "{}{more} not used as {what} frames: CALSTAT is \"{}\", another program has calibrated them.",
+            first.name,
+            first.header.text("CALSTAT").unwrap_or_default()
+        ));
+    }
+    frames.retain(|f| is_allowed(f));
 }
 
 /// What has to agree between frames that are combined.

@@ -29,7 +29,8 @@ pub fn make(
         Some(bias) => {
             let dark_s = keep_one_exposure(&mut inputs.darks, exposure_s);
             let dark = combine_files(&mut inputs.darks, part, scratch, "master dark", notes, as_is)?.zip(dark_s);
-            let rate = dark.map(|(dark, dark_s)| calibrate::dark_rate(&dark, &bias, dark_s).map_err(Failure::data));
+            let of_darks = (!are_without_offset(&inputs.darks)).then_some(&bias);
+            let rate = dark.map(|(dark, dark_s)| dark_rate(&dark, of_darks, dark_s));
             if rate.is_none() {
                 notes.warn("There are no dark frames: dark current stays in the sky level.");
             }
@@ -70,6 +71,21 @@ pub fn make(
     Ok(Masters { corner_px: (area.x0, area.y0), offset, dark_adu_per_s, flat, defects })
 }
 
+/// Whether another program has taken the offset off all the darks, as their `CALSTAT` says.
+fn are_without_offset(darks: &[FrameFile]) -> bool {
+    !darks.is_empty() && darks.iter().all(|d| Applied::of(&d.header).offset)
+}
+
+/// The rate of a master dark over its offset; `None` where the offset was taken off before.
+fn dark_rate(dark: &Image, offset: Option<&Image>, dark_s: f64) -> Result<Image, Failure> {
+    let nothing = || Image::filled(dark.width, dark.height, 0.0);
+    let rate = match offset {
+        Some(offset) => calibrate::dark_rate(dark, offset, dark_s),
+        None => calibrate::dark_rate(dark, &nothing(), dark_s),
+    };
+    rate.map_err(Failure::data)
+}
+
 /// Offset and dark rate without biases: of darks of several exposures the straight line through every pixel's counts; of
 /// darks of one exposure these as they are; without any, the flats' darks, the shortest there are.
 fn from_darks(
@@ -80,6 +96,19 @@ fn from_darks(
 ) -> Result<(Option<Image>, Option<Image>), Failure> {
     let exposure_s = inputs.lights[0].exposure_s;
     let as_is = |_: &FrameFile, image: Image| Ok(image);
+    if are_without_offset(&inputs.darks) {
+        let dark_s = keep_one_exposure(&mut inputs.darks, exposure_s);
+        let dark = combine_files(&mut inputs.darks, part, scratch, "master dark", notes, as_is)?.zip(dark_s);
+        if let Some((dark, dark_s)) = dark {
+            if !inputs.is_foreign && inputs.readout.overscan().is_none() {
+                notes.warn(
+                    "There are no bias frames, and CALSTAT says that the darks have theirs taken off: the camera's offset stays \
+                     in the sky level, and the flat cannot be applied to it rightly.",
+                );
+            }
+            return Ok((None, Some(dark_rate(&dark, None, dark_s)?)));
+        }
+    }
     let groups = by_exposure(&inputs.darks);
     if groups.len() > 1 {
         let mut levels = Vec::new();

@@ -25,15 +25,16 @@ pub mod reduce;
 pub mod second_pass;
 pub mod select;
 pub mod solve;
+pub mod stack_noise;
 pub mod star_stack;
 pub mod tie;
 pub mod unchanged;
 pub mod window;
 
-use crate::{Failure, messages};
+use crate::{Failure, geometry, messages};
 use fanlight_coma::register::Offset;
 use fanlight_coma::zero_point::{FrameZeroPoint, NightZeroPoint, Standard};
-use fanlight_io::{Campaign, OutputFolder};
+use fanlight_io::{Campaign, FrameList, OutputFolder};
 use fanlight_record::NightRecord;
 use fanlight_sky::UtcInstant;
 use first_pass::FirstLook;
@@ -71,6 +72,9 @@ impl Options {
             )
             .hint("frames are solved against the catalogue; leave it out"));
         }
+        if self.choice.north_pa_deg.is_some_and(|pa| !pa.is_finite()) {
+            return Err(Failure::call("--north-pa is not a number of degrees"));
+        }
         match path.is_dir() || path.is_file() {
             true => Ok(()),
             false => Err(Failure::call(format!("{} is not a folder of frames, nor a stack", path.display()))),
@@ -87,6 +91,28 @@ impl Options {
             quoted(&self.out),
             self.choice.as_typed()
         )
+    }
+}
+
+/// What a run reads first, once: the campaign file, and which files the folder of frames holds.
+pub struct Sources {
+    /// The campaign.
+    pub campaign: Campaign,
+    /// The folder's files; `None` of a ready-made stack.
+    pub frames: Option<FrameList>,
+}
+
+impl Sources {
+    /// Reads the campaign file and lists the folder.
+    ///
+    /// # Errors
+    /// When either cannot be read.
+    pub fn open(options: &Options) -> Result<Self, Failure> {
+        let campaign = geometry::load_campaign(&options.campaign)?;
+        options.frames_must_exist()?;
+        let list = || fanlight_io::list_frames(&options.frames_dir).map_err(Failure::data);
+        let frames = if options.is_stack() { None } else { Some(list()?) };
+        Ok(Self { campaign, frames })
     }
 }
 
@@ -168,14 +194,15 @@ pub struct Colour {
 /// # Errors
 /// When the data or the campaign do not allow the job.
 pub fn run(options: &Options) -> Result<NightRecord, Failure> {
-    let inputs = unchanged::input_files(options)?;
+    let sources = Sources::open(options)?;
+    let inputs = unchanged::input_files(options, &sources);
     if let Some(record) = unchanged::earlier_record(options, &inputs) {
         tracing::info!("nothing has changed since the products were made; they stay as they are");
-        reduce::warn_near_sun_again(options, &record)?;
+        reduce::warn_near_sun_again(&sources.campaign, &record)?;
         return Ok(record);
     }
     let before = unchanged::stamps(&inputs);
-    let reduced = reduce::reduce(options, &options.out)?;
+    let reduced = reduce::reduce(options, sources, &options.out)?;
     let folder = OutputFolder::create_or_open(&options.out).map_err(Failure::data)?;
     tracing::info!("record made");
     let products = products::write(&reduced, &folder)?;

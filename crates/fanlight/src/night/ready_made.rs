@@ -4,6 +4,7 @@ use super::first_pass::FirstLook;
 use super::inputs::{self, Applied, Inputs, LeftOut, Light};
 use super::notes::Notes;
 use super::solve::Solver;
+use super::stack_noise::{self, StackNoise};
 use crate::Failure;
 use fanlight_coma::calibrate::Detector;
 use fanlight_coma::register;
@@ -94,18 +95,16 @@ fn brightest_condensation(image: &Image, scale_arcsec: f64) -> Option<PixelXy> {
 /// Electrons that stand for the noise of a sky pixel where nobody knows the stack's gain: as in sixty exposures of a
 /// thousand electrons of sky each. It only says by how much bright pixels are noisier than the sky.
 const NOISE_E: f64 = 250.0;
-/// Pixels this far apart are compared for the noise: nearer ones share theirs after resampling.
-const APART_PX: usize = 8;
-
-/// The stack's gain and noise: electrons where `BUNIT` says so, else from the noise of its pixels.
+/// The stack's gain, and its noise: electrons where `BUNIT` says so, else from the noise of its pixels.
 ///
 /// # Errors
 /// When its pixels cannot be read or show no noise.
-pub fn detector(inputs: &Inputs, notes: &mut Notes) -> Result<Detector, Failure> {
+pub fn detector(inputs: &Inputs, notes: &mut Notes) -> Result<(Detector, StackNoise), Failure> {
     let light = &inputs.lights[0];
     let about = |e: String| Failure::data(format!("{}: {e}", light.file.name));
     let image = fanlight_io::read_image(&light.file.path).map_err(Failure::data)?.image;
     let (sky, noise) = sky_and_noise(&image).ok_or_else(|| about("its pixels show no noise".to_owned()))?;
+    let stack_noise = StackNoise::of(&light.file.path, image, noise, notes);
     let unit = light.file.header.text("BUNIT").unwrap_or_default().to_lowercase();
     let is_electrons = ["electron", "e-", "e/"].iter().any(|e| unit.starts_with(e));
     let gain_e_per_adu = match (is_electrons, per_second(&unit)) {
@@ -114,21 +113,21 @@ pub fn detector(inputs: &Inputs, notes: &mut Notes) -> Result<Detector, Failure>
         // more would be the sky's photons alone
         (false, _) => (NOISE_E / noise).max(sky.max(0.0) / (noise * noise)),
     };
-    if is_electrons {
-        notes.warn(
-            "The errors rest on the noise of the stack's own sky pixels and on the photons that it counts; noise that \
-             neighbouring pixels share is not in them.",
-        );
+    if stack_noise.has_variance() {
+        // the file says how large its errors are
+    } else if is_electrons {
+        notes.warn("The errors rest on the noise of the stack's own sky pixels and on the photons that it counts.");
     } else {
         notes.warn(format!(
             "The stack's gain is not known: its sky pixels' noise was taken for {NOISE_E} electrons, so sky levels and zero points \
-             are in arbitrary units, and errors rest on that noise; noise that neighbouring pixels share is not in them."
+             are in arbitrary units, and errors rest on that noise."
         ));
     }
     let (sky_e, noise_e) = (sky.max(0.0) * gain_e_per_adu, noise * gain_e_per_adu);
     let read_noise_e = (noise_e * noise_e - sky_e).max(0.0).sqrt();
     // what is saturated in one frame is not in a mean of many; fitted stars that are do not fit
-    Ok(Detector { gain_e_per_adu, read_noise_e, saturation_adu: f64::from(f32::MAX) })
+    let detector = Detector { gain_e_per_adu, read_noise_e, saturation_adu: f64::from(f32::MAX) };
+    Ok((detector, stack_noise))
 }
 
 /// Stars that are trailed by less than this are round: the elongation of guiding errors.
@@ -165,12 +164,7 @@ fn per_second(unit: &str) -> bool {
 
 /// Level of the sky and noise of its pixels, in the file's unit.
 fn sky_and_noise(image: &Image) -> Option<(f64, f64)> {
-    let mut differences: Vec<f32> = (0..image.height)
-        .step_by(2)
-        .flat_map(|y| image.row(y).windows(APART_PX + 1).map(|w| w[APART_PX] - w[0]).collect::<Vec<_>>())
-        .filter(|d| d.is_finite())
-        .collect();
-    let noise = f64::from(robust::mad_sigma(&mut differences)?) / 2f64.sqrt();
+    let noise = stack_noise::pixel_variance(image)?.sqrt();
     let mut values: Vec<f32> = image.data.iter().step_by(7).copied().filter(|v| v.is_finite()).collect();
     let sky = f64::from(robust::median(&mut values)?);
     (noise > 0.0).then_some((sky, noise))

@@ -13,11 +13,13 @@ use super::second_pass::{self, CometGrid};
 use super::solve::{self, Solver};
 use super::star_stack::{self, StarStacked, sky_stars, star_stack};
 use super::window::{self, Windows};
-use super::{Colour, Missing, Night, Options, camera, judge, line_noise, masters, measure_stack, ready_made, record};
+use super::{
+    Colour, Missing, Night, Options, Sources, camera, judge, line_noise, masters, measure_stack, ready_made, record,
+};
 use crate::{Failure, geometry, messages};
 use fanlight_coma::zero_point::{self, FrameZeroPoint, NightZeroPoint, Standard};
 use fanlight_image::robust;
-use fanlight_io::OutputFolder;
+use fanlight_io::{Campaign, OutputFolder};
 use fanlight_record::NightRecord;
 use fanlight_sky::{OrbitElements, UtcInstant};
 use std::path::Path;
@@ -38,16 +40,15 @@ pub struct Reduced {
 ///
 /// # Errors
 /// When the data or the campaign do not allow the job.
-pub fn reduce(options: &Options, scratch: &Path) -> Result<Reduced, Failure> {
+pub fn reduce(options: &Options, sources: Sources, scratch: &Path) -> Result<Reduced, Failure> {
     let at = options.choice.at.as_deref().map(expected::parse_place).transpose()?;
-    let mut campaign = geometry::load_campaign(&options.campaign)?;
+    let Sources { mut campaign, frames } = sources;
     let orbit = campaign.orbit().map_err(geometry::campaign_failure)?;
     let site = campaign.site().map_err(geometry::campaign_failure)?;
-    options.frames_must_exist()?;
     let field_file = field::open_field(&campaign)?;
-    let found = match options.is_stack() {
-        true => ready_made::frame_set(&options.frames_dir)?,
-        false => fanlight_io::find_frames(&options.frames_dir).map_err(Failure::data)?,
+    let found = match frames {
+        None => ready_made::frame_set(&options.frames_dir)?,
+        Some(list) => list.sort_out(),
     };
     let mut inputs =
         inputs::sort_out(found, &campaign, &options.choice).map_err(|f| f.about(options.frames_dir.display()))?;
@@ -64,6 +65,10 @@ pub fn reduce(options: &Options, scratch: &Path) -> Result<Reduced, Failure> {
         Some(file) => Some(file.read(&field::part_of_sky(&inputs, &campaign, &expected)?)?),
         None => None,
     };
+    if let Some(field) = &catalogue {
+        let name = field.path.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
+        notes.extend(field.catalogue.notes.iter().map(|note| format!("Catalogue {name}: {note}.")));
+    }
     let entries = catalogue.as_ref().map_or_else(Vec::new, |f| f.at(inputs.first_mid()));
     let solver = Solver {
         pixels: &FramePixels { readout: inputs.readout.clone(), saturation_adu: f64::INFINITY },
@@ -85,9 +90,9 @@ pub fn reduce(options: &Options, scratch: &Path) -> Result<Reduced, Failure> {
     // stars of an image whose place nobody knows have no names
     let entries = if inputs.is_placed_by_hand { Vec::new() } else { entries };
     inputs.look_for_foreign_calibration(&mut notes);
-    let detector = match inputs.is_stack {
-        true => ready_made::detector(&inputs, &mut notes)?,
-        false => camera::detector(&campaign, &inputs, &mut notes)?,
+    let (detector, stack_noise) = match inputs.is_stack {
+        true => ready_made::detector(&inputs, &mut notes).map(|(detector, noise)| (detector, Some(noise)))?,
+        false => (camera::detector(&campaign, &inputs, &mut notes)?, None),
     };
     let text = std::fs::read_to_string(&options.campaign).map_err(Failure::data)?;
     checks::placeholders(&campaign, &text, &mut notes);
@@ -121,7 +126,7 @@ pub fn reduce(options: &Options, scratch: &Path) -> Result<Reduced, Failure> {
         detector,
         levelled: &[],
         window_side_px: windows.side_px,
-        is_stack: inputs.is_stack,
+        stack: stack_noise.as_ref(),
         expected,
         field: &entries,
     };
@@ -237,9 +242,8 @@ pub fn reduce(options: &Options, scratch: &Path) -> Result<Reduced, Failure> {
 /// The same warning for a night that need not be measured again.
 ///
 /// # Errors
-/// When the campaign file cannot be read.
-pub fn warn_near_sun_again(options: &Options, record: &NightRecord) -> Result<(), Failure> {
-    let campaign = geometry::load_campaign(&options.campaign)?;
+/// When the geometry cannot be computed.
+pub fn warn_near_sun_again(campaign: &Campaign, record: &NightRecord) -> Result<(), Failure> {
     let orbit = campaign.orbit().map_err(geometry::campaign_failure)?;
     let site = campaign.site().map_err(geometry::campaign_failure)?;
     warn_near_sun(&orbit, &site, UtcInstant::parse(&record.mid_utc).map_err(Failure::data)?)

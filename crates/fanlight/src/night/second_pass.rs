@@ -139,7 +139,8 @@ pub fn stack_on_comet(
     let (stacked, tracks) = job.run_without_tracks((grid.local.x_px, grid.local.y_px))?;
     let crossed = placed.iter().map(|(i, _)| *i).zip(tracks.iter().map(Vec::len)).filter(|(_, n)| *n > 0).collect();
     let total: f64 = placed.iter().map(|(_, l)| l.weight).sum();
-    let correlation = placed.iter().map(|(_, l)| l.weight * l.correlation).sum::<f64>() / total;
+    let of_pixels = context.stack.map_or(1.0, |noise| noise.correlation);
+    let correlation = of_pixels * placed.iter().map(|(_, l)| l.weight * l.correlation).sum::<f64>() / total;
     let kernel = placed.iter().map(|(_, l)| l.kernel).collect();
     let places = placed.iter().map(|(i, l)| (*i, l.place)).collect();
     Ok(CometStack { stacked, kernel, correlation, places, crossed, lost })

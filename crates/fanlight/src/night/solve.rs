@@ -48,6 +48,10 @@ pub fn complete(inputs: &mut Inputs, solver: &Solver, notes: &mut Notes) {
     let solved = results.iter().filter(|r| r.is_ok()).count();
     let example = results.iter().find_map(|r| r.as_ref().ok()).map(|s| s.said.clone());
     notes.warn(match example {
+        None if inputs.is_stack => "The stack's stars do not fit the catalogue: they were taken out or are trailed, or its WCS, \
+             the catalogue or the orbit are not of this field. The header's WCS was used as it is, and nothing checks the places \
+             that rest on it."
+            .into(),
         Some(said) => format!(
             "The WCS in the headers do not fit the catalogue: {solved} of {} frames were solved anew; the first: {said}.",
             again.len()

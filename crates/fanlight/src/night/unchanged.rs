@@ -1,7 +1,7 @@
 //! Whether an earlier run of the same call can stand: the program, what it read and what it wrote are as they were.
 
-use super::{Options, products};
-use crate::{Failure, geometry};
+use super::{Options, Sources, products};
+use crate::Failure;
 use fanlight_io::{FileStamp, OutputFolder};
 use fanlight_record::NightRecord;
 use serde::{Deserialize, Serialize};
@@ -31,19 +31,14 @@ struct Remembered {
 }
 
 /// Every file whose change could change the products: frames, campaign file and catalogue.
-///
-/// # Errors
-/// When the campaign file or the folder of frames cannot be read.
-pub fn input_files(options: &Options) -> Result<Vec<PathBuf>, Failure> {
-    let campaign = geometry::load_campaign(&options.campaign)?;
-    options.frames_must_exist()?;
-    let mut files = match options.is_stack() {
-        true => vec![options.frames_dir.clone()],
-        false => fanlight_io::frame_files(&options.frames_dir).map_err(Failure::data)?,
+pub fn input_files(options: &Options, sources: &Sources) -> Vec<PathBuf> {
+    let mut files: Vec<PathBuf> = match &sources.frames {
+        None => vec![options.frames_dir.clone()],
+        Some(list) => list.paths().map(Path::to_owned).collect(),
     };
     files.push(options.campaign.clone());
-    files.extend(campaign.photometry.catalogue);
-    Ok(files)
+    files.extend(sources.campaign.photometry.catalogue.clone());
+    files
 }
 
 /// The stamps of files as they are now; `None` when one of them has gone.

@@ -2,13 +2,16 @@
 
 mod again;
 mod bad_input;
+mod bad_ways;
 mod cameras;
 mod cli;
+mod detections;
 mod distorted;
 mod night;
 mod products;
 mod raw_fits;
 mod solving;
+mod stack_errors;
 mod star_list;
 mod support;
 mod tracks;

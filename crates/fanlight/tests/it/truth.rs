@@ -3,7 +3,7 @@
 //! The tests measure a few fixed seeds; `benches/truth.rs` measures many and prints the table.
 
 use fanlight::night::reduce::{self, Reduced};
-use fanlight::night::{Options, first_pass};
+use fanlight::night::{Options, Sources, first_pass};
 use fanlight::simulate;
 use fanlight_sim::scenario::{FeatureKeys, FeatureKind, TrackingTarget, WcsStyle};
 use fanlight_sim::{Scenario, Simulation};
@@ -183,7 +183,14 @@ pub fn measure(scenario: &Scenario, folder: &Path) -> Outcome {
             simulate::write(&simulation, folder).map_err(|e| format!("{e:?}"))?;
             Ok(simulation.truth())
         })
-        .and_then(|truth| Ok((reduce::reduce(&options, folder).map_err(|e| format!("{e:?}"))?, truth)));
+        .and_then(|truth| {
+            Ok((
+                Sources::open(&options)
+                    .and_then(|sources| reduce::reduce(&options, sources, folder))
+                    .map_err(|e| format!("{e:?}"))?,
+                truth,
+            ))
+        });
     match reduced {
         Err(reason) => Outcome { traits, samples: Err(reason), left_out: Vec::new() },
         Ok((reduced, truth)) => Outcome {
