@@ -18,6 +18,7 @@ use crate::{Failure, geometry, messages};
 use fanlight_coma::zero_point::{self, FrameZeroPoint, NightZeroPoint, Standard};
 use fanlight_image::robust;
 use fanlight_io::OutputFolder;
+use fanlight_io::campaign::Tracking;
 use fanlight_record::NightRecord;
 use fanlight_sky::{OrbitElements, UtcInstant};
 use std::path::Path;
@@ -120,6 +121,7 @@ pub fn reduce(options: &Options, scratch: &Path) -> Result<Reduced, Failure> {
         window_side_px: windows.side_px,
         is_stack: inputs.is_stack,
         expected,
+        follows_comet: campaign.telescope.tracking == Some(Tracking::Comet),
         field: &entries,
     };
     let levelled = match inputs.is_stack {

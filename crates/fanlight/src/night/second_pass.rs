@@ -160,7 +160,7 @@ fn lay_one(kept: &Kept, field: &[SkyStar], grid: &CometGrid, context: &Context) 
     let look = kept.look;
     let wcs = look.window_wcs();
     let at = wcs.pixel_from_sky(kept.comet).map_err(|e| e.to_string())?;
-    let fwhm_px = kept.shape.fwhm_px();
+    let fwhm_px = first_pass::comet_width_px(&kept.shape);
     let mut frame = first_pass::read_calibrated(&look.light, look.window, context)?;
     look.cosmic_rays.iter().for_each(|i| frame.mask.bits[*i as usize] |= flag::COSMIC_RAY);
     let exposure_s = look.light.exposure_s;
