@@ -59,9 +59,57 @@ const COMA_MAX_PX: f64 = 300.0;
 
 /// Measures a calibrated frame.
 pub fn measure(frame: &Calibrated, config: &MeasureConfig) -> FrameMeasure {
+    let sky = sky_far_from(&frame.image_e, &frame.mask, config.comet_px);
+    let peaks = match config.search_px > 0.0 {
+        true => condensations(&frame.image_e, &frame.mask, config),
+        false => Vec::new(),
+    };
+    let (mut measured, trail_px) = measure_about(frame, config, sky, &peaks);
+    if trail_px != (0.0, 0.0) {
+        // a trail is a row of peaks, of which the comet is none
+        let on_trail = |p: &(f64, f64)| is_on_trail(&frame.image_e, (sky.0, config.fwhm_px), &measured, trail_px, *p);
+        let left: Vec<(f64, f64)> = peaks.iter().filter(|p| !on_trail(p)).copied().collect();
+        if left.first() != peaks.first() {
+            measured = measure_about(frame, config, sky, &left).0;
+        }
+        measured.condensations_px = left;
+    }
+    measured.condensations_px.truncate(MAX_CONDENSATIONS);
+    measured
+}
+
+/// Whether a peak lies on the trail of a star found: light as high as in its middle on either side of it.
+fn is_on_trail(
+    image: &Image,
+    (sky_e, fwhm_px): (f64, f64),
+    measured: &FrameMeasure,
+    trail_px: (f64, f64),
+    peak: (f64, f64),
+) -> bool {
+    let looks = Looks { fwhm_px, trail_px };
+    let level = |x: f64, y: f64| {
+        let area = PixelBox::around(x, y, 1.0, image.width, image.height)?;
+        let pixels = (area.y0..area.y1).flat_map(|j| (area.x0..area.x1).map(move |i| (i, j)));
+        let values: Vec<f64> = pixels.map(|(i, j)| f64::from(image.at(i, j))).filter(|v| v.is_finite()).collect();
+        (!values.is_empty()).then(|| values.iter().sum::<f64>() / values.len() as f64 - sky_e)
+    };
+    measured.detections.iter().any(|d| {
+        let offset = (peak.0 - d.x_px, peak.1 - d.y_px);
+        let along = |share: f64| level(d.x_px + share * trail_px.0, d.y_px + share * trail_px.1);
+        looks.distance_px(offset, 1.0) < 0.6 * fwhm_px
+            && matches!((along(-0.3), along(0.0), along(0.3)), (Some(a), Some(m), Some(b)) if a.min(b) > 0.5 * m)
+    })
+}
+
+/// Measures a frame, the coma taken off about the brightest of some peaks; with the trail that its stars were sought with.
+fn measure_about(
+    frame: &Calibrated,
+    config: &MeasureConfig,
+    (sky_e, noise_e): (f64, f64),
+    peaks: &[(f64, f64)],
+) -> (FrameMeasure, (f64, f64)) {
     let image = &frame.image_e;
-    let (sky_e, noise_e) = sky_far_from(image, &frame.mask, config.comet_px);
-    let condensations_px = if config.search_px > 0.0 { condensations(image, &frame.mask, config) } else { Vec::new() };
+    let condensations_px = peaks.to_vec();
     let centre = condensations_px.first().copied().unwrap_or(config.comet_px);
 
     let mut flattened = image.clone();
@@ -76,17 +124,20 @@ pub fn measure(frame: &Calibrated, config: &MeasureConfig) -> FrameMeasure {
     let _ = background::take_off_level(&mut flattened, &frame.mask, &mesh);
 
     let mut detections = find_stars(frame, &flattened, config.fwhm_px, noise_e);
-    let trail_px = match trails::outlines(&flattened, &frame.mask, &detections, noise_e) {
-        Outlines::Trails(trail_px) => trail_px,
-        Outlines::Round => (0.0, 0.0),
-        Outlines::TooFew => config.trail_px.filter(|t| t.0.hypot(t.1) > LONG_TRAIL * config.fwhm_px).unwrap_or((0.0, 0.0)),
+    let round = Looks { fwhm_px: config.fwhm_px, trail_px: (0.0, 0.0) };
+    let shown = match trails::outlines(&flattened, &frame.mask, &detections, noise_e) {
+        Outlines::Trails { trail_px, fwhm_px } => Some(Looks { fwhm_px, trail_px }),
+        Outlines::Round => None,
+        Outlines::TooFew => config.trail_px.map(|trail_px| Looks { trail_px, ..round }),
     };
-    if trail_px.0.hypot(trail_px.1) > LONG_TRAIL * config.fwhm_px {
-        detections = find_trails(frame, &flattened, (config.fwhm_px, trail_px), noise_e);
+    let looks = shown.filter(Looks::are_trails).unwrap_or(round);
+    if looks.are_trails() {
+        detections = find_trails(frame, &flattened, looks, noise_e);
     }
-    let looks = Looks { fwhm_px: config.fwhm_px, trail_px };
     let shape = star_shape(&flattened, frame, &detections, centre, looks);
-    FrameMeasure { sky_e, noise_e, condensations_px, centre_px: centre, coma, flattened, detections, shape }
+    let measured =
+        FrameMeasure { sky_e, noise_e, condensations_px, centre_px: centre, coma, flattened, detections, shape };
+    (measured, looks.trail_px)
 }
 
 /// Level and noise of the pixels far from the comet, stars clipped.
@@ -129,9 +180,7 @@ fn condensations(image: &Image, mask: &Mask, config: &MeasureConfig) -> Vec<(f64
         // 1.5 times a star's width: a coma keeps its height under such smoothing, a star of the same peak loses much of it
         smoothing_px: 1.5 * config.fwhm_px / 2.355,
     };
-    let mut peaks = register::condensations(image, mask, &search);
-    peaks.truncate(MAX_CONDENSATIONS);
-    peaks
+    register::condensations(image, mask, &search)
 }
 
 fn find_stars(frame: &Calibrated, flattened: &Image, fwhm_px: f64, noise_e: f64) -> Vec<Detection> {
@@ -152,16 +201,11 @@ fn find_stars(frame: &Calibrated, flattened: &Image, fwhm_px: f64, noise_e: f64)
 /// Trails longer than this many widths are sought as trails: of shorter ones each is one source of the round search too.
 const LONG_TRAIL: f64 = 2.0;
 
-fn find_trails(
-    frame: &Calibrated,
-    flattened: &Image,
-    (fwhm_px, trail_px): (f64, (f64, f64)),
-    noise_e: f64,
-) -> Vec<Detection> {
+fn find_trails(frame: &Calibrated, flattened: &Image, looks: Looks, noise_e: f64) -> Vec<Detection> {
     let config = TrailConfig {
         noise: noise_e as f32,
-        fwhm_px,
-        trail_px,
+        fwhm_px: looks.fwhm_px,
+        trail_px: looks.trail_px,
         threshold_sigma: DETECTION_SIGMA,
         max_sources: MAX_DETECTIONS,
     };

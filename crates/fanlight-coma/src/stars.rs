@@ -154,7 +154,8 @@ fn measure_in_turn(work: &mut Image, mask: &Mask, shape: &StarImage, stars: &mut
                 painter.add(work, star.x_px, star.y_px, star.flux, reach);
             }
             // bright stars say where they are better than a first centroid does; faint ones would wander off
-            let free_centre = star.flux > 30.0 * (sky_variance * fwhm_px * (fwhm_px + shape.trail_length_px())).sqrt() * 2.0;
+            let free_centre =
+                star.flux > 30.0 * (sky_variance * fwhm_px * (fwhm_px + shape.trail_length_px())).sqrt() * 2.0;
             let config = FluxFitConfig { radius_px, noise, free_centre };
             match moffat::fit_flux(work, mask, shape, star.x_px, star.y_px, &config) {
                 Ok(fit) if (fit.x_px - star.x_px).hypot(fit.y_px - star.y_px) < slack_px => {

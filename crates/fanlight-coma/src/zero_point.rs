@@ -232,12 +232,16 @@ fn total_light_factor(mut ratios: Vec<f64>) -> Option<Measured> {
     (0.8..1.25).contains(&factor).then_some(Measured::new(factor, sigma.max(1e-4)))
 }
 
+/// Error of the factor to total light where no frame has stars enough for it, magnitudes: what it is off 1 by, in simulated
+/// nights of star images that are and are not Moffat functions.
+const UNKNOWN_TOTAL_LIGHT_MAG: f64 = 0.02;
+
 /// Error of the factor to total light, magnitudes: the same stars and neighbours make it in every frame, so it does not
 /// average down over the night.
 pub fn total_light_sigma_mag(frames: &[FrameFluxes]) -> f64 {
     let factors = frames.iter().filter_map(|f| f.total_light_factor);
     let mut sigmas: Vec<f64> = factors.map(|m| 1.0857 * m.sigma / m.value).collect();
-    robust::median_f64(&mut sigmas).unwrap_or(0.0)
+    robust::median_f64(&mut sigmas).unwrap_or(UNKNOWN_TOTAL_LIGHT_MAG)
 }
 
 /// The night's photometric solution: `m = zero point of the frame − 2.5 log F + colour term · (colour − reference)`.
@@ -427,6 +431,13 @@ fn colour_slope(stars: &[StarResidual], colour_of: &impl Fn(usize) -> Option<f64
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_factor_that_nothing_shows_widens_the_error() {
+        let known = FrameFluxes { total_light_factor: Some(Measured::new(1.01, 0.002)), stars: Vec::new() };
+        assert!((total_light_sigma_mag(&[known, FrameFluxes::default()]) - 1.0857 * 0.002 / 1.01).abs() < 1e-9);
+        assert_eq!(total_light_sigma_mag(&[FrameFluxes::default()]), UNKNOWN_TOTAL_LIGHT_MAG);
+    }
 
     /// Two frames of different transparency, a colour term, a variable star and noise-free fluxes.
     #[test]

@@ -35,6 +35,8 @@ const MAX_OUTLINE_PX: usize = 2000;
 const MIN_RATIO: f64 = 2.0;
 /// Outlines this near to the direction of most are of single trails.
 const SAME_DIRECTION_RAD: f64 = 0.2;
+/// No star is narrower, px.
+const NARROWEST_PX: f64 = 1.5;
 /// Share of the outlines that must run in one direction.
 const MIN_SHARE: f64 = 0.5;
 
@@ -45,8 +47,13 @@ pub enum Outlines {
     TooFew,
     /// The stars are not drawn out by more than about a width and a half.
     Round,
-    /// They are, from end to end, px.
-    Trails((f64, f64)),
+    /// They are.
+    Trails {
+        /// From end to end, px.
+        trail_px: (f64, f64),
+        /// Width across, px.
+        fwhm_px: f64,
+    },
 }
 
 /// Whether the brightest sources are trails, from their outlines at half their height.
@@ -54,7 +61,7 @@ pub enum Outlines {
 /// The detections are those of [`crate::detect::sources`]: several of them may lie on one trail.
 ///
 /// # Accuracy
-/// Lengths of 20 to 60 px within a tenth, directions within 3° (tests); a fit makes them better.
+/// Lengths of 12 to 60 px within a tenth, directions within 3°, widths within a quarter (tests); a fit makes them better.
 pub fn outlines(image: &Image, mask: &Mask, detections: &[Detection], noise: f64) -> Outlines {
     let mut seen = vec![false; image.data.len()];
     let mut found: Vec<Outline> = Vec::new();
@@ -83,7 +90,10 @@ pub fn outlines(image: &Image, mask: &Mask, detections: &[Detection], noise: f64
     }
     let angle = most + median(alike.iter().map(|o| turn(o.angle_rad, most)).collect());
     let length_px = median(alike.iter().map(|o| o.length_px).collect());
-    Outlines::Trails((length_px * angle.cos(), length_px * angle.sin()))
+    // the outline was followed on means of 3 × 3 pixels, of which the variance across is 2/3
+    let across = median(alike.iter().map(|o| o.width_px).collect()).powi(2) - FWHM_PER_SIGMA.powi(2) * 2.0 / 3.0;
+    let fwhm_px = across.max(NARROWEST_PX * NARROWEST_PX).sqrt();
+    Outlines::Trails { trail_px: (length_px * angle.cos(), length_px * angle.sin()), fwhm_px }
 }
 
 /// Difference of two axes' directions, −π/2 to π/2.
@@ -446,14 +456,16 @@ mod tests {
             let mask = Mask::clear(image.width, image.height);
             let round = round_detections(&image, &mask);
             assert!(length < 15.0 || round.len() > stars.len() + 10, "{length}: {} round ones", round.len());
-            let Outlines::Trails((tx, ty)) = outlines(&image, &mask, &round, f64::from(NOISE)) else {
+            let Outlines::Trails { trail_px: (tx, ty), fwhm_px } = outlines(&image, &mask, &round, f64::from(NOISE))
+            else {
                 panic!("{length} px at {deg}° not seen");
             };
             assert!((tx.hypot(ty) / length - 1.0).abs() < 0.1, "{length}: {}", tx.hypot(ty));
+            assert!((fwhm_px / FWHM_PX - 1.0).abs() < 0.25, "{length}: {fwhm_px}");
             assert!(turn(ty.atan2(tx), angle).to_degrees().abs() < 3.0, "{deg}: {}", ty.atan2(tx).to_degrees());
 
             let config =
-                TrailConfig { noise: NOISE, fwhm_px: FWHM_PX, trail_px: (tx, ty), threshold_sigma: 5.0, max_sources: 1000 };
+                TrailConfig { noise: NOISE, fwhm_px, trail_px: (tx, ty), threshold_sigma: 5.0, max_sources: 1000 };
             let found = sources(&image, &mask, &config);
             assert_eq!(found.len(), stars.len(), "{length} px at {deg}°");
             for (x, y) in &stars {

@@ -17,7 +17,7 @@ mod trail;
 
 pub use half_maximum::{HalfMaximum, half_maximum};
 pub use shape::BETA_LIMITS;
-pub use shape_fit::{HELD_BETA, ShapeFit, ShapeFitConfig, TrailError, fit_shape, fit_star};
+pub use shape_fit::{FEW_STARS, HELD_BETA, ShapeFit, ShapeFitConfig, TrailError, UNLIKE_SHARE, fit_shape, fit_star};
 pub use star_fit::{FluxFitConfig, StarFit, StarFitConfig, fit_flux};
 pub use star_image::{StarImage, density};
 

@@ -48,7 +48,8 @@ impl Default for ShapeFitConfig {
     }
 }
 
-/// A frame's star image. Errors are the covariance's, widened where the stars scatter more than their noise.
+/// A frame's star image. Errors are the covariance's, widened where the stars scatter more than their noise and where they
+/// are fewer than [`FEW_STARS`].
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct ShapeFit {
     /// The shape.
@@ -79,6 +80,11 @@ pub struct TrailError {
     /// Of the seeing's geometric mean FWHM, px.
     pub seeing_sigma_px: f64,
 }
+
+/// With fewer stars a shape's errors hold what stars differ by over a field, [`UNLIKE_SHARE`]: more show it by their scatter.
+pub const FEW_STARS: usize = 5;
+/// By how much one star's image differs from the field's, in width and axis ratio: blends, and a field that is not flat.
+pub const UNLIKE_SHARE: f64 = 0.03;
 
 /// The wing exponent is held with fewer stars: one blend or one defect would decide it.
 const BETA_MIN_STARS: usize = 2;

@@ -269,8 +269,13 @@ pub fn look(light: &Light, context: &Context, known: Known) -> Result<(FirstLook
 /// Width of the condensation's image: that of the stars, or of the seeing under trails so long that only a mount that
 /// followed the comet makes them.
 pub fn comet_width_px(shape: &StarImage) -> f64 {
-    let looks = Looks { fwhm_px: shape.seeing().fwhm_px(), trail_px: shape.trail_px() };
+    let looks = looks_of(shape);
     if looks.are_trails() { looks.fwhm_px } else { shape.fwhm_px() }
+}
+
+/// What stars of a shape look like.
+pub fn looks_of(shape: &StarImage) -> Looks {
+    Looks { fwhm_px: shape.seeing().fwhm_px(), trail_px: shape.trail_px() }
 }
 
 /// Path of the comet during an exposure over pixels that stand still on the sky.
@@ -468,13 +473,7 @@ fn standards_in(
 /// A standard whose catalogued neighbours within 2.5 widths give more of its light than this is not used.
 const MAX_NEIGHBOUR_SHARE: f64 = 0.02;
 
-fn neighbour_share(
-    stars: &[(usize, PixelXy, f64)],
-    of: usize,
-    at: &PixelXy,
-    magnitude: f64,
-    shape: &StarImage,
-) -> f64 {
+fn neighbour_share(stars: &[(usize, PixelXy, f64)], of: usize, at: &PixelXy, magnitude: f64, shape: &StarImage) -> f64 {
     let near = |p: &PixelXy| shape.distance_px(p.x_px - at.x_px, p.y_px - at.y_px) < 2.5 * shape.seeing().fwhm_px();
     let others = stars.iter().filter(|(i, p, _)| *i != of && near(p));
     others.map(|(_, _, m)| 10f64.powf(-0.4 * (m - magnitude))).sum()

@@ -136,7 +136,11 @@ pub fn stack_on_comet(
     let config = CombineConfig { relative_tolerance: SEEING_TOLERANCE, ..CombineConfig::default() };
     let size = (grid.width, grid.height);
     let job = combine::Job { spool: &spool, shares: &shares, size, n_groups, config };
-    let (stacked, tracks) = job.run_without_tracks((grid.local.x_px, grid.local.y_px))?;
+    // rows of what long trails of stars leave would be taken for satellites: there clipping alone leaves those out
+    let (stacked, tracks) = match first_pass::looks_of(&kept[kept.len() / 2].shape).are_trails() {
+        true => (job.run()?, vec![Vec::new(); shares.len()]),
+        false => job.run_without_tracks((grid.local.x_px, grid.local.y_px))?,
+    };
     let crossed = placed.iter().map(|(i, _)| *i).zip(tracks.iter().map(Vec::len)).filter(|(_, n)| *n > 0).collect();
     let total: f64 = placed.iter().map(|(_, l)| l.weight).sum();
     let correlation = placed.iter().map(|(_, l)| l.weight * l.correlation).sum::<f64>() / total;

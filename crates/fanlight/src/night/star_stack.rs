@@ -77,7 +77,7 @@ pub fn star_stack(
     let guess = typical_fit(kept.iter().map(|k| k.look)).map(|f| f.shape);
     let shape = guess.and_then(|guess| {
         // frames of slightly different seeing and place
-        let looks = Looks { fwhm_px: guess.seeing().fwhm_px(), trail_px: guess.trail_px() };
+        let looks = first_pass::looks_of(&guess);
         let (noise, fwhm_px) = (sky_variance.sqrt() as f32, looks.fwhm_px);
         let (threshold_sigma, max_sources) = (20.0, 2000);
         let found = match looks.are_trails() {
@@ -97,7 +97,8 @@ pub fn star_stack(
             true => looks,
             false => Looks { fwhm_px: 2.0 * guess.fwhm_px(), trail_px: (0.0, 0.0) },
         };
-        let lone = measure::lone_stars(&found, (comet.x_px, comet.y_px), lone_from, if looks.are_trails() { 20 } else { 60 });
+        let lone =
+            measure::lone_stars(&found, (comet.x_px, comet.y_px), lone_from, if looks.are_trails() { 20 } else { 60 });
         let noise = NoiseModel { sky_variance, variance_per_unit: 0.0 };
         let of = match looks.are_trails() {
             true => looks,

@@ -11,6 +11,7 @@ mod solving;
 mod star_list;
 mod support;
 mod tracks;
+mod trails;
 mod truth;
 mod walls;
 mod ways_in;
