@@ -6,6 +6,7 @@ use fanlight_image::background::{self, MeshConfig};
 use fanlight_image::detect::{self, DetectConfig, Detection};
 use fanlight_image::moffat::{self, NoiseModel, ShapeFit, ShapeFitConfig};
 use fanlight_image::robust::{self, ClipConfig};
+use fanlight_image::trails::{self, Outlines, TrailConfig};
 use fanlight_image::{Image, Mask, PixelBox};
 use rayon::prelude::*;
 
@@ -18,6 +19,8 @@ pub struct MeasureConfig {
     pub search_px: f64,
     /// Width of a star to look for at first.
     pub fwhm_px: f64,
+    /// The trail that the stars should have by what the mount followed; taken where the stars are too few to show theirs.
+    pub trail_px: Option<(f64, f64)>,
 }
 
 /// The frame's own numbers.
@@ -56,9 +59,57 @@ const COMA_MAX_PX: f64 = 300.0;
 
 /// Measures a calibrated frame.
 pub fn measure(frame: &Calibrated, config: &MeasureConfig) -> FrameMeasure {
+    let sky = sky_far_from(&frame.image_e, &frame.mask, config.comet_px);
+    let peaks = match config.search_px > 0.0 {
+        true => condensations(&frame.image_e, &frame.mask, config),
+        false => Vec::new(),
+    };
+    let (mut measured, trail_px) = measure_about(frame, config, sky, &peaks);
+    if trail_px != (0.0, 0.0) {
+        // a trail is a row of peaks, of which the comet is none
+        let on_trail = |p: &(f64, f64)| is_on_trail(&frame.image_e, (sky.0, config.fwhm_px), &measured, trail_px, *p);
+        let left: Vec<(f64, f64)> = peaks.iter().filter(|p| !on_trail(p)).copied().collect();
+        if left.first() != peaks.first() {
+            measured = measure_about(frame, config, sky, &left).0;
+        }
+        measured.condensations_px = left;
+    }
+    measured.condensations_px.truncate(MAX_CONDENSATIONS);
+    measured
+}
+
+/// Whether a peak lies on the trail of a star found: light as high as in its middle on either side of it.
+fn is_on_trail(
+    image: &Image,
+    (sky_e, fwhm_px): (f64, f64),
+    measured: &FrameMeasure,
+    trail_px: (f64, f64),
+    peak: (f64, f64),
+) -> bool {
+    let looks = Looks { fwhm_px, trail_px };
+    let level = |x: f64, y: f64| {
+        let area = PixelBox::around(x, y, 1.0, image.width, image.height)?;
+        let pixels = (area.y0..area.y1).flat_map(|j| (area.x0..area.x1).map(move |i| (i, j)));
+        let values: Vec<f64> = pixels.map(|(i, j)| f64::from(image.at(i, j))).filter(|v| v.is_finite()).collect();
+        (!values.is_empty()).then(|| values.iter().sum::<f64>() / values.len() as f64 - sky_e)
+    };
+    measured.detections.iter().any(|d| {
+        let offset = (peak.0 - d.x_px, peak.1 - d.y_px);
+        let along = |share: f64| level(d.x_px + share * trail_px.0, d.y_px + share * trail_px.1);
+        looks.distance_px(offset, 1.0) < 0.6 * fwhm_px
+            && matches!((along(-0.3), along(0.0), along(0.3)), (Some(a), Some(m), Some(b)) if a.min(b) > 0.5 * m)
+    })
+}
+
+/// Measures a frame, the coma taken off about the brightest of some peaks; with the trail that its stars were sought with.
+fn measure_about(
+    frame: &Calibrated,
+    config: &MeasureConfig,
+    (sky_e, noise_e): (f64, f64),
+    peaks: &[(f64, f64)],
+) -> (FrameMeasure, (f64, f64)) {
     let image = &frame.image_e;
-    let (sky_e, noise_e) = sky_far_from(image, &frame.mask, config.comet_px);
-    let condensations_px = if config.search_px > 0.0 { condensations(image, &frame.mask, config) } else { Vec::new() };
+    let condensations_px = peaks.to_vec();
     let centre = condensations_px.first().copied().unwrap_or(config.comet_px);
 
     let mut flattened = image.clone();
@@ -72,9 +123,21 @@ pub fn measure(frame: &Calibrated, config: &MeasureConfig) -> FrameMeasure {
     // without a level the sky that was taken off has to do
     let _ = background::take_off_level(&mut flattened, &frame.mask, &mesh);
 
-    let detections = find_stars(frame, &flattened, config.fwhm_px, noise_e);
-    let shape = star_shape(&flattened, frame, &detections, centre, config.fwhm_px);
-    FrameMeasure { sky_e, noise_e, condensations_px, centre_px: centre, coma, flattened, detections, shape }
+    let mut detections = find_stars(frame, &flattened, config.fwhm_px, noise_e);
+    let round = Looks { fwhm_px: config.fwhm_px, trail_px: (0.0, 0.0) };
+    let shown = match trails::outlines(&flattened, &frame.mask, &detections, noise_e) {
+        Outlines::Trails { trail_px, fwhm_px } => Some(Looks { fwhm_px, trail_px }),
+        Outlines::Round => None,
+        Outlines::TooFew => config.trail_px.map(|trail_px| Looks { trail_px, ..round }),
+    };
+    let looks = shown.filter(Looks::are_trails).unwrap_or(round);
+    if looks.are_trails() {
+        detections = find_trails(frame, &flattened, looks, noise_e);
+    }
+    let shape = star_shape(&flattened, frame, &detections, centre, looks);
+    let measured =
+        FrameMeasure { sky_e, noise_e, condensations_px, centre_px: centre, coma, flattened, detections, shape };
+    (measured, looks.trail_px)
 }
 
 /// Level and noise of the pixels far from the comet, stars clipped.
@@ -117,9 +180,7 @@ fn condensations(image: &Image, mask: &Mask, config: &MeasureConfig) -> Vec<(f64
         // 1.5 times a star's width: a coma keeps its height under such smoothing, a star of the same peak loses much of it
         smoothing_px: 1.5 * config.fwhm_px / 2.355,
     };
-    let mut peaks = register::condensations(image, mask, &search);
-    peaks.truncate(MAX_CONDENSATIONS);
-    peaks
+    register::condensations(image, mask, &search)
 }
 
 fn find_stars(frame: &Calibrated, flattened: &Image, fwhm_px: f64, noise_e: f64) -> Vec<Detection> {
@@ -137,23 +198,75 @@ fn find_stars(frame: &Calibrated, flattened: &Image, fwhm_px: f64, noise_e: f64)
         .collect()
 }
 
+/// Trails longer than this many widths are sought as trails: of shorter ones each is one source of the round search too.
+const LONG_TRAIL: f64 = 2.0;
+
+fn find_trails(frame: &Calibrated, flattened: &Image, looks: Looks, noise_e: f64) -> Vec<Detection> {
+    let config = TrailConfig {
+        noise: noise_e as f32,
+        fwhm_px: looks.fwhm_px,
+        trail_px: looks.trail_px,
+        threshold_sigma: DETECTION_SIGMA,
+        max_sources: MAX_DETECTIONS,
+    };
+    trails::sources(flattened, &frame.mask, &config)
+}
+
 /// The shape shared by the frame's bright, lone, unsaturated stars.
 fn star_shape(
     flattened: &Image,
     frame: &Calibrated,
     detections: &[Detection],
     centre_px: (f64, f64),
-    fwhm_px: f64,
+    looks: Looks,
 ) -> Option<ShapeFit> {
-    let stars = lone_stars(detections, centre_px, fwhm_px, MAX_SHAPE_STARS);
+    let most = if looks.are_trails() { MAX_SHAPE_TRAILS } else { MAX_SHAPE_STARS };
+    let stars = lone_stars(detections, centre_px, looks, most);
     let sky_variance = typical_variance(&frame.variance_e2);
     let noise = NoiseModel { sky_variance, variance_per_unit: 1.0 };
-    let config = ShapeFitConfig { noise, initial_fwhm_px: fwhm_px, ..ShapeFitConfig::default() };
-    moffat::fit_shape(flattened, &frame.mask, &stars, &config).ok()
+    moffat::fit_shape(flattened, &frame.mask, &stars, &looks.shape_fit(noise)).ok()
+}
+
+/// What stars look like, roughly.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Looks {
+    /// Their width, across a trail where they have one.
+    pub fwhm_px: f64,
+    /// The trail, px; (0, 0) without one.
+    pub trail_px: (f64, f64),
+}
+
+impl Looks {
+    /// Whether they are too long to be found as round sources.
+    pub fn are_trails(&self) -> bool {
+        self.trail_px.0.hypot(self.trail_px.1) > LONG_TRAIL * self.fwhm_px
+    }
+
+    /// How such stars' shape is fitted. A long trail has many pixels: fewer of them about it, and fewer stars, say enough.
+    pub fn shape_fit(&self, noise: NoiseModel) -> ShapeFitConfig {
+        let config = ShapeFitConfig { noise, initial_fwhm_px: self.fwhm_px, ..ShapeFitConfig::default() };
+        match self.are_trails() {
+            true => ShapeFitConfig { initial_trail_px: self.trail_px, radius_fwhm: 3.0, ..config },
+            false => config,
+        }
+    }
+
+    /// How far an offset is from a trail of a length in units of the stars' own about the place, px.
+    fn distance_px(&self, (dx, dy): (f64, f64), lengths: f64) -> f64 {
+        let (tx, ty) = self.trail_px;
+        let length = tx.hypot(ty);
+        if length == 0.0 {
+            return dx.hypot(dy);
+        }
+        let (u, v) = ((dx * tx + dy * ty) / length, (dy * tx - dx * ty) / length);
+        (u.abs() - 0.5 * lengths * length).max(0.0).hypot(v)
+    }
 }
 
 /// Most stars that share a shape fit.
 const MAX_SHAPE_STARS: usize = 25;
+/// The same of long trails.
+const MAX_SHAPE_TRAILS: usize = 12;
 /// A star is lone when nothing over this share of its flux stands within [`LONE_FWHM`] widths.
 const LONE_FLUX_SHARE: f64 = 0.03;
 /// See [`LONE_FLUX_SHARE`].
@@ -162,16 +275,19 @@ const LONE_FWHM: f64 = 4.5;
 pub const COMET_KEEP_OUT_FWHM: f64 = 8.0;
 
 /// The brightest stars with no neighbour worth naming, far from comet, edge and saturation.
-pub fn lone_stars(detections: &[Detection], centre_px: (f64, f64), fwhm_px: f64, most: usize) -> Vec<(f64, f64)> {
+pub fn lone_stars(detections: &[Detection], centre_px: (f64, f64), looks: Looks, most: usize) -> Vec<(f64, f64)> {
+    let fwhm_px = looks.fwhm_px;
     let usable = |d: &&Detection| {
-        !d.saturated
-            && !d.near_edge
-            && (d.x_px - centre_px.0).hypot(d.y_px - centre_px.1) > COMET_KEEP_OUT_FWHM * fwhm_px
+        let offset = (d.x_px - centre_px.0, d.y_px - centre_px.1);
+        !d.saturated && !d.near_edge && looks.distance_px(offset, 1.0) > COMET_KEEP_OUT_FWHM * fwhm_px
     };
     let lone = |d: &&Detection| {
         detections.iter().all(|o| {
-            let distance2 = (o.x_px - d.x_px).powi(2) + (o.y_px - d.y_px).powi(2);
-            distance2 == 0.0 || distance2 > (LONE_FWHM * fwhm_px).powi(2) || o.flux < LONE_FLUX_SHARE * d.flux
+            let offset = (o.x_px - d.x_px, o.y_px - d.y_px);
+            // two trails of one length touch where their middles are a length apart
+            offset == (0.0, 0.0)
+                || looks.distance_px(offset, 2.0) > LONE_FWHM * fwhm_px
+                || o.flux < LONE_FLUX_SHARE * d.flux
         })
     };
     detections.iter().filter(usable).filter(lone).take(most).map(|d| (d.x_px, d.y_px)).collect()

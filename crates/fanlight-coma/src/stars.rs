@@ -1,9 +1,10 @@
 //! The field's stars: found in the star-registered stack, taken out of every frame before the comet is stacked.
 
-use crate::measure::RingProfile;
+use crate::measure::{Looks, RingProfile};
 use fanlight_image::background::{self, MeshConfig};
 use fanlight_image::detect::{self, DetectConfig};
-use fanlight_image::moffat::{self, FluxFitConfig, NoiseModel, StarImage};
+use fanlight_image::moffat::{self, FluxFitConfig, NoiseModel, Painter, StarImage};
+use fanlight_image::trails::{self, TrailConfig};
 use fanlight_image::{Image, Mask, flag};
 use rayon::prelude::*;
 
@@ -59,14 +60,28 @@ pub fn find_field_stars(stack: &StarStack) -> Vec<FieldStar> {
     if !(sky_variance > 0.0) {
         return Vec::new();
     }
-    let fwhm_px = stack.shape.fwhm_px();
+    let fwhm_px = stack.shape.seeing().fwhm_px();
     let config = DetectConfig {
         noise: sky_variance.sqrt() as f32,
         fwhm_px,
         threshold_sigma: FIELD_SIGMA,
         max_sources: MAX_FIELD_STARS,
     };
-    let found = detect::sources(&work, stack.mask, &config);
+    let looks = Looks { fwhm_px, trail_px: stack.shape.trail_px() };
+    let found = match looks.are_trails() {
+        true => trails::sources(
+            &work,
+            stack.mask,
+            &TrailConfig {
+                noise: config.noise,
+                fwhm_px,
+                trail_px: looks.trail_px,
+                threshold_sigma: FIELD_SIGMA,
+                max_sources: MAX_FIELD_STARS,
+            },
+        ),
+        false => detect::sources(&work, stack.mask, &config),
+    };
     let mut stars: Vec<FieldStar> = found
         .iter()
         .filter(|d| {
@@ -127,41 +142,46 @@ fn subtract_drawn_out(image: &mut Image, path_px: &[(f64, f64)], coma: &RingProf
 
 /// Fits every star's flux with the others taken off, in two rounds; what is left of the image stays in `work`.
 fn measure_in_turn(work: &mut Image, mask: &Mask, shape: &StarImage, stars: &mut [FieldStar], sky_variance: f64) {
-    let fwhm_px = shape.fwhm_px();
+    let fwhm_px = shape.seeing().fwhm_px();
     let radius_px = (1.5 * fwhm_px).max(2.5);
+    let slack_px = 0.5 * fwhm_px + 0.1 * shape.trail_length_px();
+    let painter = Painter::new(shape);
     let noise = NoiseModel { sky_variance, variance_per_unit: 0.0 };
     for round in 0..2 {
         for star in stars.iter_mut() {
             let reach = render_radius_px(star.flux, shape, sky_variance.sqrt());
             if round > 0 {
-                moffat::subtract_star(work, shape, star.x_px, star.y_px, -star.flux, reach);
+                painter.add(work, star.x_px, star.y_px, star.flux, reach);
             }
             // bright stars say where they are better than a first centroid does; faint ones would wander off
-            let free_centre = star.flux > 30.0 * sky_variance.sqrt() * fwhm_px * 2.0;
+            let free_centre =
+                star.flux > 30.0 * (sky_variance * fwhm_px * (fwhm_px + shape.trail_length_px())).sqrt() * 2.0;
             let config = FluxFitConfig { radius_px, noise, free_centre };
             match moffat::fit_flux(work, mask, shape, star.x_px, star.y_px, &config) {
-                Ok(fit) if (fit.x_px - star.x_px).hypot(fit.y_px - star.y_px) < 0.5 * fwhm_px => {
+                Ok(fit) if (fit.x_px - star.x_px).hypot(fit.y_px - star.y_px) < slack_px => {
                     *star = FieldStar { x_px: fit.x_px, y_px: fit.y_px, flux: fit.flux.value };
                 }
                 Ok(fit) => star.flux = fit.flux.value,
                 Err(_) => {}
             }
             let reach = render_radius_px(star.flux, shape, sky_variance.sqrt());
-            moffat::subtract_star(work, shape, star.x_px, star.y_px, star.flux, reach);
+            painter.add(work, star.x_px, star.y_px, -star.flux, reach);
         }
     }
 }
 
-/// Radius beyond which a star's wing is under a thirtieth of the noise; at least three quarters of a width. A trail adds
-/// half its length.
+/// Distance from a star's place, or from its trail, beyond which its wing is under a thirtieth of the noise; at least three
+/// quarters of a width.
 pub fn render_radius_px(flux: f64, shape: &StarImage, noise: f64) -> f64 {
     let limit = noise / 30.0;
     let seeing = shape.seeing();
     let mut radius = 0.75 * seeing.fwhm_px();
-    while radius < 100.0 && flux.abs() * seeing.density(radius, 0.0) > limit {
+    // a trail spreads the light over more places, of which one is the brightest
+    let share = 1.0 / (1.0 + shape.trail_length_px() / (2.0 * seeing.fwhm_px()));
+    while radius < 100.0 && share * flux.abs() * seeing.density(radius, 0.0) > limit {
         radius *= 1.15;
     }
-    radius + 0.5 * shape.trail_length_px()
+    radius
 }
 
 /// What a frame's star model may get wrong, as a share of its brightness: where that would rise over the pixel's own
@@ -180,19 +200,22 @@ pub fn remove_stars(
 ) -> usize {
     let noise = crate::measure::typical_variance(variance_e2).sqrt();
     let density = shape.density();
+    let painter = Painter::new(shape);
+    let half_trail_px = 0.5 * shape.trail_length_px();
     let mut touched = 0;
     for star in stars {
         let reach = render_radius_px(star.flux, shape, noise);
-        let inside = star.x_px > -reach
-            && star.y_px > -reach
-            && star.x_px < image_e.width as f64 + reach
-            && star.y_px < image_e.height as f64 + reach;
+        let margin = reach + half_trail_px;
+        let inside = star.x_px > -margin
+            && star.y_px > -margin
+            && star.x_px < image_e.width as f64 + margin
+            && star.y_px < image_e.height as f64 + margin;
         if !inside {
             continue;
         }
         touched += 1;
-        moffat::subtract_star(image_e, shape, star.x_px, star.y_px, star.flux, reach);
-        flag_untrusted(variance_e2, mask, &density, star, reach);
+        painter.add(image_e, star.x_px, star.y_px, -star.flux, reach);
+        flag_untrusted(variance_e2, mask, &density, star, margin);
     }
     touched
 }

@@ -3,7 +3,7 @@
 use crate::ComaError;
 use crate::stars::render_radius_px;
 use fanlight_image::aperture::{self, Circle};
-use fanlight_image::moffat::{self, FluxFitConfig, NoiseModel, StarFit, StarImage};
+use fanlight_image::moffat::{self, FluxFitConfig, NoiseModel, Painter, StarFit, StarImage};
 use fanlight_image::robust::{self, ClipConfig};
 use fanlight_image::{Image, Mask, Measured, PixelBox};
 use rayon::prelude::*;
@@ -64,7 +64,8 @@ pub fn star_fluxes(
     let Some(zero_point) = robust::median_f64(&mut first) else { return FrameFluxes::default() };
     let predicted = |t: &Target| 10f64.powf(0.4 * (zero_point - t.magnitude));
     let growth_px = growth_radius_px(shape);
-    let half_px = 1.6 * growth_px + 4.0;
+    let painter = Painter::new(shape);
+    let half_px = 1.6 * growth_px + 4.0 + 0.5 * shape.trail_length_px();
     let sigma = noise.sky_variance.sqrt();
     let measured: Vec<(usize, StarFit, Option<f64>)> = targets
         .par_iter()
@@ -74,12 +75,12 @@ pub fn star_fluxes(
             let (x0, y0) = (area.x0 as f64, area.y0 as f64);
             for n in field.iter().filter(|n| n.standard != t.standard) {
                 let away = (n.x_px - t.x_px).abs().max((n.y_px - t.y_px).abs());
-                if away > half_px + MAX_WING_PX {
+                if away > half_px + MAX_WING_PX + 0.5 * shape.trail_length_px() {
                     continue;
                 }
                 let reach = render_radius_px(predicted(n), shape, sigma);
-                if away < half_px + reach {
-                    moffat::subtract_star(&mut image, shape, n.x_px - x0, n.y_px - y0, predicted(n), reach);
+                if away < half_px + reach + 0.5 * shape.trail_length_px() {
+                    painter.add(&mut image, n.x_px - x0, n.y_px - y0, -predicted(n), reach);
                 }
             }
             let own = Target { x_px: t.x_px - x0, y_px: t.y_px - y0, ..*t };
@@ -102,12 +103,13 @@ pub fn star_fluxes(
 const MAX_WING_PX: f64 = 100.0;
 
 fn fit_flux(image: &Image, mask: &Mask, shape: &StarImage, target: &Target, noise: NoiseModel) -> Option<StarFit> {
-    let radius_px = (2.5 * shape.fwhm_px()).max(4.0);
+    let fwhm_px = shape.seeing().fwhm_px();
+    let radius_px = (2.5 * fwhm_px).max(4.0);
     let config = FluxFitConfig { radius_px, noise, free_centre: true };
     let fit = moffat::fit_flux(image, mask, shape, target.x_px, target.y_px, &config).ok()?;
     let moved = (fit.x_px - target.x_px).hypot(fit.y_px - target.y_px);
     let good = fit.flux.value > MIN_SIGNAL_TO_NOISE * fit.flux.sigma
-        && moved < 0.5 * shape.fwhm_px()
+        && moved < 0.5 * fwhm_px + 0.1 * shape.trail_length_px()
         && fit.flux.sigma.is_finite();
     good.then_some(fit)
 }
@@ -139,13 +141,14 @@ pub fn to_total_light(frames: &[FrameFluxes]) -> Vec<Vec<StarFlux>> {
 
 /// Signal to noise of a star that takes part in the factor to total light.
 const GROWTH_SIGNAL_TO_NOISE: f64 = 60.0;
-/// Radius of the aperture in major-axis widths: the star's real light, whatever its shape, is in it but for the wing.
+/// Radius of the aperture in major-axis widths, about the trail of a trailed star: the star's real light, whatever its
+/// shape, is in it but for the wing.
 const GROWTH_RADIUS: f64 = 2.5;
 /// Fewest stars for the factor.
 const GROWTH_MIN_STARS: usize = 5;
 
 fn growth_radius_px(shape: &StarImage) -> f64 {
-    (GROWTH_RADIUS * shape.fwhm_major_px()).max(5.0)
+    (GROWTH_RADIUS * shape.seeing().fwhm_major_px).max(5.0)
 }
 
 /// By how much a bright star holds more light than the fitted star image says.
@@ -159,6 +162,9 @@ fn growth(image: &Image, mask: &Mask, shape: &StarImage, fit: &StarFit) -> Optio
     }
     let radius_px = growth_radius_px(shape);
     let ring = (radius_px + 1.0, 1.6 * radius_px + 2.0);
+    if shape.trail_length_px() > 0.0 {
+        return growth_about_trail(image, mask, shape, fit, (radius_px, ring));
+    }
     let circle = Circle { x_px: fit.x_px, y_px: fit.y_px, radius_px };
     let sum = aperture::circle_sum(image, None, Some(mask), circle);
     if sum.masked_area_px > 0.0 || sum.outside_area_px > 0.0 {
@@ -174,6 +180,47 @@ fn growth(image: &Image, mask: &Mask, shape: &StarImage, fit: &StarFit) -> Optio
     Some((sum.sum - level * sum.area_px) / share / fit.flux.value)
 }
 
+/// The same about a trail: light, level and the model's shares are summed over the same pixels, by their distance from it.
+fn growth_about_trail(
+    image: &Image,
+    mask: &Mask,
+    shape: &StarImage,
+    fit: &StarFit,
+    (radius_px, ring): (f64, (f64, f64)),
+) -> Option<f64> {
+    let half_px = ring.1 + 0.5 * shape.trail_length_px();
+    let (x, y) = (fit.x_px, fit.y_px);
+    let inside = |c: f64, n: usize| c - half_px >= 0.0 && c + half_px <= n as f64 - 1.0;
+    if !inside(x, image.width) || !inside(y, image.height) {
+        return None;
+    }
+    let area = PixelBox::around(x, y, half_px, image.width, image.height)?;
+    let mut model = Image::filled(area.width(), area.height(), 0.0);
+    Painter::new(shape).add(&mut model, x - area.x0 as f64, y - area.y0 as f64, 1.0, ring.1);
+    let (mut light, mut share, mut n) = (0.0, 0.0, 0.0);
+    let (mut around, mut wing) = (Vec::new(), 0.0);
+    for j in 0..model.height {
+        for i in 0..model.width {
+            let (px, py) = (i + area.x0, j + area.y0);
+            let distance = shape.distance_px(px as f64 - x, py as f64 - y);
+            let (value, of_model) = (image.at(px, py), f64::from(model.at(i, j)));
+            let good = mask.is_good(px, py) && value.is_finite();
+            if distance <= radius_px {
+                if !good {
+                    return None;
+                }
+                (light, share, n) = (light + f64::from(value), share + of_model, n + 1.0);
+            } else if good && (ring.0..=ring.1).contains(&distance) {
+                around.push(value);
+                wing += of_model;
+            }
+        }
+    }
+    let level = robust::clipped(&around, ClipConfig { kappa: 2.5, rounds: 5 })?.median;
+    let wing = wing / around.len() as f64;
+    Some((light - level * n) / (share - wing * n) / fit.flux.value)
+}
+
 /// The median of the bright stars' ratios holds for all stars of the frame; `None` with too few of them.
 fn total_light_factor(mut ratios: Vec<f64>) -> Option<Measured> {
     if ratios.len() < GROWTH_MIN_STARS {
@@ -185,12 +232,16 @@ fn total_light_factor(mut ratios: Vec<f64>) -> Option<Measured> {
     (0.8..1.25).contains(&factor).then_some(Measured::new(factor, sigma.max(1e-4)))
 }
 
+/// Error of the factor to total light where no frame has stars enough for it, magnitudes: what it is off 1 by, in simulated
+/// nights of star images that are and are not Moffat functions.
+const UNKNOWN_TOTAL_LIGHT_MAG: f64 = 0.02;
+
 /// Error of the factor to total light, magnitudes: the same stars and neighbours make it in every frame, so it does not
 /// average down over the night.
 pub fn total_light_sigma_mag(frames: &[FrameFluxes]) -> f64 {
     let factors = frames.iter().filter_map(|f| f.total_light_factor);
     let mut sigmas: Vec<f64> = factors.map(|m| 1.0857 * m.sigma / m.value).collect();
-    robust::median_f64(&mut sigmas).unwrap_or(0.0)
+    robust::median_f64(&mut sigmas).unwrap_or(UNKNOWN_TOTAL_LIGHT_MAG)
 }
 
 /// The night's photometric solution: `m = zero point of the frame − 2.5 log F + colour term · (colour − reference)`.
@@ -380,6 +431,13 @@ fn colour_slope(stars: &[StarResidual], colour_of: &impl Fn(usize) -> Option<f64
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_factor_that_nothing_shows_widens_the_error() {
+        let known = FrameFluxes { total_light_factor: Some(Measured::new(1.01, 0.002)), stars: Vec::new() };
+        assert!((total_light_sigma_mag(&[known, FrameFluxes::default()]) - 1.0857 * 0.002 / 1.01).abs() < 1e-9);
+        assert_eq!(total_light_sigma_mag(&[FrameFluxes::default()]), UNKNOWN_TOTAL_LIGHT_MAG);
+    }
 
     /// Two frames of different transparency, a colour term, a variable star and noise-free fluxes.
     #[test]

@@ -17,6 +17,7 @@ pub mod resample;
 pub mod robust;
 pub mod smooth;
 pub mod tracks;
+pub mod trails;
 
 pub use error::ImageError;
 pub use pixels::{Image, Mask, Measured, PixelBox, flag};

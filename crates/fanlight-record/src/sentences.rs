@@ -183,10 +183,17 @@ fn simulated_words(night: &NightRecord) -> Option<String> {
     night.setup.simulated.then(|| "The frames are simulated.".to_string())
 }
 
-/// Median of the used frames' star widths.
+/// Star images longer than this many times their width are trails: the width across one is the seeing.
+const TRAIL_ELONGATION: f64 = 2.0;
+
+/// Median of the used frames' star widths; of long trails, across them.
 pub fn median_seeing_arcsec(night: &NightRecord) -> Option<f64> {
+    let width = |f: &crate::FrameRecord| {
+        let across = f.elongation.filter(|e| *e > TRAIL_ELONGATION).map_or(1.0, |e| e.sqrt().recip());
+        Some(f.fwhm_arcsec? * across)
+    };
     let mut widths: Vec<f64> =
-        night.frames.iter().filter(|f| f.used).filter_map(|f| f.fwhm_arcsec).filter(|w| w.is_finite()).collect();
+        night.frames.iter().filter(|f| f.used).filter_map(width).filter(|w| w.is_finite()).collect();
     widths.sort_by(f64::total_cmp);
     let upper = *widths.get(widths.len() / 2)?;
     Some(if widths.len().is_multiple_of(2) { (widths[widths.len() / 2 - 1] + upper) / 2.0 } else { upper })

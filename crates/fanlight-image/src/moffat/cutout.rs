@@ -31,22 +31,48 @@ impl Star {
 /// Fewest pixels for a fit of eight parameters that also says how good it is.
 pub(crate) const MIN_PIXELS: usize = 12;
 
-/// Good finite pixels whose centres lie within a radius of a place.
+/// The pixels about a star that take part in a fit: all whose centres lie near enough to its trail, or to its place where
+/// it has none.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Reach {
+    pub radius_px: f64,
+    pub trail_px: (f64, f64),
+}
+
+impl Reach {
+    /// Squared distance of an offset from the star's place from the trail.
+    #[inline]
+    pub(crate) fn distance2(&self, dx: f64, dy: f64) -> f64 {
+        let (tx, ty) = self.trail_px;
+        let square = tx * tx + ty * ty;
+        let share = if square > 0.0 { ((dx * tx + dy * ty) / square).clamp(-0.5, 0.5) } else { 0.0 };
+        (dx - share * tx).powi(2) + (dy - share * ty).powi(2)
+    }
+
+    /// The furthest that a pixel may be along either axis.
+    pub(crate) fn half_side_px(&self) -> f64 {
+        self.radius_px + 0.5 * self.trail_px.0.hypot(self.trail_px.1)
+    }
+}
+
+/// Good finite pixels within reach of a star's place.
 pub(crate) fn collect(
     image: &Image,
     mask: &Mask,
     (x_px, y_px): (f64, f64),
-    radius_px: f64,
+    reach: Reach,
 ) -> Result<Vec<StarPixel>, ImageError> {
     let too_few = |good: usize| ImageError::TooFewPixels { x_px, y_px, good, needed: MIN_PIXELS };
-    let area = PixelBox::around(x_px, y_px, radius_px, image.width, image.height).ok_or(too_few(0))?;
+    let half_side_px = reach.half_side_px();
+    let area = PixelBox::around(x_px, y_px, half_side_px, image.width, image.height).ok_or(too_few(0))?;
     let mut pixels = Vec::with_capacity(area.width() * area.height());
     for y in area.y0..area.y1 {
         let dy = y as f64 - y_px;
         for x in area.x0..area.x1 {
             let dx = x as f64 - x_px;
             let value = image.at(x, y);
-            if dx * dx + dy * dy <= radius_px * radius_px && mask.is_good(x, y) && value.is_finite() {
+            let near = reach.distance2(dx, dy) <= reach.radius_px * reach.radius_px;
+            if near && mask.is_good(x, y) && value.is_finite() {
                 pixels.push(StarPixel { x_px: x as f64, y_px: y as f64, value: f64::from(value) });
             }
         }

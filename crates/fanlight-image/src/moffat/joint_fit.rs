@@ -9,7 +9,7 @@ use super::cutout::{self, Solved, Star, StarPixel, StarSolver, Weights};
 use super::half_maximum::HalfMaximum;
 use super::profile::{PixelSlope, ShapeSlope};
 use super::shape::ShapeVector;
-use super::shape_fit::{ShapeFit, TrailError};
+use super::shape_fit::{FEW_STARS, ShapeFit, TrailError, UNLIKE_SHARE};
 use super::star_fit::StarFit;
 use super::{BETA_LIMITS, NoiseModel};
 use crate::Measured;
@@ -104,17 +104,19 @@ impl Joint {
             Form::Ellipse => self.ellipse_gradients(),
             Form::Trail | Form::TrailedEllipse => self.numeric_gradients(),
         };
+        let n_stars = self.stars.len();
+        let unlike = if n_stars < FEW_STARS { UNLIKE_SHARE / (n_stars as f64).sqrt() } else { 0.0 };
         let unknown_angle = PI / 12f64.sqrt();
         let angle_sigma = angle.map_or(unknown_angle, |g| sigma_of(&g));
         ShapeFit {
             shape,
-            fwhm_sigma_px: sigma_of(&ln_fwhm.unwrap_or_default()) * shape.fwhm_px(),
-            elongation_sigma: sigma_of(&ln_elongation.unwrap_or_default()) * shape.elongation(),
+            fwhm_sigma_px: sigma_of(&ln_fwhm.unwrap_or_default()).hypot(unlike) * shape.fwhm_px(),
+            elongation_sigma: sigma_of(&ln_elongation.unwrap_or_default()).hypot(unlike) * shape.elongation(),
             angle_sigma_rad: if angle_sigma < unknown_angle { angle_sigma } else { unknown_angle },
             trail: (self.form != Form::Ellipse).then(|| self.trail_error(sigma_of)),
             beta_sigma: (self.wings == Wings::Fitted).then(|| self.beta_sigma()),
             beta_fitted: self.wings == Wings::Fitted,
-            n_stars: self.stars.len(),
+            n_stars,
         }
     }
 

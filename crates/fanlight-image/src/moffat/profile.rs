@@ -2,8 +2,7 @@
 
 use super::Moffat;
 use super::shape::ShapeVector;
-use super::star_image::trail_nodes;
-use super::trail::Node;
+use super::trail::{self, TrailProfile};
 use std::f64::consts::{LN_2, PI};
 
 /// Gauss-Legendre abscissae on a unit pixel, −0.5 to 0.5, with weights that sum to 1.
@@ -72,75 +71,111 @@ pub(crate) struct PixelSlope {
     pub by_shape: [f64; 6],
 }
 
-/// A star's image prepared for many pixels: the profile alone, or its mean over the nodes of a trail.
+/// A star's image prepared for many pixels: the profile alone, or its mean over a trail.
 pub(crate) struct StarProfile {
     seeing: PixelProfile,
-    trail_px: (f64, f64),
-    /// Empty without a trail.
-    nodes: Vec<Node>,
+    trail: Option<TrailProfile>,
 }
 
 impl StarProfile {
     pub(crate) fn new(seeing: &Moffat, trail_px: (f64, f64)) -> Self {
-        Self { seeing: PixelProfile::new(seeing), trail_px, nodes: trail_nodes(seeing, trail_px) }
+        let profile = PixelProfile::new(seeing);
+        let form = [profile.cxx, profile.cxy, profile.cyy];
+        let trail = trail::is_one(trail_px, seeing.fwhm_minor_px);
+        let trail = trail.then(|| TrailProfile::new(form, seeing.beta, trail_px));
+        Self { seeing: profile, trail }
     }
 
     /// Value of a pixel `(dx, dy)` from the star's centre, for unit flux.
+    #[inline]
     pub(crate) fn value(&self, dx_px: f64, dy_px: f64) -> f64 {
-        if self.nodes.is_empty() {
-            return self.seeing.value(dx_px, dy_px);
-        }
-        self.along(dx_px, dy_px).map(|(n, x, y)| n.weight * self.seeing.value(x, y)).sum()
+        let Some(trail) = &self.trail else { return self.seeing.value(dx_px, dy_px) };
+        let mut sum = 0.0;
+        self.each_point(trail, dx_px, dy_px, |w, x, y| sum += w * trail.value(trail.place(x, y)));
+        self.seeing.central * sum
     }
 
     /// Intensity at `(dx, dy)` for unit flux, per square pixel.
     pub(crate) fn point(&self, dx_px: f64, dy_px: f64) -> f64 {
-        if self.nodes.is_empty() {
-            return self.seeing.point(dx_px, dy_px);
+        match &self.trail {
+            Some(trail) => self.seeing.central * trail.value(trail.place(dx_px, dy_px)),
+            None => self.seeing.point(dx_px, dy_px),
         }
-        self.along(dx_px, dy_px).map(|(n, x, y)| n.weight * self.seeing.point(x, y)).sum()
     }
 
     /// Value and its derivatives with the star's centre.
     #[inline]
     pub(crate) fn value_and_centre_slope(&self, dx_px: f64, dy_px: f64) -> [f64; 3] {
-        if self.nodes.is_empty() {
-            return self.seeing.value_and_centre_slope(dx_px, dy_px);
-        }
-        let mut sum = [0.0; 3];
-        for (n, x, y) in self.along(dx_px, dy_px) {
-            let one = self.seeing.value_and_centre_slope(x, y);
-            sum.iter_mut().zip(one).for_each(|(s, v)| *s += n.weight * v);
-        }
-        sum
+        let Some(trail) = &self.trail else { return self.seeing.value_and_centre_slope(dx_px, dy_px) };
+        let (mut value, mut mixed, mut px, mut py) = (0.0, 0.0, 0.0, 0.0);
+        self.each_point(trail, dx_px, dy_px, |w, x, y| {
+            let slope = trail.slope(trail.place(x, y), &self.seeing.power);
+            value += w * slope.value;
+            mixed += w * slope.mixed;
+            px += w * slope.place * x;
+            py += w * slope.place * y;
+        });
+        let [gx, gy] = self.by_place(trail, [px, py], mixed);
+        [self.seeing.central * value, -gx, -gy]
     }
 
     /// Value and all its derivatives; `vector` must be the one that the profile was made from.
     pub(crate) fn value_and_slope(&self, vector: &ShapeVector, slope: &ShapeSlope, dx: f64, dy: f64) -> PixelSlope {
-        if self.nodes.is_empty() {
-            return self.seeing.value_and_slope(vector, slope, dx, dy);
+        let Some(trail) = &self.trail else { return self.seeing.value_and_slope(vector, slope, dx, dy) };
+        let (mut value, mut direct_beta, mut square) = (0.0, 0.0, 0.0);
+        // sums of the derivatives with the place's square, and with its product with the trail, times the place
+        let (mut p, mut pp, mut m, mut mixed) = ([0.0; 2], [0.0; 3], [0.0; 2], 0.0);
+        self.each_point(trail, dx, dy, |w, x, y| {
+            let s = trail.slope(trail.place(x, y), &self.seeing.power);
+            value += w * s.value;
+            direct_beta += w * s.by_beta;
+            square += w * s.trail;
+            mixed += w * s.mixed;
+            let (place, mix) = (w * s.place, w * s.mixed);
+            p[0] += place * x;
+            p[1] += place * y;
+            pp[0] += place * x * x;
+            pp[1] += place * x * y;
+            pp[2] += place * y * y;
+            m[0] += mix * x;
+            m[1] += mix * y;
+        });
+        let [tx, ty] = trail.trail_px();
+        let by_form = |f: &[f64; 3]| {
+            f[0] * (pp[0] + tx * m[0] + square * tx * tx)
+                + f[1] * (2.0 * pp[1] + ty * m[0] + tx * m[1] + 2.0 * square * tx * ty)
+                + f[2] * (pp[2] + ty * m[1] + square * ty * ty)
+        };
+        let q = &self.seeing;
+        let radial = by_form(&[q.cxx, q.cxy, q.cyy]);
+        let by_beta = value / (q.beta - 1.0) + direct_beta - 2.0 * slope.log_alpha_by_beta * (value + radial);
+        let [gx, gy] = self.by_place(trail, p, mixed);
+        let formed = trail.formed();
+        PixelSlope {
+            value: q.central * value,
+            by_centre: [-gx, -gy],
+            by_shape: [
+                -2.0 * q.central * (value + radial),
+                q.central * by_form(&slope.form_by_e1),
+                q.central * by_form(&slope.form_by_e2),
+                q.central * by_beta * vector.beta_slope(),
+                q.central * (q.cxx * m[0] + q.cxy * m[1] + 2.0 * square * formed[0]),
+                q.central * (q.cxy * m[0] + q.cyy * m[1] + 2.0 * square * formed[1]),
+            ],
         }
-        let mut sum = PixelSlope { value: 0.0, by_centre: [0.0; 2], by_shape: [0.0; 6] };
-        for (n, x, y) in self.along(dx, dy) {
-            let one = self.seeing.value_and_slope(vector, slope, x, y);
-            sum.value += n.weight * one.value;
-            for k in 0..2 {
-                sum.by_centre[k] += n.weight * one.by_centre[k];
-                // a longer trail moves a node as a star's centre moves, by the node's share of it
-                sum.by_shape[4 + k] += n.weight * n.share * one.by_centre[k];
-            }
-            for k in 0..4 {
-                sum.by_shape[k] += n.weight * one.by_shape[k];
-            }
-        }
-        sum
     }
 
-    /// The nodes, and the place as each sees it.
+    /// Derivative of the value with the place, from the sums over a pixel's points.
+    fn by_place(&self, trail: &TrailProfile, place: [f64; 2], mixed: f64) -> [f64; 2] {
+        let (q, formed) = (&self.seeing, trail.formed());
+        let along = |cx: f64, cy: f64, f: f64| q.central * (2.0 * (cx * place[0] + cy * place[1]) + mixed * f);
+        [along(q.cxx, q.cxy, formed[0]), along(q.cxy, q.cyy, formed[1])]
+    }
+
+    /// Points of a pixel and their weights: as many as the nearest part of the trail needs.
     #[inline]
-    fn along(&self, dx: f64, dy: f64) -> impl Iterator<Item = (&Node, f64, f64)> {
-        let (tx, ty) = self.trail_px;
-        self.nodes.iter().map(move |n| (n, dx - n.share * tx, dy - n.share * ty))
+    fn each_point(&self, trail: &TrailProfile, dx: f64, dy: f64, visit: impl FnMut(f64, f64, f64)) {
+        self.seeing.points_for(1.0 + trail.place(dx, dy).distance2, dx, dy, visit);
     }
 }
 
@@ -246,8 +281,13 @@ impl PixelProfile {
     }
 
     #[inline]
-    fn each_point(&self, dx: f64, dy: f64, mut visit: impl FnMut(f64, f64, f64)) {
-        let t = 1.0 + self.radius2(dx, dy);
+    fn each_point(&self, dx: f64, dy: f64, visit: impl FnMut(f64, f64, f64)) {
+        self.points_for(1.0 + self.radius2(dx, dy), dx, dy, visit);
+    }
+
+    /// Points of a pixel of which the nearest light has `t = 1 + R²`.
+    #[inline]
+    fn points_for(&self, t: f64, dx: f64, dy: f64, mut visit: impl FnMut(f64, f64, f64)) {
         let rules = [RULE_1, RULE_2, RULE_3, RULE_4];
         let rule = rules.into_iter().zip(&self.enough).find(|(_, from)| t >= **from).map_or(RULE_6, |(rule, _)| rule);
         for (v, wv) in rule {
@@ -299,7 +339,7 @@ impl ShapeSlope {
 ///
 /// `x = 2^k m_j (1 + δ)` with `m_j` one of 32 nodes in [1, 2) and |δ| ≤ 1/64: the first two factors come from tables,
 /// the third from five terms of the binomial series, whose rest is under 3e-7 for p ≤ 11.
-struct InversePower {
+pub(crate) struct InversePower {
     by_exponent: [f64; EXPONENTS],
     by_node: [f64; NODES],
     series: [f64; 5],
@@ -329,7 +369,7 @@ const INVERSE_NODE: [f64; NODES] = {
 };
 
 impl InversePower {
-    fn new(power: f64) -> Self {
+    pub(crate) fn new(power: f64) -> Self {
         let step = (-power * LN_2).exp();
         let mut by_exponent = [1.0; EXPONENTS];
         for k in 1..EXPONENTS {
@@ -346,7 +386,7 @@ impl InversePower {
     }
 
     #[inline]
-    fn of(&self, x: f64) -> f64 {
+    pub(crate) fn of(&self, x: f64) -> f64 {
         let (k, j, d) = split(x);
         if k >= EXPONENTS {
             return 0.0;

@@ -1,8 +1,7 @@
 //! One shape fitted to one star or to many: which stars take part, and what is reported.
 
-use super::cutout::{Star, StarPixel, StarSolver, Weights, collect};
+use super::cutout::{Reach, Star, StarPixel, StarSolver, Weights, collect};
 use super::joint_fit::{Candidate, Form, Joint, Wings, fit_weighted};
-use super::profile::StarProfile;
 use super::shape::ShapeVector;
 use super::star_fit::{StarFit, StarFitConfig};
 use super::{Moffat, NoiseModel, StarImage};
@@ -21,7 +20,10 @@ pub struct ShapeFitConfig {
     pub noise: NoiseModel,
     /// Width expected, px; within a factor of two.
     pub initial_fwhm_px: f64,
-    /// Pixels within this many FWHM of a star take part.
+    /// Trail expected, px, its length within a third and its direction within 20°; (0, 0) where the stars are sought as
+    /// they are, drawn out by up to six widths or not at all.
+    pub initial_trail_px: (f64, f64),
+    /// Pixels within this many FWHM of a star, or of its trail, take part.
     pub radius_fwhm: f64,
     /// Most stars used, the brightest first.
     pub max_stars: usize,
@@ -37,6 +39,7 @@ impl Default for ShapeFitConfig {
         Self {
             noise: NoiseModel { sky_variance: 1.0, variance_per_unit: 0.0 },
             initial_fwhm_px: 3.0,
+            initial_trail_px: (0.0, 0.0),
             radius_fwhm: 4.0,
             max_stars: 30,
             min_stars: 1,
@@ -45,7 +48,8 @@ impl Default for ShapeFitConfig {
     }
 }
 
-/// A frame's star image. Errors are the covariance's, widened where the stars scatter more than their noise.
+/// A frame's star image. Errors are the covariance's, widened where the stars scatter more than their noise and where they
+/// are fewer than [`FEW_STARS`].
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct ShapeFit {
     /// The shape.
@@ -76,6 +80,11 @@ pub struct TrailError {
     /// Of the seeing's geometric mean FWHM, px.
     pub seeing_sigma_px: f64,
 }
+
+/// With fewer stars a shape's errors hold what stars differ by over a field, [`UNLIKE_SHARE`]: more show it by their scatter.
+pub const FEW_STARS: usize = 5;
+/// By how much one star's image differs from the field's, in width and axis ratio: blends, and a field that is not flat.
+pub const UNLIKE_SHARE: f64 = 0.03;
 
 /// The wing exponent is held with fewer stars: one blend or one defect would decide it.
 const BETA_MIN_STARS: usize = 2;
@@ -120,13 +129,16 @@ pub fn fit_shape(
     ImageError::check_positive("radius_fwhm", config.radius_fwhm)?;
     let too_few = |usable| ImageError::TooFewStars { usable, given: stars.len(), needed: config.min_stars.max(1) };
     let first = Moffat::round(config.initial_fwhm_px, HELD_BETA);
+    let (tx, ty) = config.initial_trail_px;
+    let first = ShapeVector { trail_px: [tx, ty], ..ShapeVector::from_shape(&first) };
+    let form = if config.initial_trail_px == (0.0, 0.0) { Form::Ellipse } else { Form::Trail };
 
     // each star alone, β held: places to start from, and who is unlike the rest
     let mut alone = brightest(image, mask, stars, &first, config);
     alone = alone
         .into_par_iter()
         .filter_map(|c| {
-            let fit = fit_weighted(vec![c], ShapeVector::from_shape(&first), ALONE, &config.noise)?;
+            let fit = fit_weighted(vec![c], first, (form, Wings::Held), &config.noise)?;
             let candidate = Candidate { shape: Some(fit.vector), ..fit.stars.into_iter().next()? };
             fit.vector.is_sane().then_some(candidate)
         })
@@ -137,9 +149,9 @@ pub fn fit_shape(
     let (start, alike) = reject_unlike(alone);
 
     // all together, cut out again at the width found
-    let radius_px = config.radius_fwhm * start.ln_fwhm.exp();
+    let reach = Reach { radius_px: config.radius_fwhm * start.ln_fwhm.exp(), trail_px: start.trail() };
     let recut = |c: Candidate| {
-        let pixels = collect(image, mask, (c.star.x_px, c.star.y_px), radius_px).ok()?;
+        let pixels = collect(image, mask, (c.star.x_px, c.star.y_px), reach).ok()?;
         Some(Candidate { pixels, ..c })
     };
     let together: Vec<Candidate> = alike.into_iter().filter_map(recut).collect();
@@ -154,7 +166,12 @@ pub fn fit_shape(
         fit_weighted(reject_misfits(all.stars), all.vector, (form, wings), noise)
     };
     let either = |vector, form| of_form(vector, form, wings).or_else(|| of_form(vector, form, Wings::Held));
-    let joint = match either(start, Form::Ellipse) {
+    let joint = match either(start, form) {
+        Some(trail) if form == Form::Trail => {
+            let of_trail = trail.misfits(&trail.weights(noise));
+            trailed_ellipse(&trail, &of_trail, &trail.weights(noise), (wings, noise)).unwrap_or(trail)
+        }
+        None if form == Form::Trail => return Err(too_few(0)),
         Some(ellipse) => match better_trail(&ellipse, wings, noise) {
             Some(trail) => of_form(trail.vector, trail.form, wings).unwrap_or(trail),
             None => ellipse,
@@ -165,12 +182,9 @@ pub fn fit_shape(
     if joint.wings == Wings::Held || joint.beta_is_known() {
         return Ok(joint.report());
     }
-    let held = ShapeVector { beta_coordinate: ShapeVector::from_shape(&first).beta_coordinate, ..joint.vector };
+    let held = ShapeVector { beta_coordinate: first.beta_coordinate, ..joint.vector };
     fit_weighted(joint.stars, held, (joint.form, Wings::Held), noise).map(|f| f.report()).ok_or(too_few(0))
 }
-
-/// How a star is fitted alone.
-const ALONE: (Form, Wings) = (Form::Ellipse, Wings::Held);
 
 /// The fit with a trail where that is clearly better than the ellipse.
 fn better_trail(ellipse: &Joint, wings: Wings, noise: &NoiseModel) -> Option<Joint> {
@@ -181,19 +195,29 @@ fn better_trail(ellipse: &Joint, wings: Wings, noise: &NoiseModel) -> Option<Joi
     let weights = ellipse.weights(noise);
     let trail = fit_weighted(ellipse.stars.clone(), start, (Form::Trail, wings), noise)?;
     let of_ellipse = ellipse.misfits(&weights);
-    // each star counts in units of its own scatter: one with a neighbour says little
-    let gain = |from: &[f64], to: &Joint| -> f64 {
-        let scatter = to.stars.iter().map(|s| s.chi2_reduced.max(1.0));
-        from.iter().zip(to.misfits(&weights)).zip(scatter).map(|((from, to), scatter)| (from - to) / scatter).sum()
-    };
-    let of_trail = trail.misfits(&weights);
-    let both = fit_weighted(trail.stars.clone(), trail.vector, (Form::TrailedEllipse, wings), noise)
-        .filter(|both| gain(&of_trail, both) > 2.0 * CLEARLY_LOWER);
-    let (best, needed) = match both {
+    let (best, needed) = match trailed_ellipse(&trail, &trail.misfits(&weights), &weights, (wings, noise)) {
         Some(both) => (both, 3.0 * CLEARLY_LOWER),
         None => (trail, CLEARLY_LOWER),
     };
-    (gain(&of_ellipse, &best) > needed).then_some(best)
+    (gain(&of_ellipse, &best, &weights) > needed).then_some(best)
+}
+
+/// The fit with a trail of an elliptical image where that is clearly better than one of a round image.
+fn trailed_ellipse(
+    trail: &Joint,
+    of_trail: &[f64],
+    weights: &[Vec<f64>],
+    (wings, noise): (Wings, &NoiseModel),
+) -> Option<Joint> {
+    fit_weighted(trail.stars.clone(), trail.vector, (Form::TrailedEllipse, wings), noise)
+        .filter(|both| gain(of_trail, both, weights) > 2.0 * CLEARLY_LOWER)
+}
+
+/// By how much a fit lowers the stars' chi squared. Each star counts in units of its own scatter: one with a neighbour says
+/// little.
+fn gain(from: &[f64], to: &Joint, weights: &[Vec<f64>]) -> f64 {
+    let scatter = to.stars.iter().map(|s| s.chi2_reduced.max(1.0));
+    from.iter().zip(to.misfits(weights)).zip(scatter).map(|((from, to), scatter)| (from - to) / scatter).sum()
 }
 
 /// A round star image with the trail that would give about this ellipse.
@@ -221,8 +245,8 @@ pub fn fit_star(image: &Image, mask: &Mask, config: &StarFitConfig) -> Result<St
     ImageError::check_positive("radius_px", config.radius_px)?;
     let (x_px, y_px) = (config.x_px, config.y_px);
     let no_fit = |reason| ImageError::NoFit { x_px, y_px, reason };
-    let pixels = collect(image, mask, (x_px, y_px), config.radius_px)?;
-    let first = Moffat::round(0.3 * config.radius_px, HELD_BETA);
+    let pixels = collect(image, mask, (x_px, y_px), Reach { radius_px: config.radius_px, trail_px: (0.0, 0.0) })?;
+    let first = ShapeVector::from_shape(&Moffat::round(0.3 * config.radius_px, HELD_BETA));
     let candidate = Candidate::from_pixels(pixels, (x_px, y_px), &first, &config.gain_noise)
         .filter(|c| c.significance >= MIN_SIGNIFICANCE)
         .ok_or(no_fit("no light stands out there"))?;
@@ -231,7 +255,7 @@ pub fn fit_star(image: &Image, mask: &Mask, config: &StarFitConfig) -> Result<St
             .filter(|f| f.vector.is_sane())
             .ok_or(no_fit("no star image fits its pixels"))
     };
-    let held = fit(candidate, ShapeVector::from_shape(&first), Wings::Held)?;
+    let held = fit(candidate, first, Wings::Held)?;
     let fitted = fit(held.stars[0].clone(), held.vector, Wings::Fitted).ok().filter(Joint::beta_is_known);
     let better = fitted.unwrap_or(held);
     // once more, with weights from a model that is about right
@@ -246,10 +270,10 @@ pub fn fit_star(image: &Image, mask: &Mask, config: &StarFitConfig) -> Result<St
 
 impl Candidate {
     /// Flux and centre with a first shape; `None` for what is no star.
-    fn from_pixels(pixels: Vec<StarPixel>, at: (f64, f64), first: &Moffat, noise: &NoiseModel) -> Option<Self> {
-        let profile = StarProfile::new(first, (0.0, 0.0));
-        let solver =
-            StarSolver { profile: &profile, weights: Weights::Model(*noise), fwhm_px: first.fwhm_px(), max_rounds: 6 };
+    fn from_pixels(pixels: Vec<StarPixel>, at: (f64, f64), first: &ShapeVector, noise: &NoiseModel) -> Option<Self> {
+        let profile = first.profile();
+        let fwhm_px = step_px(first);
+        let solver = StarSolver { profile: &profile, weights: Weights::Model(*noise), fwhm_px, max_rounds: 6 };
         let linear = solver.solve_linear(&pixels, Star::at(at.0, at.1))?;
         if linear.star.flux <= 0.0 {
             return None;
@@ -260,23 +284,29 @@ impl Candidate {
     }
 }
 
+/// A width that bounds the steps of a centre: off a star by a width, on a trail by a part of its length.
+fn step_px(shape: &ShapeVector) -> f64 {
+    shape.ln_fwhm.exp() + 0.25 * shape.trail_px[0].hypot(shape.trail_px[1])
+}
+
 /// The most significant stars with whole cores.
 fn brightest(
     image: &Image,
     mask: &Mask,
     stars: &[(f64, f64)],
-    first: &Moffat,
+    first: &ShapeVector,
     config: &ShapeFitConfig,
 ) -> Vec<Candidate> {
-    let fwhm_px = first.fwhm_px();
+    let reach = Reach { radius_px: config.radius_fwhm * config.initial_fwhm_px, trail_px: config.initial_trail_px };
+    let furthest_px = step_px(first).max(2.0);
     let candidate = |&at: &(f64, f64)| {
-        let pixels = collect(image, mask, at, config.radius_fwhm * fwhm_px).ok()?;
+        let pixels = collect(image, mask, at, reach).ok()?;
         // all nine pixels about the centre must be good: without its peak a star's width is a guess
         let beside = |c: f64, at: f64| (c - at.round()).abs() <= 1.0;
         let whole = pixels.iter().filter(|p| beside(p.x_px, at.0) && beside(p.y_px, at.1)).count() == 9;
         let candidate = whole.then(|| Candidate::from_pixels(pixels, at, first, &config.noise))??;
         let moved = (candidate.star.x_px - at.0).hypot(candidate.star.y_px - at.1);
-        (candidate.significance >= config.min_significance && moved < fwhm_px.max(2.0)).then_some(candidate)
+        (candidate.significance >= config.min_significance && moved < furthest_px).then_some(candidate)
     };
     let mut found: Vec<Candidate> = stars.par_iter().filter_map(candidate).collect();
     found.sort_by(|a, b| b.significance.total_cmp(&a.significance));
@@ -289,7 +319,13 @@ fn reject_unlike(stars: Vec<Candidate>) -> (ShapeVector, Vec<Candidate>) {
     let shapes: Vec<[f64; 6]> = stars.iter().filter_map(|c| c.shape.map(ShapeVector::to_array)).collect();
     let median = |k: usize| robust::median_f64(&mut shapes.iter().map(|s| s[k]).collect::<Vec<_>>()).unwrap_or(0.0);
     let middle: [f64; 6] = std::array::from_fn(median);
-    let off = |s: &[f64; 6]| (0..3).map(|k| (s[k] - middle[k]).powi(2)).sum::<f64>().sqrt();
+    // a trail by its length, a star without one has none to be off
+    let length_px = middle[4].hypot(middle[5]).max(1.0);
+    let off = |s: &[f64; 6]| {
+        let shape = (0..3).map(|k| (s[k] - middle[k]).powi(2)).sum::<f64>();
+        let trail = (4..6).map(|k| ((s[k] - middle[k]) / length_px).powi(2)).sum::<f64>();
+        (shape + trail).sqrt()
+    };
     let scatter = robust::median_f64(&mut shapes.iter().map(off).collect::<Vec<_>>()).unwrap_or(0.0);
     let limit = (SHAPE_KAPPA * scatter).max(SHAPE_FLOOR);
     let alike = stars.into_iter().filter(|c| c.shape.is_some_and(|s| off(&s.to_array()) <= limit)).collect();

@@ -1,6 +1,6 @@
 //! Flux of one star with a shape that is held.
 
-use super::cutout::{Solved, Star, StarSolver, Weights, collect};
+use super::cutout::{Reach, Solved, Star, StarSolver, Weights, collect};
 use super::profile::StarProfile;
 use super::{NoiseModel, StarImage};
 use crate::{Image, ImageError, Mask, Measured};
@@ -21,7 +21,7 @@ pub struct StarFitConfig {
 /// How a star is fitted with its shape held.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct FluxFitConfig {
-    /// Pixels within this radius of the given place take part.
+    /// Pixels within this radius of the star's trail, or of the given place where it has none, take part.
     pub radius_px: f64,
     /// Noise of a pixel.
     pub noise: NoiseModel,
@@ -52,6 +52,8 @@ pub struct StarFit {
 
 /// Under this significance a flux cannot move its own centre sensibly.
 const CENTRE_MIN_SIGNIFICANCE: f64 = 3.0;
+/// Share of a trail's length that a centre found on it may be off along it.
+const TRAIL_STEP: f64 = 0.25;
 /// Most Gauss-Newton rounds of a centre; 3 to 5 is usual.
 const MAX_ROUNDS: usize = 15;
 
@@ -74,12 +76,13 @@ pub fn fit_flux(
     ImageError::check_size("mask", (image.width, image.height), (mask.width, mask.height))?;
     ImageError::check_positive("sky_variance", config.noise.sky_variance)?;
     check_shape(shape)?;
-    let pixels = collect(image, mask, (x_px, y_px), config.radius_px)?;
+    let reach = Reach { radius_px: config.radius_px, trail_px: shape.trail_px() };
+    let pixels = collect(image, mask, (x_px, y_px), reach)?;
     let profile = StarProfile::new(&shape.seeing(), shape.trail_px());
     let solver = StarSolver {
         profile: &profile,
         weights: Weights::Model(config.noise),
-        fwhm_px: shape.fwhm_px(),
+        fwhm_px: shape.seeing().fwhm_px() + TRAIL_STEP * shape.trail_length_px(),
         max_rounds: MAX_ROUNDS,
     };
     let no_fit = |reason| ImageError::NoFit { x_px, y_px, reason };
@@ -96,7 +99,7 @@ pub fn fit_flux(
     if !free.converged {
         return Err(no_fit("its centre finds no rest"));
     }
-    if moved > shape.fwhm_major_px() || free.star.flux <= 0.0 {
+    if moved > shape.seeing().fwhm_major_px + TRAIL_STEP * shape.trail_length_px() || free.star.flux <= 0.0 {
         return Err(no_fit("its centre wanders off by more than a FWHM"));
     }
     report(&free, shape, pixels.len(), 4).ok_or_else(singular)

@@ -1,9 +1,10 @@
 //! A star's image: seeing, drawn out along a straight trail where the mount drifted.
 
 use super::Moffat;
+use super::cutout::Reach;
 use super::half_maximum::{HalfMaximum, half_maximum};
 use super::profile::StarProfile;
-use super::trail::{self, Node};
+use super::trail;
 use std::f64::consts::PI;
 
 /// Seeing averaged over the points of a straight segment about the star's place.
@@ -29,7 +30,7 @@ impl StarImage {
     /// Seeing drawn out from one end of `trail_px` to the other, the star's place in its middle. Which end comes first
     /// does not show.
     pub fn new(seeing: Moffat, trail_px: (f64, f64)) -> Self {
-        if trail_nodes(&seeing, trail_px).is_empty() {
+        if !trail::is_one(trail_px, seeing.fwhm_minor_px) {
             return seeing.into();
         }
         let image = density(seeing, trail_px);
@@ -50,6 +51,11 @@ impl StarImage {
     /// Length of the trail, px.
     pub fn trail_length_px(&self) -> f64 {
         self.trail_px.0.hypot(self.trail_px.1)
+    }
+
+    /// Distance of an offset from the star's place from its trail, px.
+    pub fn distance_px(&self, dx_px: f64, dy_px: f64) -> f64 {
+        Reach { radius_px: 0.0, trail_px: self.trail_px }.distance2(dx_px, dy_px).sqrt()
     }
 
     /// The whole image's contour at half its peak.
@@ -122,10 +128,6 @@ impl StarImage {
         };
         2.0 * PI * step * (0..rings).map(ring).sum::<f64>()
     }
-}
-
-pub(super) fn trail_nodes(seeing: &Moffat, trail_px: (f64, f64)) -> Vec<Node> {
-    trail::nodes(trail_px.0.hypot(trail_px.1), seeing.fwhm_minor_px)
 }
 
 /// Intensity of seeing drawn out along a trail, at any `(dx, dy)` from the middle for unit flux, per square pixel.

@@ -11,12 +11,12 @@ use super::{ready_made, tie, window};
 use crate::messages;
 use fanlight_coma::calibrate::{self, Calibrated, Detector, Masters, Raw};
 use fanlight_coma::lines::{self, Direction};
-use fanlight_coma::measure::{self, FrameMeasure, MeasureConfig, RingProfile};
+use fanlight_coma::measure::{self, FrameMeasure, Looks, MeasureConfig, RingProfile};
 use fanlight_coma::register::{self, CentroidConfig, Vote};
 use fanlight_coma::zero_point::{self, FrameFluxes, Standard, Target};
 use fanlight_coma::{ComaError, stack};
 use fanlight_image::cosmic::{self, CosmicConfig};
-use fanlight_image::moffat::{self, FluxFitConfig, NoiseModel, ShapeFit};
+use fanlight_image::moffat::{self, FluxFitConfig, NoiseModel, ShapeFit, StarImage};
 use fanlight_image::resample;
 use fanlight_image::robust;
 use fanlight_image::{Image, Mask, PixelBox, flag};
@@ -41,6 +41,8 @@ pub struct Context<'a> {
     pub stack: Option<&'a StackNoise>,
     /// Where the comet is expected.
     pub expected: Expected<'a>,
+    /// Whether the mount is said to have followed the comet.
+    pub follows_comet: bool,
     /// Catalogue stars of the night's band, at the night's epoch; empty without a catalogue.
     pub field: &'a [FieldEntry],
 }
@@ -214,7 +216,8 @@ pub fn look(light: &Light, context: &Context, known: Known) -> Result<(FirstLook
     let cosmic_rays =
         if context.stack.is_some() { Vec::new() } else { flag_cosmic_rays(&mut frame, comet_px, fwhm_px)? };
     let search_arcsec = if known.offset_arcsec.is_some() { NARROW_SEARCH_ARCSEC } else { SEARCH_ARCSEC };
-    let config = MeasureConfig { comet_px, search_px: search_arcsec / scale_arcsec, fwhm_px };
+    let trail_px = context.follows_comet.then(|| motion_px(&near, context)).flatten();
+    let config = MeasureConfig { comet_px, search_px: search_arcsec / scale_arcsec, fwhm_px, trail_px };
     let mut measured = measure::measure(&frame, &config);
     let found = star_places(&frame, &measured, fwhm_px);
     // trails, or what a stack's maker left of them, match catalogue stars by chance
@@ -235,7 +238,7 @@ pub fn look(light: &Light, context: &Context, known: Known) -> Result<(FirstLook
         start = (comet_px.x_px, comet_px.y_px);
         // the coma was taken off about a star or a place that the header's WCS had wrong
         if away > REMEASURE_PX {
-            measured = measure::measure(&frame, &MeasureConfig { comet_px: start, search_px: 0.0, fwhm_px });
+            measured = measure::measure(&frame, &MeasureConfig { comet_px: start, search_px: 0.0, ..config });
         }
     }
     let candidates_arcsec: Vec<(f64, f64)> = measured
@@ -244,8 +247,8 @@ pub fn look(light: &Light, context: &Context, known: Known) -> Result<(FirstLook
         .map(|(x, y)| predicted.tangent_offset_arcsec(&wcs.sky_from_pixel(PixelXy { x_px: *x, y_px: *y })))
         .collect();
     let shape = measured.shape;
-    let fwhm_px = shape.as_ref().map_or(fwhm_px, |s| s.shape.fwhm_px());
-    let fluxes = shape.as_ref().map_or_else(FrameFluxes::default, |s| {
+    let fwhm_px = shape.as_ref().map_or(fwhm_px, |s| comet_width_px(&s.shape));
+    let fluxes = shape.as_ref().filter(|_| can_be_tied).map_or_else(FrameFluxes::default, |s| {
         standards_in(&frame, &measured.flattened, s, wcs, context, &near, start)
     });
     let layers = known.grid.map(|g| lay_on_stars(&frame, measured.sky_e, light.exposure_s, wcs, g));
@@ -270,6 +273,28 @@ pub fn look(light: &Light, context: &Context, known: Known) -> Result<(FirstLook
     };
     look.place = place_of_comet(&frame, &look, start, fwhm_px);
     Ok((look, layers))
+}
+
+/// Width of the condensation's image: that of the stars, or of the seeing under trails so long that only a mount that
+/// followed the comet makes them.
+pub fn comet_width_px(shape: &StarImage) -> f64 {
+    let looks = looks_of(shape);
+    if looks.are_trails() { looks.fwhm_px } else { shape.fwhm_px() }
+}
+
+/// What stars of a shape look like.
+pub fn looks_of(shape: &StarImage) -> Looks {
+    Looks { fwhm_px: shape.seeing().fwhm_px(), trail_px: shape.trail_px() }
+}
+
+/// Path of the comet during an exposure over pixels that stand still on the sky.
+fn motion_px(light: &Light, context: &Context) -> Option<(f64, f64)> {
+    let at = |seconds: f64| {
+        let place = context.expected.orbit_place(light.mid.plus_seconds(seconds)).ok()?;
+        light.wcs.pixel_from_sky(place).ok()
+    };
+    let (from, to) = (at(-0.5 * light.exposure_s)?, at(0.5 * light.exposure_s)?);
+    Some((to.x_px - from.x_px, to.y_px - from.y_px))
 }
 
 /// The comet's centroid in a frame's window, its place on the sky, and its vote on the night's offset.
@@ -308,10 +333,12 @@ fn star_places(frame: &Calibrated, measured: &FrameMeasure, fwhm_px: f64) -> Vec
             let sigma_px = tie::centroid_sigma_px(fwhm_px, d.significance);
             let mut found = ImageStar { x_px: d.x_px, y_px: d.y_px, flux: d.flux, sigma_px };
             if let (Some(s), true) = (&measured.shape, i < FITTED_PLACES) {
-                let config = FluxFitConfig { radius_px: (1.5 * s.shape.fwhm_px()).max(2.5), noise, free_centre: true };
+                let fwhm_px = s.shape.seeing().fwhm_px();
+                let slack_px = 0.5 * fwhm_px + 0.1 * s.shape.trail_length_px();
+                let config = FluxFitConfig { radius_px: (1.5 * fwhm_px).max(2.5), noise, free_centre: true };
                 let fit = moffat::fit_flux(&measured.flattened, &frame.mask, &s.shape, d.x_px, d.y_px, &config);
                 if let Ok(fit) = fit
-                    && (fit.x_px - d.x_px).hypot(fit.y_px - d.y_px) < 0.5 * s.shape.fwhm_px()
+                    && (fit.x_px - d.x_px).hypot(fit.y_px - d.y_px) < slack_px
                 {
                     (found.x_px, found.y_px) = (fit.x_px, fit.y_px);
                     if let (Some(x), Some(y)) = (fit.x_sigma_px, fit.y_sigma_px) {
@@ -386,8 +413,8 @@ fn standards_in(
     light: &Light,
     comet_px: (f64, f64),
 ) -> FrameFluxes {
-    let fwhm_px = shape.shape.fwhm_px();
-    let edge = 3.0 * fwhm_px;
+    let fwhm_px = shape.shape.seeing().fwhm_px();
+    let edge = 3.0 * fwhm_px + 0.5 * shape.shape.trail_length_px();
     let (width, height) = (light.file.width as f64, light.file.height as f64);
     let mut inside: Vec<(usize, PixelXy, f64)> = context
         .field
@@ -409,9 +436,12 @@ fn standards_in(
     let everyone: Vec<Target> = inside.iter().map(target).collect();
     let targets: Vec<Target> = inside
         .iter()
-        .filter(|(_, p, _)| (p.x_px - comet_px.0).hypot(p.y_px - comet_px.1) > measure::COMET_KEEP_OUT_FWHM * fwhm_px)
+        .filter(|(_, p, _)| {
+            let away = shape.shape.distance_px(p.x_px - comet_px.0, p.y_px - comet_px.1);
+            away > measure::COMET_KEEP_OUT_FWHM * fwhm_px
+        })
         .filter(|(_, p, _)| core_is_good(&frame.mask, p, fwhm_px))
-        .filter(|(i, p, magnitude)| neighbour_share(&inside, *i, p, *magnitude, fwhm_px) < MAX_NEIGHBOUR_SHARE)
+        .filter(|(i, p, magnitude)| neighbour_share(&inside, *i, p, *magnitude, &shape.shape) < MAX_NEIGHBOUR_SHARE)
         .take(MAX_STANDARDS)
         .map(target)
         .collect();
@@ -423,8 +453,8 @@ fn standards_in(
 /// A standard whose catalogued neighbours within 2.5 widths give more of its light than this is not used.
 const MAX_NEIGHBOUR_SHARE: f64 = 0.02;
 
-fn neighbour_share(stars: &[(usize, PixelXy, f64)], of: usize, at: &PixelXy, magnitude: f64, fwhm_px: f64) -> f64 {
-    let near = |p: &PixelXy| (p.x_px - at.x_px).hypot(p.y_px - at.y_px) < 2.5 * fwhm_px;
+fn neighbour_share(stars: &[(usize, PixelXy, f64)], of: usize, at: &PixelXy, magnitude: f64, shape: &StarImage) -> f64 {
+    let near = |p: &PixelXy| shape.distance_px(p.x_px - at.x_px, p.y_px - at.y_px) < 2.5 * shape.seeing().fwhm_px();
     let others = stars.iter().filter(|(i, p, _)| *i != of && near(p));
     others.map(|(_, _, m)| 10f64.powf(-0.4 * (m - magnitude))).sum()
 }

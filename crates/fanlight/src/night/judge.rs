@@ -8,15 +8,15 @@ use fanlight_image::robust;
 const WIDEST_FWHM: f64 = 1.5;
 /// A frame less transparent than the night's median by more than this is left out.
 const DEEPEST_CLOUD_MAG: f64 = 0.5;
-/// A frame with stars more elongated than the night's median by more than this is left out.
-const WORST_ELONGATION: f64 = 0.35;
+/// A frame with stars more elongated than this times the night's median is left out.
+const WORST_ELONGATION: f64 = 1.35;
 
 /// The rules as the page states them.
 pub fn rules() -> String {
     format!(
         "Frames were left out where stars are wider than {WIDEST_FWHM} times the night's median, where the sky is less \
-         transparent than the median by over {DEEPEST_CLOUD_MAG} mag, or where stars are more elongated than the median \
-         by over {WORST_ELONGATION}."
+         transparent than the median by over {DEEPEST_CLOUD_MAG} mag, or where stars are more elongated than \
+         {WORST_ELONGATION} times the median."
     )
 }
 
@@ -44,7 +44,7 @@ pub fn judge(looks: &[&FirstLook], zero_points: &[Option<FrameZeroPoint>]) -> Ve
                 return Some(format!("{loss:.2} mag less transparent than the night's median (cloud)"));
             }
             if let (Some(e), Some(m)) = (elongation(look), median_elongation)
-                && e > m + WORST_ELONGATION
+                && e > WORST_ELONGATION * m
             {
                 return Some(format!("stars are elongated by {e:.2}, the night's median is {m:.2}"));
             }

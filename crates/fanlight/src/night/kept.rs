@@ -8,7 +8,8 @@ use fanlight_coma::drift::{self, Drift, FieldStep, Followed};
 use fanlight_coma::register::Offset;
 use fanlight_coma::stack;
 use fanlight_coma::zero_point::{self, FrameZeroPoint};
-use fanlight_image::moffat::{Moffat, ShapeFit};
+use fanlight_image::moffat::{FEW_STARS, Moffat, ShapeFit, UNLIKE_SHARE};
+use fanlight_image::robust;
 use fanlight_io::Campaign;
 use fanlight_io::campaign::Tracking;
 use fanlight_sky::{OrbitElements, PixelXy, SkyPosition, UtcInstant};
@@ -28,11 +29,13 @@ pub fn kept_frames<'a>(
     if typical.is_none() {
         notes.warn("No star image could be fitted: a star width of 3.5″ was assumed, and stars were not removed.");
     }
+    let counts: Vec<Option<usize>> = good.iter().map(|i| looks[*i].shape.as_ref().map(|s| s.n_stars)).collect();
+    notes.extend(few_stars_notes(&counts));
     let orbit = campaign.orbit().map_err(geometry::campaign_failure)?;
     let site = campaign.site().map_err(geometry::campaign_failure)?;
     let followed = followed(campaign, good.iter().map(|i| &looks[*i]), &orbit, &site)?;
     if followed == Followed::Comet {
-        notes.push(FOLLOWED_NOTE.into());
+        notes.push(followed_note(good.iter().map(|i| &looks[*i])));
     }
     let mut drifts = Vec::with_capacity(good.len());
     let kept = good
@@ -57,8 +60,49 @@ pub fn kept_frames<'a>(
     Ok(kept)
 }
 
+/// What is said of frames whose star image few stars made, or none: the number of stars of each frame's, `None` where there
+/// is no star image.
+fn few_stars_notes(counts: &[Option<usize>]) -> Vec<String> {
+    let frames = |n: usize| format!("In {n} of {} frames", counts.len());
+    let few = counts.iter().flatten().filter(|n| **n < FEW_STARS).count();
+    let none = counts.iter().filter(|n| n.is_none()).count();
+    let mut notes = Vec::new();
+    if few > 0 {
+        let percent = 100.0 * UNLIKE_SHARE;
+        notes.push(format!(
+            "{} fewer than {FEW_STARS} stars could be used for the star image: it may be off by what stars differ over a \
+             field, about {percent:.0}\u{202f}% in width, and so may the seeing's share in the centre's surroundings.",
+            frames(few)
+        ));
+    }
+    if none > 0 && none < counts.len() {
+        notes.push(format!(
+            "{} no star could be used for the star image: the one of the night's median width was taken.",
+            frames(none)
+        ));
+    }
+    notes
+}
+
 const FOLLOWED_NOTE: &str = "The frames follow the comet: the stars are trailed by its motion, the comet is not. Its \
     kernel is the seeing without that trail.";
+
+/// The same with the trail's length and the seeing under it, where they were measured.
+fn followed_note<'a>(looks: impl Iterator<Item = &'a FirstLook>) -> String {
+    let trailed =
+        looks.filter_map(|l| l.shape.as_ref().filter(|s| s.trail.is_some()).map(|s| (l.scale_arcsec, s.shape)));
+    let (mut lengths, mut widths): (Vec<f64>, Vec<f64>) =
+        trailed.map(|(scale, s)| (scale * s.trail_length_px(), scale * s.seeing().fwhm_px())).unzip();
+    match robust::median_f64(&mut lengths).zip(robust::median_f64(&mut widths)) {
+        Some((length, width)) => {
+            format!(
+                "{FOLLOWED_NOTE} In the median frame the trails are {length:.1}″ long in seeing of {width:.1}″. Between \
+                 long trails faint tracks of satellites are not sought; what is bright in one frame alone was clipped."
+            )
+        }
+        None => FOLLOWED_NOTE.into(),
+    }
+}
 
 /// What is known of the drift that trails the stars; `None` where none is trailed.
 fn drift_note(drifts: &[Drift]) -> Option<String> {
@@ -155,4 +199,19 @@ pub fn mean_mid(kept: &[Kept]) -> UtcInstant {
     let seconds: f64 =
         kept.iter().map(|k| k.look.light.exposure_s * k.look.light.mid.seconds_since(&first)).sum::<f64>() / total;
     first.plus_seconds(seconds)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn few_stars_are_said() {
+        assert!(few_stars_notes(&[Some(5), Some(20)]).is_empty());
+        let said = few_stars_notes(&[Some(4), None, Some(20), Some(1)]);
+        assert!(said.len() == 2 && said[0].starts_with("In 2 of 4 frames fewer than 5 stars"), "{said:?}");
+        assert!(said[1].starts_with("In 1 of 4 frames no star"), "{said:?}");
+        // of none at all another note speaks
+        assert!(few_stars_notes(&[None, None]).is_empty());
+    }
 }

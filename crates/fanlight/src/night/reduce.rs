@@ -19,6 +19,7 @@ use super::{
 use crate::{Failure, geometry, messages};
 use fanlight_coma::zero_point::{self, FrameZeroPoint, NightZeroPoint, Standard};
 use fanlight_image::robust;
+use fanlight_io::campaign::Tracking;
 use fanlight_io::{Campaign, OutputFolder};
 use fanlight_record::NightRecord;
 use fanlight_sky::{OrbitElements, UtcInstant};
@@ -128,6 +129,7 @@ pub fn reduce(options: &Options, sources: Sources, scratch: &Path) -> Result<Red
         window_side_px: windows.side_px,
         stack: stack_noise.as_ref(),
         expected,
+        follows_comet: campaign.telescope.tracking == Some(Tracking::Comet),
         field: &entries,
     };
     let levelled = match inputs.is_stack {

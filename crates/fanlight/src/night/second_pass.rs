@@ -136,7 +136,11 @@ pub fn stack_on_comet(
     let config = CombineConfig { relative_tolerance: SEEING_TOLERANCE, ..CombineConfig::default() };
     let size = (grid.width, grid.height);
     let job = combine::Job { spool: &spool, shares: &shares, size, n_groups, config };
-    let (stacked, tracks) = job.run_without_tracks((grid.local.x_px, grid.local.y_px))?;
+    // rows of what long trails of stars leave would be taken for satellites: there clipping alone leaves those out
+    let (stacked, tracks) = match first_pass::looks_of(&kept[kept.len() / 2].shape).are_trails() {
+        true => (job.run()?, vec![Vec::new(); shares.len()]),
+        false => job.run_without_tracks((grid.local.x_px, grid.local.y_px))?,
+    };
     let crossed = placed.iter().map(|(i, _)| *i).zip(tracks.iter().map(Vec::len)).filter(|(_, n)| *n > 0).collect();
     let total: f64 = placed.iter().map(|(_, l)| l.weight).sum();
     let of_pixels = context.stack.map_or(1.0, |noise| noise.correlation);
@@ -161,7 +165,7 @@ fn lay_one(kept: &Kept, field: &[SkyStar], grid: &CometGrid, context: &Context) 
     let look = kept.look;
     let wcs = look.window_wcs();
     let at = wcs.pixel_from_sky(kept.comet).map_err(|e| e.to_string())?;
-    let fwhm_px = kept.shape.fwhm_px();
+    let fwhm_px = first_pass::comet_width_px(&kept.shape);
     let mut frame = first_pass::read_calibrated(&look.light, look.window, context)?;
     look.cosmic_rays.iter().for_each(|i| frame.mask.bits[*i as usize] |= flag::COSMIC_RAY);
     let exposure_s = look.light.exposure_s;

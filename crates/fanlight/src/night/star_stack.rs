@@ -6,10 +6,12 @@ use super::inputs::Inputs;
 use super::kept::typical_fit;
 use super::second_pass::{Kept, SkyStar};
 use crate::Failure;
-use fanlight_coma::measure;
+use fanlight_coma::measure::{self, Looks};
 use fanlight_coma::stars::{self, StarStack};
 use fanlight_image::combine::CombineConfig;
-use fanlight_image::moffat::{self, NoiseModel, ShapeFitConfig, StarImage};
+use fanlight_image::detect::{self, DetectConfig};
+use fanlight_image::moffat::{self, NoiseModel, StarImage};
+use fanlight_image::trails::{self, TrailConfig};
 use fanlight_sky::{PixelXy, Wcs};
 
 /// The WCS of the frame nearest the middle of the night that can be measured: for a night whose preview found none.
@@ -74,20 +76,35 @@ pub fn star_stack(
     let sky_variance = measure::typical_variance(&stacked.variance);
     let guess = typical_fit(kept.iter().map(|k| k.look)).map(|f| f.shape);
     let shape = guess.and_then(|guess| {
-        let found = fanlight_image::detect::sources(
-            &stacked.image,
-            &stacked.mask,
-            &fanlight_image::detect::DetectConfig {
-                noise: sky_variance.sqrt() as f32,
-                fwhm_px: guess.fwhm_px(),
-                threshold_sigma: 20.0,
-                max_sources: 2000,
-            },
-        );
+        // frames of slightly different seeing and place
+        let looks = first_pass::looks_of(&guess);
+        let (noise, fwhm_px) = (sky_variance.sqrt() as f32, looks.fwhm_px);
+        let (threshold_sigma, max_sources) = (20.0, 2000);
+        let found = match looks.are_trails() {
+            true => trails::sources(
+                &stacked.image,
+                &stacked.mask,
+                &TrailConfig { noise, fwhm_px, trail_px: looks.trail_px, threshold_sigma, max_sources },
+            ),
+            false => detect::sources(
+                &stacked.image,
+                &stacked.mask,
+                &DetectConfig { noise, fwhm_px: guess.fwhm_px(), threshold_sigma, max_sources },
+            ),
+        };
         let comet = grid.wcs.pixel_from_sky(kept[kept.len() / 2].comet).ok()?;
-        let lone = measure::lone_stars(&found, (comet.x_px, comet.y_px), 2.0 * guess.fwhm_px(), 60);
+        let lone_from = match looks.are_trails() {
+            true => looks,
+            false => Looks { fwhm_px: 2.0 * guess.fwhm_px(), trail_px: (0.0, 0.0) },
+        };
+        let lone =
+            measure::lone_stars(&found, (comet.x_px, comet.y_px), lone_from, if looks.are_trails() { 20 } else { 60 });
         let noise = NoiseModel { sky_variance, variance_per_unit: 0.0 };
-        let config = ShapeFitConfig { noise, initial_fwhm_px: guess.fwhm_px(), ..ShapeFitConfig::default() };
+        let of = match looks.are_trails() {
+            true => looks,
+            false => Looks { fwhm_px: guess.fwhm_px(), trail_px: (0.0, 0.0) },
+        };
+        let config = of.shape_fit(noise);
         moffat::fit_shape(&stacked.image, &stacked.mask, &lone, &config).ok().map(|s| s.shape).or(Some(guess))
     });
     Ok(StarStacked { stacked, shape })

@@ -59,7 +59,7 @@ fn frame(scenario: &str) -> Frame {
         Image { data: image_e.data.iter().map(|e| e.max(0.0) + read_variance).collect(), ..image_e.clone() };
     let mask = Mask::clear(width, height);
     let fwhm_px = number("fwhm_arcsec") / camera.scale_arcsec;
-    let config = MeasureConfig { comet_px: (number("x_px"), number("y_px")), search_px: 5.0, fwhm_px };
+    let config = MeasureConfig { comet_px: (number("x_px"), number("y_px")), search_px: 5.0, fwhm_px, trail_px: None };
     let measured = measure::measure(&Calibrated { image_e, variance_e2, mask: mask.clone() }, &config);
 
     let (wcs, _) = Wcs::from_header(&Cards(simulated.cards)).expect("WCS").expect("WCS");

@@ -15,6 +15,7 @@ mod stack_errors;
 mod star_list;
 mod support;
 mod tracks;
+mod trails;
 mod truth;
 mod walls;
 mod ways_in;
