@@ -171,8 +171,7 @@ fn solve(cells: &[Cell], form: Form, start: Start) -> Result<Solved, ComaError> 
         let residuals = solved.residuals().ok_or_else(failed)?;
         parameters = solved.parameters;
         last = Some((residuals, jacobian));
-        let sizes: Vec<f64> =
-            cells.iter().map(|c| ((c.value - form.model(&parameters, c)) / c.sigma).abs()).collect();
+        let sizes: Vec<f64> = cells.iter().map(|c| ((c.value - form.model(&parameters, c)) / c.sigma).abs()).collect();
         excess = (robust::median_f64(&mut sizes.clone()).unwrap_or(1.0) / 0.6745).max(1.0);
         for (w, size) in weights.iter_mut().zip(&sizes) {
             *w = (HUBER * excess / size).min(1.0);
@@ -274,8 +273,7 @@ fn asks_for_second_order(cells: &[Cell], plane: &Solved) -> bool {
         });
         Some(misfits.sum())
     };
-    let gains: Option<Vec<f64>> =
-        (0..SECTORS).map(|s| Some(misfit(&plane.jacobian, s)? - misfit(&wide, s)?)).collect();
+    let gains: Option<Vec<f64>> = (0..SECTORS).map(|s| Some(misfit(&plane.jacobian, s)? - misfit(&wide, s)?)).collect();
     gains.is_some_and(|gains| {
         let worse = gains.iter().filter(|g| **g < 0.0).count();
         worse <= WORSE_SECTORS && gains.iter().sum::<f64>() > CLEARLY_BETTER
@@ -497,7 +495,8 @@ mod tests {
 
     const N: usize = 301;
     const CENTRE: (f64, f64) = (155.0, 140.0);
-    const SCENE: Scene = Scene { light: 300.0, slope: 1.08, steepens_at: 100.0, by: 0.6, bowl: 0.0, tail: 0.0, seed: 7 };
+    const SCENE: Scene =
+        Scene { light: 300.0, slope: 1.08, steepens_at: 100.0, by: 0.6, bowl: 0.0, tail: 0.0, seed: 7 };
 
     impl Scene {
         fn coma(&self, rho: f64) -> f64 {

@@ -1,5 +1,6 @@
 //! Where the comet is against its ephemeris: the frames' votes, and the stack's last word.
 
+use super::circumstances::can_speak_alone;
 use super::expected::Expected;
 use super::first_pass::{self, FirstLook};
 use super::measure_stack::MeasuredStack;
@@ -7,22 +8,31 @@ use super::moving;
 use super::notes::Notes;
 use fanlight_coma::register::{self, Offset, Vote};
 use fanlight_coma::zero_point::FrameZeroPoint;
+use fanlight_record::NearStarRecord;
 use fanlight_sky::UtcInstant;
 
 /// The night's offset from the ephemeris by the frames that are good.
 pub fn night_offset(
     looks: &[FirstLook],
-    rejected: &[Option<String>],
+    (rejected, beside): (&[Option<String>], &[Option<NearStarRecord>]),
     expected: &Expected,
     notes: &mut Notes,
 ) -> Option<Offset> {
     let good: Vec<&FirstLook> = looks.iter().zip(rejected).filter(|(_, r)| r.is_none()).map(|(l, _)| l).collect();
-    let votes: Vec<Vote> = looks
-        .iter()
-        .zip(rejected)
-        .filter(|(_, r)| r.is_none())
-        .filter_map(|(l, _)| l.place.map(|(_, vote)| vote))
-        .collect();
+    let all = || looks.iter().zip(rejected).zip(beside).filter(|((l, r), _)| r.is_none() && l.place.is_some());
+    let undisturbed = all().filter(|(_, star)| star.is_none()).count();
+    // frames with a star beside the nucleus vote only where too few others do
+    let enough = can_speak_alone(undisturbed, all().count());
+    if !enough && undisturbed < all().count() {
+        notes.warn(format!(
+            "A star stands within the seeing disc of the nucleus in {} of {} frames: they had to say where the comet is, and \
+             its place may be pulled toward the star.",
+            all().count() - undisturbed,
+            all().count()
+        ));
+    }
+    let voting = all().filter(|(_, star)| !enough || star.is_none());
+    let votes: Vec<Vote> = voting.filter_map(|((l, _), _)| l.place.map(|(_, vote)| vote)).collect();
     match register::night_offset(&votes) {
         Ok(offset) => {
             let offset = if offset.agree { offset } else { shared_or(offset, &votes, looks, rejected) };

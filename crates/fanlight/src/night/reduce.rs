@@ -1,17 +1,19 @@
 //! Measuring a night: the order in which everything is done.
 
 use super::checks;
+use super::circumstances;
 use super::expected::{self, Expected};
 use super::field::{self, Field};
 use super::first_pass::{self, Context, FirstLook, StarGrid};
 use super::frame_pixels::FramePixels;
 use super::inputs::{self, Inputs, LeftOut};
-use super::kept::{kept_frames, mean_mid};
+use super::kept::{Known, kept_frames, mean_mid};
 use super::notes::Notes;
 use super::offset::{centre_on_optocentre, leave_out_lost_frames, night_offset};
 use super::second_pass::{self, CometGrid};
 use super::solve::{self, Solver};
 use super::star_stack::{self, StarStacked, sky_stars, star_stack};
+use super::weights;
 use super::window::{self, Windows};
 use super::{Colour, Missing, Night, Options, camera, judge, line_noise, masters, measure_stack, ready_made, record};
 use crate::{Failure, geometry, messages};
@@ -129,15 +131,20 @@ pub fn reduce(options: &Options, scratch: &Path) -> Result<Reduced, Failure> {
     let context = Context { levelled: &levelled, ..context };
 
     let preview = first_pass::preview(&inputs.lights, &context);
-    tracing::info!("offset from the ephemeris that frames share: {:?} arcsec", preview.offset_arcsec);
+    let shared = preview.offset_arcsec;
+    tracing::info!("offset from the ephemeris that frames share: {shared:?} arcsec");
+    let wider = !inputs.is_stack && windows.fit_to(&preview, &inputs);
     let middle_wcs = match &preview.middle_wcs {
         Some(wcs) => wcs.clone(),
         None => star_stack::middle_wcs(&inputs, &context)?,
     };
-    if !inputs.is_stack {
-        windows.narrow(preview.stars_per_px);
-    }
-    let context = Context { window_side_px: windows.side_px, ..context };
+    let wide_masters = match wider {
+        // what there is to say of them was said
+        true => Some(masters::make(&mut inputs, (&pixels, windows.detector_area), scratch, &mut Notes::default())?),
+        false => None,
+    };
+    let masters = wide_masters.as_ref().unwrap_or(&masters);
+    let context = Context { masters, window_side_px: windows.side_px, ..context };
     let grid = windows.star_grid(&middle_wcs, inputs.size);
     let (results, star_spool) = first_pass::look_at_all(&inputs.lights, &context, &preview, &grid, scratch)?;
     tracing::info!("frames measured");
@@ -161,10 +168,23 @@ pub fn reduce(options: &Options, scratch: &Path) -> Result<Reduced, Failure> {
         checks::catalogue_against_field(field, &entries, &looks)?;
     }
     let zero_points = solution.as_ref().map_or_else(|| vec![None; looks.len()], |s| s.frames.clone());
-    let references: Vec<&FirstLook> = looks.iter().collect();
-    let mut rejected = judge::judge(&references, &zero_points);
+    let (middle, _) = geometry::at(&orbit, &site, looks[looks.len() / 2].light.mid)?;
+    let apertures_arcsec: Vec<f64> =
+        campaign.photometry.apertures_km.iter().map(|km| km / middle.km_per_arcsec).collect();
+    let weights = weights::weigh(&looks, &zero_points, &apertures_arcsec);
+    let heights = circumstances::of_all(&looks, &orbit, &site);
+    let evidence =
+        judge::Evidence { looks: &looks, zero_points: &zero_points, weights: &weights.of, circumstances: &heights };
+    let mut rejected = judge::judge(&evidence);
     notes.push(judge::rules());
-    let offset = night_offset(&looks, &rejected, &expected, &mut notes);
+    let catalogue_zero_point_mag = median_zero_point(&zero_points, &rejected);
+    let catalogue_stars =
+        field::catalogue_stars(&entries, colour.as_ref(), solution.as_ref(), catalogue_zero_point_mag);
+    // before the offset is known the comet is where the frames together show it
+    let sought = |l: &FirstLook| shared.map_or(l.expected, |(east, north)| l.predicted.offset_by_arcsec(east, north));
+    let beside =
+        circumstances::stars_near_nucleus(&looks, &zero_points, catalogue_zero_point_mag, &catalogue_stars, sought);
+    let offset = night_offset(&looks, (&rejected, &beside), &expected, &mut notes);
     leave_out_lost_frames(&looks, &zero_points, solution.is_some(), offset.as_ref(), &mut rejected);
     if rejected.iter().all(Option::is_some) {
         return Err(
@@ -173,8 +193,8 @@ pub fn reduce(options: &Options, scratch: &Path) -> Result<Reduced, Failure> {
     }
 
     let stack_zero_point_mag = median_zero_point(&zero_points, &rejected);
-    let kept =
-        kept_frames(&looks, &rejected, &zero_points, stack_zero_point_mag, offset.as_ref(), &campaign, &mut notes)?;
+    let known = Known { zero_points: &zero_points, weights: &weights.of, circumstances: &heights };
+    let kept = kept_frames(&looks, &rejected, known, stack_zero_point_mag, offset.as_ref(), &campaign, &mut notes)?;
     let stars = star_stack(&kept, &looks, &spool_index, &star_spool, &grid)?;
     drop(star_spool);
     tracing::info!("star-registered stack made");
@@ -199,12 +219,24 @@ pub fn reduce(options: &Options, scratch: &Path) -> Result<Reduced, Failure> {
     let mid = mean_mid(&kept);
     let places: Vec<_> =
         comet.places.iter().filter_map(|(i, place)| Some((kept[*i].look.light.file.path.clone(), (*place)?))).collect();
+    let nucleus = |l: &FirstLook| kept.iter().find(|k| std::ptr::eq(k.look, l)).map_or_else(|| sought(l), |k| k.comet);
+    let near_stars =
+        circumstances::stars_near_nucleus(&looks, &zero_points, stack_zero_point_mag, &field_stars, nucleus);
+    let in_stack: Vec<usize> = (0..looks.len()).filter(|i| rejected[*i].is_none()).collect();
+    let mut substacks = vec![None; looks.len()];
+    comet.groups.iter().for_each(|(i, group)| substacks[in_stack[*i]] = Some(group + 1));
     drop(kept);
     let stack = measure_stack::measure(comet, comet_grid, sky_per_px);
     for (path, place) in places {
         if let Some(look) = looks.iter_mut().find(|l| l.light.file.path == path) {
             look.place = Some(place);
         }
+    }
+    // beside a star no frame tells where the nucleus is, even with the star taken out
+    let placed: Vec<bool> =
+        looks.iter().zip(&near_stars).filter(|(l, _)| l.place.is_some()).map(|(_, s)| s.is_none()).collect();
+    if circumstances::can_speak_alone(placed.iter().filter(|undisturbed| **undisturbed).count(), placed.len()) {
+        looks.iter_mut().zip(&near_stars).filter(|(_, s)| s.is_some()).for_each(|(l, _)| l.place = None);
     }
     let offset = centre_on_optocentre(offset, &stack, &mut looks, &rejected);
 
@@ -218,6 +250,10 @@ pub fn reduce(options: &Options, scratch: &Path) -> Result<Reduced, Failure> {
         solution,
         standards,
         colour,
+        weights,
+        circumstances: heights,
+        near_stars,
+        substacks,
         stack_zero_point_mag,
         offset,
         mid,

@@ -2,10 +2,11 @@
 //! costs time.
 
 use super::expected::Expected;
-use super::first_pass::StarGrid;
+use super::first_pass::{Preview, StarGrid};
 use super::inputs::{Inputs, Light};
 use crate::{Failure, geometry};
-use fanlight_image::PixelBox;
+use fanlight_coma::measure::PowerLaw;
+use fanlight_image::{PixelBox, robust};
 use fanlight_io::Campaign;
 use fanlight_sky::{PixelXy, SkyPosition, Wcs};
 
@@ -55,9 +56,17 @@ impl Windows {
         Ok(Self { side_px, detector_area, aperture_side_px, places })
     }
 
-    /// Narrows the windows to what a field of so many stars needs.
-    pub fn narrow(&mut self, stars_per_px: Option<f64>) {
-        self.side_px = side_px(self.aperture_side_px, stars_per_px);
+    /// Fits the windows to what a few frames show: as wide as the field's stars ask for, and wide enough for the coma, as far
+    /// as the frames reach. Returns whether they reach beyond the part of the detector that was planned; it then holds them.
+    pub fn fit_to(&mut self, preview: &Preview, inputs: &Inputs) -> bool {
+        let for_coma = coma_side_px(&preview.comae, self.aperture_side_px / APERTURES);
+        let most = inputs.size.0.max(inputs.size.1) as f64;
+        self.side_px = side_px(self.aperture_side_px, preview.stars_per_px).max(for_coma.min(most) as usize);
+        let all = inputs.lights.iter().zip(&self.places).filter_map(|(l, place)| of(l, *place, self.side_px));
+        let Some(area) = around_all(all.chain([self.detector_area])) else { return false };
+        let wider = area != self.detector_area;
+        self.detector_area = area;
+        wider
     }
 
     /// The grid of the star-registered stack: the pixels of the frame of this WCS over which the windows pass.
@@ -73,6 +82,22 @@ impl Windows {
 fn side_px(aperture_side_px: f64, stars_per_px: Option<f64>) -> usize {
     let for_stars = stars_per_px.map_or(STARS_SIDE_PX, |n| (ENOUGH_STARS / n).sqrt().clamp(MIN_SIDE_PX, STARS_SIDE_PX));
     aperture_side_px.max(for_stars).ceil() as usize
+}
+
+/// Share of the light in the largest aperture that a sky read at the window's edge may take away: the sky is fitted together
+/// with the coma, which leaves about a quarter of it.
+const EDGE_SHARE: f64 = 0.02;
+/// A coma that has fallen to this share of the sky is lost in what flat fields leave.
+const LOST_SHARE: f64 = 3e-4;
+
+/// Side that holds the coma, so that the sky can be told from it; nothing where no coma shows.
+fn coma_side_px(comae: &[(PowerLaw, f64)], largest_aperture_px: f64) -> f64 {
+    let reach = |(law, sky_e): &(PowerLaw, f64)| {
+        let lost = if *sky_e > 0.0 { law.radius_px(LOST_SHARE * sky_e) } else { f64::INFINITY };
+        law.radius_of_share_px(EDGE_SHARE, largest_aperture_px).min(lost)
+    };
+    let median = robust::median_f64(&mut comae.iter().map(reach).collect::<Vec<f64>>());
+    median.map_or(0.0, |reach| 2.0 * reach + STACK_MARGIN_PX as f64)
 }
 
 /// Side of the comet-registered stack.
@@ -122,6 +147,18 @@ mod tests {
         assert_eq!(side_px(300.0, None), 1360);
         assert_eq!(side_px(2400.0, Some(1.0)), 2400);
         assert_eq!(stack_side_px(1360), 1280);
+    }
+
+    /// A sky read at ρ takes R/2ρ of the light of a 1/ρ coma: 2 % at 25 radii of the aperture. A steep or a faint coma asks for
+    /// less.
+    #[test]
+    fn a_window_holds_the_coma() {
+        let side = |at_1_px, slope, sky_e| coma_side_px(&[(PowerLaw { at_1_px, slope }, sky_e)], 40.0);
+        assert_eq!(side(1e6, 1.0, 100.0), 2.0 * 1000.0 + 80.0);
+        assert!(side(1e6, 1.5, 100.0) < 520.0);
+        // 300 / ρ has fallen to 3e-4 of a sky of 2000 at 500 px
+        assert!((side(300.0, 1.0, 2000.0) - 1080.0).abs() < 1e-6);
+        assert_eq!(coma_side_px(&[], 40.0), 0.0);
     }
 
     #[test]

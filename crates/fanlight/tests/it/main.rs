@@ -4,6 +4,7 @@ mod again;
 mod bad_input;
 mod cameras;
 mod cli;
+mod conditions;
 mod night;
 mod products;
 mod raw_fits;
