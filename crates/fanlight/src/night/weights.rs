@@ -20,6 +20,9 @@ const WITHOUT_APERTURE: f64 = 3.0;
 /// Star width of a frame in which none could be fitted, arcsec.
 const USUAL_FWHM_ARCSEC: f64 = 3.5;
 
+/// A zero point whose error is so many times the night's median is poor; errors of the others are taken as alike.
+const POOR_ZERO_POINT: f64 = 1.5;
+
 /// The weights that measure the light in the aperture that the summary quotes best: the middle one of those whose radius is
 /// at least twice the star width.
 pub fn weigh(looks: &[FirstLook], zero_points: &[Option<FrameZeroPoint>], apertures_arcsec: &[f64]) -> Weights {
@@ -39,6 +42,12 @@ pub fn weigh(looks: &[FirstLook], zero_points: &[Option<FrameZeroPoint>], apertu
     };
     let light_e_per_s = median(looks.iter().zip(&scales).map(light).collect()).unwrap_or(0.0).max(0.0);
     let coma = ComaLight { radius_arcsec, light_e_per_s };
+    // the scatter of a few dozen stars knows its own size to a tenth: frames differ by that for no reason
+    let usual_sigma = median(zero_points.iter().flatten().map(|z| z.zero_point_mag.sigma).collect()).unwrap_or(0.0);
+    let sigma = |z: FrameZeroPoint| match z.zero_point_mag.sigma {
+        own if own > POOR_ZERO_POINT * usual_sigma => own,
+        _ => usual_sigma,
+    };
     let of = looks
         .iter()
         .zip(zero_points)
@@ -50,7 +59,7 @@ pub fn weigh(looks: &[FirstLook], zero_points: &[Option<FrameZeroPoint>], apertu
                 exposure_s: look.light.exposure_s,
                 sky_variance_e2: look.sky_variance_e2,
                 scale_arcsec: look.scale_arcsec,
-                zero_point_sigma_mag: zero_point.map_or(0.0, |z| z.zero_point_mag.sigma),
+                zero_point_sigma_mag: zero_point.map_or(0.0, sigma),
                 kept: weight::light_kept(width(look).unwrap_or(usual_width), beta, radius_arcsec),
             };
             // nobody knows how transparent a frame is of which no zero point could be measured
