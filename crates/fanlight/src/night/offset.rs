@@ -19,20 +19,10 @@ pub fn night_offset(
     notes: &mut Notes,
 ) -> Option<Offset> {
     let good: Vec<&FirstLook> = looks.iter().zip(rejected).filter(|(_, r)| r.is_none()).map(|(l, _)| l).collect();
-    let all = || looks.iter().zip(rejected).zip(beside).filter(|((l, r), _)| r.is_none() && l.place.is_some());
-    let undisturbed = all().filter(|(_, star)| star.is_none()).count();
-    // frames with a star beside the nucleus vote only where too few others do
-    let enough = can_speak_alone(undisturbed, all().count());
-    if !enough && undisturbed < all().count() {
-        notes.warn(format!(
-            "A star stands within the seeing disc of the nucleus in {} of {} frames: they had to say where the comet is, and \
-             its place may be pulled toward the star.",
-            all().count() - undisturbed,
-            all().count()
-        ));
-    }
-    let voting = all().filter(|(_, star)| !enough || star.is_none());
-    let votes: Vec<Vote> = voting.filter_map(|((l, _), _)| l.place.map(|(_, vote)| vote)).collect();
+    let placed = || looks.iter().zip(rejected).zip(beside).filter(|((l, r), _)| r.is_none() && l.place.is_some());
+    let vote = |((l, _), _): ((&FirstLook, _), _)| l.place.map(|(_, vote)| vote);
+    let votes: Vec<Vote> = placed().filter_map(vote).collect();
+    let undisturbed: Vec<Vote> = placed().filter(|(_, star)| star.is_none()).filter_map(vote).collect();
     match register::night_offset(&votes) {
         Ok(offset) => {
             let offset = if offset.agree { offset } else { shared_or(offset, &votes, looks, rejected) };
@@ -43,6 +33,7 @@ pub fn night_offset(
                 notes.warn(not_where_expected(&good, expected));
                 return None;
             }
+            let offset = without_disturbed(offset, &undisturbed, votes.len(), notes);
             let dropped = offset.kept.iter().filter(|k| !**k).count();
             if dropped > 0 {
                 let frames = if dropped == 1 { "1 frame".to_string() } else { format!("{dropped} frames") };
@@ -58,6 +49,22 @@ pub fn night_offset(
             None
         }
     }
+}
+
+/// The offset by the frames without a star beside the nucleus, where there are enough of them.
+fn without_disturbed(offset: Offset, undisturbed: &[Vote], all: usize, notes: &mut Notes) -> Offset {
+    let disturbed = all - undisturbed.len();
+    if disturbed == 0 || !offset.agree {
+        return offset;
+    }
+    if !can_speak_alone(undisturbed.len(), all) {
+        notes.warn(format!(
+            "A star stands within the seeing disc of the nucleus in {disturbed} of {all} frames: they had to say where the comet \
+             is, and its place may be pulled toward the star."
+        ));
+        return offset;
+    }
+    register::night_offset(undisturbed).ok().filter(|o| o.agree).unwrap_or(offset)
 }
 
 const UNCERTAIN: &str = "The comet's place differs from frame to frame by more than its errors allow, and no place is \

@@ -114,7 +114,7 @@ fn every_frame_has_its_weight_and_the_substacks_are_balanced() {
         record.photometry.iter().find(|p| (p.aperture_arcsec - coma.radius_arcsec).abs() < 0.1).expect("aperture");
     let zero_point = record.zero_point.as_ref().expect("zero point").stack_zero_point_mag;
     let light = 10f64.powf(-0.4 * (seen.mag.expect("mag") - zero_point));
-    assert!((coma.light_e_per_s / light - 1.0).abs() < 0.15, "{coma:?}: the stack has {light}");
+    assert!((coma.light_e_per_s / light - 1.0).abs() < 0.3, "{coma:?}: the stack has {light}");
     let number = |f: &Value, key: &str| f[key].as_f64().expect("number");
     let expected: Vec<f64> = truth["frames"]
         .as_array()
