@@ -2,13 +2,15 @@
 //!
 //! A night flows one way: [`readout`] takes pixels of the sky from what a camera stores; [`calibrate`] makes masters and calibrated frames; [`measure`] finds what a frame says of
 //! itself (sky, stars, seeing); [`zero_point`] ties its brightness to the catalogue;
-//! [`register`] places the comet in it; [`stars`] takes the stars out; [`stack`] combines the frames; [`drift`], [`kernel`],
+//! [`register`] places the comet in it; [`stars`] takes the stars out; [`weight`] says how much each frame counts and
+//! [`double_images`] where the mount jumped; [`stack`] combines the frames; [`drift`], [`kernel`],
 //! [`optocentre`], [`profile`], [`photometry`] and [`afrho`] measure the stack; [`gradient`] draws it.
 //! Nothing here opens a file or prints.
 
 pub mod afrho;
 pub mod calibrate;
 pub mod cusp;
+pub mod double_images;
 pub mod drift;
 pub mod error;
 pub mod gain;
@@ -26,6 +28,7 @@ pub mod seeing_loss;
 pub mod solar;
 pub mod stack;
 pub mod stars;
+pub mod weight;
 pub mod zero_point;
 
 pub use error::ComaError;

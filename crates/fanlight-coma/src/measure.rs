@@ -302,6 +302,34 @@ pub fn typical_variance(variance: &Image) -> f64 {
 /// Places per pixel of radius at which a profile is tabulated to be taken off.
 const TABLE_PER_PX: f64 = 16.0;
 
+/// Where the outer profile begins for [`RingProfile::power_law`], as a share of the outermost ring's radius.
+const POWER_LAW_FROM: f64 = 0.15;
+/// Slopes of comae; what is measured outside them is noise.
+const POWER_LAW_SLOPES: (f64, f64) = (0.8, 3.0);
+
+/// A brightness of `at_1_px` · ρ^−`slope`, ρ in pixels.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct PowerLaw {
+    /// Brightness that it would have at 1 px.
+    pub at_1_px: f64,
+    /// Its slope.
+    pub slope: f64,
+}
+
+impl PowerLaw {
+    /// Radius at which it has fallen to a brightness.
+    pub fn radius_px(&self, brightness: f64) -> f64 {
+        (self.at_1_px / brightness).powf(1.0 / self.slope)
+    }
+
+    /// Radius at which it has fallen so far that a sky read there would take no more than a share of the light inside
+    /// `aperture_px`: the light is 2π k R^(2−γ) / (2−γ), what is taken is π R² k ρ^−γ.
+    pub fn radius_of_share_px(&self, share: f64, aperture_px: f64) -> f64 {
+        let converges = (2.0 - self.slope).max(0.05);
+        aperture_px * (converges / (2.0 * share)).powf(1.0 / self.slope)
+    }
+}
+
 /// Median brightness in rings about a point, zero beyond the last ring.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct RingProfile {
@@ -349,6 +377,34 @@ impl RingProfile {
         Self { radius_px, median }
     }
 
+    /// The power of ρ that the outer profile falls with, whatever level it stands on: a level of sky that holds some of the
+    /// coma's light shifts all rings alike. `None` where the profile does not fall, or too few rings tell.
+    pub fn power_law(&self) -> Option<PowerLaw> {
+        let (inner, outer) = (POWER_LAW_FROM * self.radius_px.last()?, *self.radius_px.last()?);
+        if self.radius_px.len() < 20 {
+            return None;
+        }
+        // three radii of one ratio: the ratio of the two falls is that ratio to the power sought
+        let middle = (inner * outer).sqrt();
+        let mean = |r: f64| [0.9, 0.95, 1.0].iter().map(|f| self.at(f * r)).sum::<f64>() / 3.0;
+        let (first, second) = (mean(inner) - mean(middle), mean(middle) - mean(outer));
+        let slope = (first / second).ln() / (outer / inner).sqrt().ln();
+        let falls = first > 0.0 && second > 0.0 && slope.is_finite();
+        let slope = slope.clamp(POWER_LAW_SLOPES.0, POWER_LAW_SLOPES.1);
+        let unit = first / ((0.95 * inner).powf(-slope) - (0.95 * middle).powf(-slope));
+        falls.then_some(PowerLaw { at_1_px: unit, slope })
+    }
+
+    /// Light inside a radius, the profile taken to be flat inside its first ring and nothing beyond its last.
+    pub fn light_within(&self, radius_px: f64) -> f64 {
+        let steps = (2.0 * radius_px).ceil().max(8.0);
+        let step = radius_px / steps;
+        (0..steps as usize)
+            .map(|i| (i as f64 + 0.5) * step)
+            .map(|r| self.at(r) * std::f64::consts::TAU * r * step)
+            .sum()
+    }
+
     /// The profile at a radius: linear between rings.
     pub fn at(&self, radius_px: f64) -> f64 {
         match self.radius_px.partition_point(|r| *r < radius_px) {
@@ -392,6 +448,29 @@ impl RingProfile {
 mod tests {
     use super::*;
 
+    /// Analytic; the sky level 0.4 too high, as where it holds some of the coma's light.
+    #[test]
+    fn the_fall_off_is_found_whatever_the_level() {
+        let (n, centre) = (201, (100.0, 100.0));
+        for slope in [1.0, 1.3, 1.8] {
+            let mut image = Image::filled(n, n, 0.0);
+            for y in 0..n {
+                for x in 0..n {
+                    let r = (x as f64 - centre.0).hypot(y as f64 - centre.1).max(0.5);
+                    image.data[y * n + x] = (1000.0 * r.powf(-slope) - 0.4) as f32;
+                }
+            }
+            let profile = RingProfile::measure(&image, &Mask::clear(n, n), centre, 90.0);
+            let got = profile.power_law().expect("a power law");
+            assert!((got.slope - slope).abs() < 0.08, "{slope}: {got:?}");
+            assert!((got.radius_px(1.0) / 1000f64.powf(1.0 / slope) - 1.0).abs() < 0.15, "{slope}: {got:?}");
+        }
+        let law = PowerLaw { at_1_px: 5.0, slope: 1.0 };
+        // a sky read at ρ takes R / 2ρ of the light of a 1/ρ coma
+        assert!((law.radius_of_share_px(0.02, 10.0) - 250.0).abs() < 1e-9);
+        assert_eq!(RingProfile::default().power_law(), None);
+    }
+
     #[test]
     fn a_round_coma_is_taken_off_to_its_edge_level() {
         let (n, centre) = (101, (50.0, 50.0));
@@ -404,6 +483,9 @@ mod tests {
         }
         let profile = RingProfile::measure(&image, &Mask::clear(n, n), centre, 40.0);
         let mut flat = image.clone();
+        // 1000/ρ holds 2000 π R inside R
+        let within = profile.light_within(30.0);
+        assert!((within / (std::f64::consts::TAU * 1000.0 * 30.0) - 1.0).abs() < 0.03, "{within}");
         profile.subtract(&mut flat, centre);
         let edge = profile.median.last().copied().unwrap();
         for (x, y) in [(60, 50), (50, 30), (62, 61), (75, 50)] {

@@ -92,14 +92,118 @@ pub fn apply(m: [[f64; 2]; 2], v: (f64, f64)) -> (f64, f64) {
     (m[0][0] * v.0 + m[0][1] * v.1, m[1][0] * v.0 + m[1][1] * v.1)
 }
 
-/// Sub-stacks that a number of frames is dealt into, one frame each in turn: six, or as many as there are frames.
+/// Sub-stacks that a number of frames is dealt into: six, or as many as there are frames.
 pub fn n_substacks(n_frames: usize) -> usize {
     n_frames.min(6)
 }
 
-/// Sub-stack of the `i`-th used frame in order of time.
-pub fn substack_of(i: usize, n_substacks: usize) -> usize {
-    i % n_substacks.max(1)
+/// What sub-stacks are balanced in.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Balanced {
+    /// Weight in the stack, above 0.
+    pub weight: f64,
+    /// Middle of the exposure, from any instant.
+    pub mid_s: f64,
+    /// Airmass of the comet.
+    pub airmass: f64,
+}
+
+/// Rounds of exchanges at most; three to five are used.
+const EXCHANGE_ROUNDS: usize = 20;
+/// Frames over which exchanges are tried: nearby ones in time suffice, and the cost stays linear in the frames.
+const EXCHANGE_REACH: usize = 24;
+
+/// Sub-stack of each frame, the frames in order of time.
+///
+/// Of every few frames that follow each other, one for each sub-stack, the heaviest goes to the lightest sub-stack and so on
+/// (with equal weights: in turn). Then frames are moved and exchanged between sub-stacks, always in the same order, as long as that makes the
+/// sub-stacks' total weights, mean times and mean airmasses (by weight) more alike. Every sub-stack keeps a frame.
+pub fn balanced_substacks(frames: &[Balanced], n_substacks: usize) -> Vec<usize> {
+    let n = n_substacks.max(1);
+    let mut group = dealt(frames, n);
+    if n < 2 || frames.len() <= n {
+        return group;
+    }
+    let total: f64 = frames.iter().map(|f| f.weight).sum();
+    let mean = |of: fn(&Balanced) -> f64| frames.iter().map(|f| f.weight * of(f)).sum::<f64>() / total;
+    let (mid, airmass) = (mean(|f| f.mid_s), mean(|f| f.airmass));
+    let spread = |of: fn(&Balanced) -> f64, about: f64| {
+        (frames.iter().map(|f| f.weight * (of(f) - about).powi(2)).sum::<f64>() / total).sqrt().max(1e-9)
+    };
+    let (mid_spread, airmass_spread) = (spread(|f| f.mid_s, mid), spread(|f| f.airmass, airmass).max(1e-3));
+    // in shares of a sub-stack's fair weight, and in spreads of the night
+    let of_frame = |f: &Balanced| {
+        let w = f.weight * n as f64 / total;
+        [w, w * (f.mid_s - mid) / mid_spread, w * (f.airmass - airmass) / airmass_spread]
+    };
+    let parts: Vec<[f64; 3]> = frames.iter().map(of_frame).collect();
+    let mut sums = vec![[0.0; 3]; n];
+    let mut counts = vec![0usize; n];
+    for (p, g) in parts.iter().zip(&group) {
+        sums[*g] = plus(sums[*g], *p, 1.0);
+        counts[*g] += 1;
+    }
+    for _ in 0..EXCHANGE_ROUNDS {
+        let mut changed = false;
+        for i in 0..frames.len() {
+            for other in 0..n {
+                let own = group[i];
+                if other == own || counts[own] < 2 {
+                    continue;
+                }
+                let after = [plus(sums[own], parts[i], -1.0), plus(sums[other], parts[i], 1.0)];
+                if is_better(after, [sums[own], sums[other]]) {
+                    [sums[own], sums[other]] = after;
+                    (counts[own], counts[other], group[i]) = (counts[own] - 1, counts[other] + 1, other);
+                    changed = true;
+                }
+            }
+            for j in i + 1..frames.len().min(i + EXCHANGE_REACH) {
+                let (own, other) = (group[i], group[j]);
+                let step = plus(parts[j], parts[i], -1.0);
+                let after = [plus(sums[own], step, 1.0), plus(sums[other], step, -1.0)];
+                if own != other && is_better(after, [sums[own], sums[other]]) {
+                    [sums[own], sums[other]] = after;
+                    group.swap(i, j);
+                    changed = true;
+                }
+            }
+        }
+        if !changed {
+            break;
+        }
+    }
+    group
+}
+
+/// Of every `n` frames that follow each other, the heaviest to the lightest sub-stack and so on.
+fn dealt(frames: &[Balanced], n: usize) -> Vec<usize> {
+    let mut group = vec![0; frames.len()];
+    let mut totals = vec![0.0f64; n];
+    for (block, some) in frames.chunks(n).enumerate() {
+        let mut heaviest: Vec<usize> = (0..some.len()).collect();
+        heaviest.sort_by(|a, b| some[*b].weight.total_cmp(&some[*a].weight));
+        let mut lightest: Vec<usize> = (0..n).collect();
+        lightest.sort_by(|a, b| totals[*a].total_cmp(&totals[*b]));
+        for (i, g) in heaviest.into_iter().zip(lightest) {
+            group[block * n + i] = g;
+            totals[g] += some[i].weight;
+        }
+    }
+    group
+}
+
+/// `a` + `sign` · `b`.
+fn plus(a: [f64; 3], b: [f64; 3], sign: f64) -> [f64; 3] {
+    [a[0] + sign * b[0], a[1] + sign * b[1], a[2] + sign * b[2]]
+}
+
+/// Whether two sub-stacks are clearly more like all of them together: nearer to a weight of 1 and to moments of nothing.
+fn is_better(after: [[f64; 3]; 2], before: [[f64; 3]; 2]) -> bool {
+    let cost = |pair: [[f64; 3]; 2]| -> f64 {
+        pair.iter().map(|s| (s[0] - 1.0).powi(2) + s[1] * s[1] + s[2] * s[2]).sum::<f64>()
+    };
+    cost(after) < cost(before) - 1e-9
 }
 
 #[cfg(test)]
@@ -155,5 +259,60 @@ mod tests {
         let share = 1.0 - 0.5 / (2f64.sqrt() * 256.0);
         let expected = (310.25 + 256.0 * share, 290.5 + 256.0 * share);
         assert!((x - expected.0).hypot(y - expected.1) < 0.01, "{x} {y}, expected {expected:?}");
+    }
+
+    /// Weight shares, mean times and mean airmasses of sub-stacks.
+    fn sums(frames: &[Balanced], group: &[usize], n: usize) -> Vec<(f64, f64, f64)> {
+        let total: f64 = frames.iter().map(|f| f.weight).sum();
+        (0..n)
+            .map(|g| {
+                let own: Vec<&Balanced> = frames.iter().zip(group).filter(|(_, o)| **o == g).map(|(f, _)| f).collect();
+                let w: f64 = own.iter().map(|f| f.weight).sum();
+                let mean = |of: fn(&Balanced) -> f64| own.iter().map(|f| f.weight * of(f)).sum::<f64>() / w;
+                (w / total, mean(|f| f.mid_s), mean(|f| f.airmass))
+            })
+            .collect()
+    }
+
+    /// A night of 60 frames that sinks from airmass 1.2 to 2.2, with cloud that takes every sixth frame (all in one
+    /// sub-stack where frames are dealt in turn) and twilight at its end.
+    #[test]
+    fn substacks_are_balanced_in_weight_time_and_airmass() {
+        let frames: Vec<Balanced> = (0..60)
+            .map(|i| {
+                let cloud = if i % 6 == 2 { 0.3 } else { 1.0 };
+                let twilight = if i > 48 { 0.9f64.powi(i - 48) } else { 1.0 };
+                let airmass = 1.2 + (f64::from(i) / 60.0).powi(2);
+                Balanced { weight: 40.0 * cloud * twilight, mid_s: 70.0 * f64::from(i), airmass }
+            })
+            .collect();
+        let in_turn: Vec<usize> = (0..60).map(|i| i % 6).collect();
+        let shares = |group: &[usize]| -> Vec<f64> { sums(&frames, group, 6).iter().map(|s| s.0).collect() };
+        let spread = |v: &[f64]| v.iter().fold(0f64, |a, s| a.max((s - 1.0 / 6.0).abs()));
+        assert!(spread(&shares(&in_turn)) > 0.08);
+        let group = balanced_substacks(&frames, 6);
+        // a few per cent of a sub-stack: frames come whole
+        assert!(spread(&shares(&group)) < 0.04 / 6.0, "{:?}", shares(&group));
+        let all = sums(&frames, &[0; 60], 1)[0];
+        for (_, mid_s, airmass) in sums(&frames, &group, 6) {
+            assert!((mid_s - all.1).abs() < 70.0, "{mid_s} against {}", all.1);
+            assert!((airmass - all.2).abs() < 0.02, "{airmass} against {}", all.2);
+        }
+        assert_eq!(group, balanced_substacks(&frames, 6), "the same every time");
+    }
+
+    /// Few frames, one that outweighs the rest: each sub-stack has a frame, and the heavy one stands alone.
+    #[test]
+    fn few_and_unequal_frames_are_dealt_as_evenly_as_they_can() {
+        let frame = |weight, i: i32| Balanced { weight, mid_s: 60.0 * f64::from(i), airmass: 1.5 };
+        let mut frames: Vec<Balanced> = (0..9).map(|i| frame(1.0, i)).collect();
+        frames[4].weight = 9.0;
+        let group = balanced_substacks(&frames, 6);
+        let mut members = [0; 6];
+        group.iter().for_each(|g| members[*g] += 1);
+        assert!(members.iter().all(|n| *n > 0), "{group:?}");
+        assert_eq!(members[group[4]], 1, "{group:?}");
+        assert_eq!(balanced_substacks(&frames[..3], n_substacks(3)), [0, 1, 2]);
+        assert!(balanced_substacks(&[], 0).is_empty());
     }
 }

@@ -94,11 +94,12 @@ struct Quantity {
     least_span: f64,
 }
 
-const QUANTITIES: [Quantity; 4] = [
+const QUANTITIES: [Quantity; 5] = [
     Quantity { title: "seeing, arcsec", of: |f| f.fwhm_arcsec, error: |_| None, least_span: 0.5 },
     Quantity { title: "elongation", of: |f| f.elongation, error: |_| None, least_span: 0.1 },
     Quantity { title: "sky, e/s/arcsec²", of: |f| f.sky_e_per_s_arcsec2, error: |_| None, least_span: 0.5 },
     Quantity { title: "zero point, mag", of: |f| f.zero_point_mag, error: |f| f.zero_point_err_mag, least_span: 0.1 },
+    Quantity { title: "weight", of: |f| f.relative_weight, error: |_| None, least_span: 0.2 },
 ];
 
 impl Quantity {
@@ -118,7 +119,7 @@ impl Quantity {
     }
 }
 
-/// Seeing, elongation, sky and zero point over the night; `None` when no frame has a time and a value.
+/// Seeing, elongation, sky, zero point and weight over the night; `None` when no frame has a time and a value.
 pub(crate) fn frames(night: &NightRecord) -> Option<Figure> {
     let timed: Vec<(f64, &FrameRecord)> =
         night.frames.iter().filter_map(|f| Some((utc_days(f.mid_utc.as_deref()?)?, f))).collect();
@@ -131,9 +132,19 @@ pub(crate) fn frames(night: &NightRecord) -> Option<Figure> {
     }
     let left_out = night.frames.iter().filter(|f| !f.used).count();
     let without_time = night.frames.len() - timed.len();
-    let mut caption = "Star width, star elongation, sky brightness and zero point of each frame over the night. Discs: frames in the \
+    let weights =
+        if shown.iter().any(|q| q.title == "weight") { ", and its weight, of which the mean is 1," } else { "" };
+    let mut caption = format!(
+        "Star width, star elongation, sky brightness and zero point of each frame{weights} over the night. Discs: frames in the \
          stack."
-        .to_string();
+    );
+    if let Some([first, last]) = sun_altitudes(&timed) {
+        caption += &format!(
+            " The Sun stood at {}° in the first frame and at {}° in the last.",
+            fixed(first, 1),
+            fixed(last, 1)
+        );
+    }
     if left_out > 0 {
         caption += &format!(
             " Crosses: {left_out} left out, with the reason in the table of frames; at the edge of a panel where the value \
@@ -191,6 +202,14 @@ pub(crate) fn frames(night: &NightRecord) -> Option<Figure> {
         canvas.finish(&alt)
     });
     Some(Figure { name: "frames".into(), title: "The frames of the night".into(), caption, alt, svg_light, svg_dark })
+}
+
+/// The Sun's altitude in the first and the last frame.
+fn sun_altitudes(timed: &[(f64, &FrameRecord)]) -> Option<[f64; 2]> {
+    let known = || timed.iter().filter_map(|(t, f)| Some((*t, f.sun_altitude_deg?)));
+    let first = known().reduce(|a, b| if b.0 < a.0 { b } else { a })?;
+    let last = known().reduce(|a, b| if b.0 > a.0 { b } else { a })?;
+    Some([first.1, last.1])
 }
 
 /// The plan seen from the north of the ecliptic; `None` when a place is not finite.

@@ -7,10 +7,11 @@ use crate::svg::data_uri;
 use crate::theme::{DARK, LIGHT};
 use crate::{Figure, places};
 use fanlight_record::sentences::{
-    THIN_SPACE, cannot_say, fixed, format_magnitude, format_measured, format_round, format_utc_exact, format_utc_long,
-    format_value, headline_aperture, is_resolved, median_seeing_arcsec, plain_words, seeing_beyond_error,
+    EDGE_LOSS_TOLD, THIN_SPACE, cannot_say, fixed, format_magnitude, format_measured, format_round, format_utc_exact,
+    format_utc_long, format_value, headline_aperture, is_resolved, median_seeing_arcsec, plain_words,
+    seeing_beyond_error,
 };
-use fanlight_record::{FeatureRecord, FrameRecord, NightRecord, PhotometryRecord, ZeroPointRecord};
+use fanlight_record::{FeatureRecord, FrameRecord, NightRecord, PhotometryRecord, TrendRecord, ZeroPointRecord};
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 use std::fmt::Write;
 
@@ -369,7 +370,7 @@ fn assumptions(night: &NightRecord) -> Markup {
             li {
                 "The sky left in the stack, "
                 (with_error(stack.residual_sky_e_per_s_arcsec2, Some(stack.residual_sky_err_e_per_s_arcsec2), "e/s/arcsec²"))
-                " at the centre, was subtracted as a plane."
+                " at the centre, was subtracted as " (if stack.sky_order == Some(2) { "a bent surface" } else { "a plane" }) "."
             }
         }
     }
@@ -402,6 +403,12 @@ fn photometry_table(night: &NightRecord) -> Markup {
         @if night.photometry.iter().any(|p| !is_resolved(night, p)) {
             p.measure { "* The radius is under twice the width of a star image: more about the seeing than about the coma." }
         }
+        @if let Some(losses) = edge_losses(night) {
+            p.measure {
+                "The coma reaches the edge of the part of the frames that was used: a sky read there would take " (losses) " of this \
+                 light away. The sky was fitted under the coma instead; the error's sky term holds what that may get wrong."
+            }
+        }
         @if night.photometry.iter().any(|p| p.seeing_loss.is_some()) {
             p.measure {
                 "Lost to seeing: the share of the coma's light that blurring takes out of the aperture, from the measured \
@@ -410,6 +417,17 @@ fn photometry_table(night: &NightRecord) -> Markup {
             }
         }
     }
+}
+
+/// Per cent of the light in each aperture that a sky read at the edge would take; `None` where the coma does not reach it, or
+/// takes little from all.
+fn edge_losses(night: &NightRecord) -> Option<String> {
+    let losses: Vec<f64> = night.photometry.iter().filter_map(|p| p.edge_sky_loss).collect();
+    if losses.iter().all(|l| *l < EDGE_LOSS_TOLD) {
+        return None;
+    }
+    let each: Vec<String> = losses.iter().map(|l| fixed(100.0 * l, 1)).collect();
+    Some(format!("{}{THIN_SPACE}%", each.join(", ")))
 }
 
 fn error_table(night: &NightRecord) -> Markup {
@@ -470,16 +488,23 @@ fn frames(night: &NightRecord, figures: &[Figure]) -> Markup {
             }
         }
         }
+        (conditions(night))
         @if !night.frames.is_empty() {
             details {
                 summary { "Every frame (" (night.frames.len()) ")" }
                 div.scroll tabindex="0" role="region" aria-label="Table of all frames" {
                     table {
-                        caption { "Star width and elongation, sky, zero point, and the comet's altitude in each frame" }
+                        caption {
+                            "Star width and elongation, sky, zero point and what it lacks to the night's best, altitudes, share of \
+                             the stack and sub-stack of each frame. A star beside the nucleus is given as magnitude, distance"
+                        }
                         thead { tr {
                             th scope="col" { "Frame" } th scope="col" { "Middle, UTC" } th.n scope="col" { "Exposure, s" } th scope="col" { "Filter" }
                             th.n scope="col" { "Width, ″" } th.n scope="col" { "Elongation" } th.n scope="col" { "PA, °" } th.n scope="col" { "Sky, e/s/arcsec²" }
-                            th.n scope="col" { "Zero point, mag" } th.n scope="col" { "Stars" } th.n scope="col" { "Altitude, °" } th scope="col" { "Used" }
+                            th.n scope="col" { "Sky, mag/arcsec²" } th.n scope="col" { "Zero point, mag" } th.n scope="col" { "Under the best, mag" }
+                            th.n scope="col" { "Stars used / found" } th.n scope="col" { "Altitude, °" } th.n scope="col" { "Airmass" } th.n scope="col" { "Sun, °" }
+                            th.n scope="col" { "Moon, °" } th.n scope="col" { "Weight" } th.n scope="col" { "Share, %" } th.n scope="col" { "Sub-stack" }
+                            th scope="col" { "Star at the nucleus" } th scope="col" { "Used" }
                         } }
                         tbody { @for f in &night.frames { (frame_row(f)) } }
                     }
@@ -488,6 +513,63 @@ fn frames(night: &NightRecord, figures: &[Figure]) -> Markup {
         }
         (places::places(night))
     }
+}
+
+/// What the frames say of the night: cloud, twilight, Moon, focus and wind.
+fn conditions(night: &NightRecord) -> Markup {
+    let Some(c) = &night.conditions else { return html! {} };
+    let range = |r: [f64; 2], places| format!("{} to {}", fixed(r[0], places), fixed(r[1], places));
+    let trend = |t: TrendRecord| format_measured(t.per_hour, t.err_per_hour);
+    let axes = c.elongation_pa_deg.zip(c.elongation_alignment);
+    html! {
+        h3 { "The night in numbers" }
+        ul.plain.measure {
+            @if let Some(loss) = c.transparency_loss_mag {
+                li { "Transparency: " (range(loss, 2)) (THIN_SPACE) "mag under the best frame, extinction by airmass included." }
+            }
+            @if let Some(sky) = c.sky_mag_arcsec2 {
+                li {
+                    "Sky: " (range(sky, 2)) (THIN_SPACE) "mag/arcsec²"
+                    @if let Some(t) = c.sky_trend_mag_per_hour { ", changing by " (trend(t)) (THIN_SPACE) "mag an hour (positive: darker)" }
+                    @if let Some(sun) = c.sun_altitude_deg { "; the Sun at " (range(sun, 1)) "°" }
+                    @if let Some(moon) = c.moon_altitude_deg {
+                        ", the Moon at " (range(moon, 1)) "°, " (fixed(100.0 * night.geometry.moon_illuminated_fraction, 0))
+                        (THIN_SPACE) "% lit, " (fixed(night.geometry.moon_separation_deg, 0)) "° from the comet"
+                    }
+                    "."
+                }
+            }
+            @if let Some(t) = c.zenith_fwhm_trend_arcsec_per_hour {
+                li { "Star width, brought to the zenith by airmass" sup { "0.6" } ": changing by " (trend(t)) "″ an hour (focus and the seeing itself)." }
+            }
+            @if let Some((pa, alignment)) = axes {
+                li {
+                    "Elongation of the stars: toward PA " (fixed(pa, 0)) "° on average, the frames agreeing by " (fixed(alignment, 2))
+                    " (near 1: one direction, as drift and optics give; near 0: none, as wind gives)."
+                }
+            }
+            @if let Some(n) = c.effective_frames {
+                li {
+                    "Weights: the stack is worth " (fixed(n, 1)) " frames of equal weight"
+                    @if let Some(radius) = night.stack.weights_radius_arcsec {
+                        "; they are the best for the coma's light within " (fixed(radius, 1)) "″"
+                    }
+                    "."
+                }
+            }
+            @if let Some((least, most)) = substack_shares(night) {
+                li {
+                    "Sub-stacks: " (night.stack.n_substacks) ", balanced in weight, time and airmass; each holds " (fixed(100.0 * least, 1)) " to "
+                    (fixed(100.0 * most, 1)) (THIN_SPACE) "% of the weight."
+                }
+            }
+        }
+    }
+}
+
+fn substack_shares(night: &NightRecord) -> Option<(f64, f64)> {
+    let shares = || night.stack.substacks.iter().map(|s| s.share);
+    Some((shares().reduce(f64::min)?, shares().reduce(f64::max)?))
 }
 
 fn frame_row(f: &FrameRecord) -> Markup {
@@ -503,9 +585,18 @@ fn frame_row(f: &FrameRecord) -> Markup {
             td.n { (number(f.elongation, 2)) }
             td.n { (number(f.elongation_pa_deg, 0)) }
             td.n { (number(f.sky_e_per_s_arcsec2, 2)) }
+            td.n { (number(f.sky_mag_arcsec2, 2)) }
             td.n { (or_dash(zero_point)) }
-            td.n { (or_dash(f.zero_point_stars.map(|n| n.to_string()))) }
+            td.n { (number(f.transparency_loss_mag, 2)) }
+            td.n { (or_dash(f.zero_point_stars.map(|n| n.to_string()))) " / " (or_dash(f.stars_found.map(|n| n.to_string()))) }
             td.n { (number(f.altitude_deg, 1)) }
+            td.n { (number(f.airmass, 2)) }
+            td.n { (number(f.sun_altitude_deg, 1)) }
+            td.n { (number(f.moon_altitude_deg, 1)) }
+            td.n { (number(f.relative_weight, 2)) }
+            td.n { (number(f.stack_share.map(|s| 100.0 * s), 2)) }
+            td.n { (or_dash(f.substack.map(|n| n.to_string()))) }
+            td { (or_dash(f.star_near_nucleus.map(|s| format!("{}, {}″", fixed(s.mag, 1), fixed(s.distance_arcsec, 1))))) }
             td { @if f.used { "yes" } @else { "no" } }
         }
     }

@@ -33,6 +33,9 @@ pub struct NightRecord {
     pub zero_point: Option<ZeroPointRecord>,
     /// The comet-registered stack.
     pub stack: StackRecord,
+    /// Cloud, twilight, Moon, focus and wind in numbers; absent where no frame was used.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub conditions: Option<ConditionsRecord>,
     /// Site, telescope, filter and observers as figures and pages name them.
     pub setup: SetupRecord,
     /// Sentences that a reader must know: what was assumed, what could not be done and why; warnings first.
@@ -47,7 +50,7 @@ pub struct NightRecord {
 }
 
 /// One light frame.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 pub struct FrameRecord {
     /// File name relative to the frames folder.
     pub file: String,
@@ -89,32 +92,87 @@ pub struct FrameRecord {
     pub solution: Option<SolutionRecord>,
     /// Altitude of the comet at mid-exposure, airless.
     pub altitude_deg: Option<f64>,
+    /// Airmass of the comet.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub airmass: Option<f64>,
+    /// Altitude of the Sun's centre, airless.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub sun_altitude_deg: Option<f64>,
+    /// Altitude of the Moon's centre, airless.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub moon_altitude_deg: Option<f64>,
+    /// Stars found in the part of the frame that was used.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub stars_found: Option<usize>,
+    /// By how much the zero point is under the night's best: cloud, haze and the extinction of the airmass.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub transparency_loss_mag: Option<f64>,
+    /// Sky brightness by the frame's zero point.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub sky_mag_arcsec2: Option<f64>,
+    /// Weight of the frame; the mean of the frames in the stack is 1. Frames left out have the one that they would have had.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub relative_weight: Option<f64>,
+    /// Its share of the stack, 0 to 1.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub stack_share: Option<f64>,
+    /// Its sub-stack, counted from 1.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub substack: Option<usize>,
+    /// A star within one star width of the nucleus that gives over 1 % of the light there.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub star_near_nucleus: Option<NearStarRecord>,
+}
+
+/// A star beside the nucleus.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct NearStarRecord {
+    /// Its magnitude in the night's band.
+    pub mag: f64,
+    /// Its distance from the nucleus.
+    pub distance_arcsec: f64,
+    /// Its share of the light of star and coma in the seeing disc, 0 to 1.
+    pub light_share: f64,
+}
+
+/// The night in numbers, over the frames used; ranges are the least and the greatest value.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct ConditionsRecord {
+    /// Zero point of the most transparent frame.
+    pub best_zero_point_mag: Option<f64>,
+    /// Range of the zero points under the best one.
+    pub transparency_loss_mag: Option<[f64; 2]>,
+    /// Range of the sky brightness.
+    pub sky_mag_arcsec2: Option<[f64; 2]>,
+    /// Trend of the sky brightness; positive where it darkens.
+    pub sky_trend_mag_per_hour: Option<TrendRecord>,
+    /// Range of the Sun's altitude.
+    pub sun_altitude_deg: Option<[f64; 2]>,
+    /// Range of the Moon's altitude.
+    pub moon_altitude_deg: Option<[f64; 2]>,
+    /// Trend of the star width over airmass^0.6: what focus and the seeing itself do beside the comet's height.
+    pub zenith_fwhm_trend_arcsec_per_hour: Option<TrendRecord>,
+    /// Mean direction of the star images' major axes, weighed by their elongation, in `[0, 180)`.
+    pub elongation_pa_deg: Option<f64>,
+    /// How well the directions agree, 0 to 1: near 1 for drift or optics, near 0 for wind.
+    pub elongation_alignment: Option<f64>,
+    /// How many frames of equal weight would give as little noise.
+    pub effective_frames: Option<f64>,
+}
+
+/// Slope of a straight line over time.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct TrendRecord {
+    /// Change per hour.
+    pub per_hour: f64,
+    /// Its error, from the scatter about the line.
+    pub err_per_hour: f64,
 }
 
 impl FrameRecord {
     /// A frame that was left out, of which nothing is known but its name and the reason.
     pub fn left_out(file: &str, reason: &str) -> Self {
-        Self {
-            file: file.to_string(),
-            mid_utc: None,
-            exposure_s: None,
-            filter: None,
-            used: false,
-            rejected_because: Some(reason.to_string()),
-            fwhm_arcsec: None,
-            elongation: None,
-            elongation_pa_deg: None,
-            sky_e_per_s_arcsec2: None,
-            zero_point_mag: None,
-            zero_point_err_mag: None,
-            zero_point_stars: None,
-            comet_ra_deg: None,
-            comet_dec_deg: None,
-            comet_err_arcsec: None,
-            comet_o_minus_c_arcsec: None,
-            solution: None,
-            altitude_deg: None,
-        }
+        Self { file: file.to_string(), rejected_because: Some(reason.to_string()), ..Self::default() }
     }
 }
 
@@ -179,6 +237,10 @@ pub struct PhotometryRecord {
     /// as seen and its error does not hold this. Absent where the profile does not tell.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub seeing_loss: Option<f64>,
+    /// Where the coma reaches the stack's edge: share of the aperture's light, 0 to 1, that a sky read at the edge would take
+    /// away. The sky is fitted under the coma instead; what that may get wrong is in the error's sky term.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub edge_sky_loss: Option<f64>,
     /// Share of the aperture's pixels that were masked and filled from the azimuthal profile, 0 to 1.
     pub filled_fraction: f64,
 }
@@ -358,8 +420,17 @@ pub struct StackRecord {
     pub first_utc: String,
     /// Last exposure's middle, UTC.
     pub last_utc: String,
-    /// Interleaved sub-stacks.
+    /// Sub-stacks.
     pub n_substacks: usize,
+    /// What each sub-stack holds: they are balanced in weight, time and airmass.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub substacks: Vec<SubstackRecord>,
+    /// Radius of the circle whose light the frames' weights measure best.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub weights_radius_arcsec: Option<f64>,
+    /// The coma's light in it for which they were worked out.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub weights_light_e_per_s: Option<f64>,
     /// Pixels along a row.
     pub width_px: usize,
     /// Rows.
@@ -374,8 +445,27 @@ pub struct StackRecord {
     pub residual_sky_e_per_s_arcsec2: f64,
     /// Its error.
     pub residual_sky_err_e_per_s_arcsec2: f64,
+    /// Order of the fitted sky: 1 a plane, 2 a bent one.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub sky_order: Option<usize>,
+    /// The coma's brightness at the stack's edge by the fit, e⁻/s per square arcsecond.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub coma_at_edge_e_per_s_arcsec2: Option<f64>,
     /// Noise per pixel on the sky, e⁻/s.
     pub sky_noise_e_per_s_px: f64,
+}
+
+/// One sub-stack.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct SubstackRecord {
+    /// Frames in it.
+    pub n_frames: usize,
+    /// Its share of the whole stack's weight, 0 to 1.
+    pub share: f64,
+    /// Mean of the frames' mid-times by weight, UTC.
+    pub mid_utc: String,
+    /// Mean airmass by weight.
+    pub airmass: Option<f64>,
 }
 
 /// What took the pictures, and who.

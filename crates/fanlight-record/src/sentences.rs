@@ -163,6 +163,10 @@ pub fn seeing_beyond_error(light: &PhotometryRecord) -> Option<String> {
     })
 }
 
+/// Share of the light in the largest aperture that a sky read at the stack's edge would take from which on a coma that fills
+/// the frame is told: the fit leaves about a quarter of it.
+pub const EDGE_LOSS_TOLD: f64 = 0.03;
+
 /// Names of the error terms of a night without these calibration frames; summaries tell them by their names.
 pub const NO_OFFSET_TERM: &str = "no bias or dark frames";
 /// See [`NO_OFFSET_TERM`].
@@ -466,6 +470,7 @@ mod tests {
             comet_o_minus_c_arcsec: None,
             solution: None,
             altitude_deg: Some(40.0),
+            ..FrameRecord::default()
         };
         NightRecord {
             schema: crate::NIGHT_SCHEMA.into(),
@@ -516,6 +521,7 @@ mod tests {
                     a0frho_err_cm: Some(45.0),
                     error_terms_mag: Vec::new(),
                     seeing_loss: None,
+                    edge_sky_loss: None,
                     filled_fraction: 0.0,
                 })
                 .collect(),
@@ -529,12 +535,18 @@ mod tests {
             },
             profile: Vec::new(),
             zero_point: None,
+            conditions: None,
             stack: StackRecord {
                 n_frames: 3,
                 exposure_s: 180.0,
                 first_utc: "2031-03-04T21:10:00.000Z".into(),
                 last_utc: "2031-03-04T21:10:00.000Z".into(),
                 n_substacks: 3,
+                substacks: Vec::new(),
+                weights_radius_arcsec: None,
+                weights_light_e_per_s: None,
+                sky_order: None,
+                coma_at_edge_e_per_s_arcsec2: None,
                 width_px: 10,
                 height_px: 10,
                 centre_x_px: 5.0,

@@ -40,6 +40,8 @@ pub struct ViewingGeometry {
     pub azimuth_deg: f64,
     /// Airless altitude of the Sun's centre.
     pub sun_altitude_deg: f64,
+    /// Airless altitude of the Moon's centre.
+    pub moon_altitude_deg: f64,
     /// Angle between Moon and comet.
     pub moon_separation_deg: f64,
     /// Illuminated fraction of the Moon's disc.
@@ -54,7 +56,7 @@ impl ViewingGeometry {
         let angles = [self.phase_deg, self.elongation_deg, self.orbit_plane_angle_deg, self.moon_separation_deg];
         let position_angles = [self.sunward_pa_deg, self.antisolar_pa_deg, self.negative_velocity_pa_deg];
         let motion = [self.motion_arcsec_per_min, self.motion_pa_deg];
-        let horizon = [self.altitude_deg, self.azimuth_deg, self.sun_altitude_deg];
+        let horizon = [self.altitude_deg, self.azimuth_deg, self.sun_altitude_deg, self.moon_altitude_deg];
         let all = [&places[..], &angles, &position_angles, &motion, &horizon, &[self.moon_illuminated_fraction]];
         all.iter().copied().flatten().all(|v| v.is_finite())
     }
@@ -136,6 +138,7 @@ pub fn viewing_geometry(orbit: &OrbitElements, site: &Site, utc: UtcInstant) -> 
     let moon_phase = angle_between(minus(sun_line, moon), scale(moon, -1.0));
     let (altitude_deg, azimuth_deg) = observer.altitude_azimuth_deg(site, line);
     let (sun_altitude_deg, _) = observer.altitude_azimuth_deg(site, sun_line);
+    let (moon_altitude_deg, _) = observer.altitude_azimuth_deg(site, moon);
     let geometry = ViewingGeometry {
         ra_deg: place.ra_deg,
         dec_deg: place.dec_deg,
@@ -156,6 +159,7 @@ pub fn viewing_geometry(orbit: &OrbitElements, site: &Site, utc: UtcInstant) -> 
         altitude_deg,
         azimuth_deg,
         sun_altitude_deg,
+        moon_altitude_deg,
         moon_separation_deg: angle_between(moon, line).to_degrees(),
         moon_illuminated_fraction: 0.5 * (1.0 + moon_phase.cos()),
         earth_distance_au: norm(sum(line, observer.geocentric_au)),

@@ -137,6 +137,18 @@ pub fn record() -> NightRecord {
             first_utc: "2031-03-04T20:34:00.000Z".into(),
             last_utc: "2031-03-04T21:46:00.000Z".into(),
             n_substacks: 6,
+            substacks: (0..6)
+                .map(|i| SubstackRecord {
+                    n_frames: 9,
+                    share: 0.16 + 0.002 * f64::from(i),
+                    mid_utc: mid.into(),
+                    airmass: Some(1.8),
+                })
+                .collect(),
+            weights_radius_arcsec: Some(15.3),
+            weights_light_e_per_s: Some(512.0),
+            sky_order: Some(1),
+            coma_at_edge_e_per_s_arcsec2: Some(0.0004),
             width_px: SIZE_PX.0,
             height_px: SIZE_PX.1,
             centre_x_px: CENTRE_PX.0,
@@ -146,6 +158,18 @@ pub fn record() -> NightRecord {
             residual_sky_err_e_per_s_arcsec2: 0.0009,
             sky_noise_e_per_s_px: SKY_NOISE,
         },
+        conditions: Some(ConditionsRecord {
+            best_zero_point_mag: Some(ZERO_POINT_MAG),
+            transparency_loss_mag: Some([0.0, 0.12]),
+            sky_mag_arcsec2: Some([19.61, 19.66]),
+            sky_trend_mag_per_hour: Some(TrendRecord { per_hour: 0.045, err_per_hour: 0.004 }),
+            sun_altitude_deg: Some([-31.0, -19.2]),
+            moon_altitude_deg: Some([-12.0, -12.0]),
+            zenith_fwhm_trend_arcsec_per_hour: Some(TrendRecord { per_hour: -0.11, err_per_hour: 0.03 }),
+            elongation_pa_deg: Some(84.0),
+            elongation_alignment: Some(0.97),
+            effective_frames: Some(55.1),
+        }),
         setup: SetupRecord {
             site: Some("Larkhill Ridge".into()),
             longitude_deg: -3.25,
@@ -227,6 +251,16 @@ fn frame(i: usize, noise: &mut Noise) -> FrameRecord {
             distortion_order: (i % 3 == 0).then_some(3),
         }),
         altitude_deg: measured.then_some(31.0 + 0.1 * i as f64),
+        airmass: measured.then_some(1.93 - 0.005 * i as f64),
+        sun_altitude_deg: measured.then_some(-31.0 + 0.2 * i as f64),
+        moon_altitude_deg: measured.then_some(-12.0),
+        stars_found: measured.then_some(212),
+        transparency_loss_mag: measured.then_some(clouds),
+        sky_mag_arcsec2: measured.then_some(19.6 + 0.001 * i as f64),
+        relative_weight: measured.then(|| 10f64.powf(-0.8 * clouds)),
+        stack_share: (measured && reason.is_none()).then_some(1.0 / 56.0),
+        substack: (measured && reason.is_none()).then_some(1 + i % 6),
+        star_near_nucleus: (i == 30).then_some(NearStarRecord { mag: 17.3, distance_arcsec: 1.4, light_share: 0.06 }),
     }
 }
 
@@ -277,6 +311,7 @@ fn photometry() -> Vec<PhotometryRecord> {
         .map(|(name, share)| ErrorTerm { name: name.into(), mag: share * err })
         .into(),
         seeing_loss: Some(0.0123),
+        edge_sky_loss: None,
         filled_fraction: 0.0031,
     };
     vec![

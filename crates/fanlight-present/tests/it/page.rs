@@ -198,3 +198,33 @@ fn the_dark_ink_of_every_colour_of_the_figures_is_in_the_style() {
         assert!(light == dark || html.contains(&rule), "{rule}");
     }
 }
+
+/// Cloud, twilight, focus, wind, weights and a star at the nucleus stand on the page in numbers; a coma that fills the frame is
+/// told where it does, and only there.
+#[test]
+fn the_night_stands_in_numbers_and_a_filled_frame_is_told() {
+    let mut record = night::record();
+    let page = fanlight_present::night_page(&record, &[]);
+    for part in [
+        "Transparency: 0.00 to 0.12",
+        "changing by 0.045 ± 0.004",
+        "the Sun at −31.0 to −19.2°",
+        "changing by −0.11 ± 0.03",
+        "the frames agreeing by 0.97",
+        "worth 55.1 frames of equal weight",
+        "the coma's light within 15.3″",
+        "each holds 16.0 to 17.0",
+        "17.3, 1.4″",
+        "subtracted as a plane",
+    ] {
+        assert!(page.contains(part), "the page does not say {part}");
+    }
+    assert!(!page.contains("The coma reaches the edge"));
+    record.photometry.iter_mut().for_each(|p| p.edge_sky_loss = Some(0.001));
+    assert!(!fanlight_present::night_page(&record, &[]).contains("The coma reaches the edge"));
+    record.photometry.iter_mut().zip([0.01, 0.023, 0.051]).for_each(|(p, loss)| p.edge_sky_loss = Some(loss));
+    record.stack.sky_order = Some(2);
+    let page = fanlight_present::night_page(&record, &[]);
+    assert!(page.contains("The coma reaches the edge") && page.contains("1.0, 2.3, 5.1"), "no losses");
+    assert!(page.contains("subtracted as a bent surface"));
+}

@@ -10,8 +10,9 @@ use super::{ready_made, tie, window};
 
 use crate::messages;
 use fanlight_coma::calibrate::{self, Calibrated, Detector, Masters, Raw};
+use fanlight_coma::double_images::{DoubleImages, double_images};
 use fanlight_coma::lines::{self, Direction};
-use fanlight_coma::measure::{self, FrameMeasure, Looks, MeasureConfig, RingProfile};
+use fanlight_coma::measure::{self, FrameMeasure, Looks, MeasureConfig, PowerLaw, RingProfile};
 use fanlight_coma::register::{self, CentroidConfig, Vote};
 use fanlight_coma::zero_point::{self, FrameFluxes, Standard, Target};
 use fanlight_coma::{ComaError, stack};
@@ -92,6 +93,10 @@ pub struct FirstLook {
     pub sources: Vec<SkyPosition>,
     /// Sky level, electrons per pixel and exposure.
     pub sky_e: f64,
+    /// Variance of a pixel on the sky, electrons squared.
+    pub sky_variance_e2: f64,
+    /// How its brightest stars repeat, where they do.
+    pub double: Option<DoubleImages>,
     /// Pixel scale at the comet.
     pub scale_arcsec: f64,
     /// Star image.
@@ -263,6 +268,11 @@ pub fn look(light: &Light, context: &Context, known: Known) -> Result<(FirstLook
         sources: sources(wcs, &measured),
         candidates_arcsec,
         sky_e: measured.sky_e,
+        sky_variance_e2: measure::typical_variance(&frame.variance_e2),
+        double: double_images(
+            &found.iter().map(|f| (f.x_px, f.y_px, f.flux)).collect::<Vec<_>>(),
+            double_reach_px(scale_arcsec),
+        ),
         scale_arcsec,
         shape,
         coma: measured.coma,
@@ -312,6 +322,11 @@ pub fn place_of_comet(
     let photon_px = (0.5 * (p.x_sigma_px.powi(2) + p.y_sigma_px.powi(2))).sqrt();
     let sigma_px = (photon_px.powi(2) + look.wcs_sigma_px(at).powi(2) + SUBPIXEL_SIGMA_PX.powi(2)).sqrt();
     Some((sky, Vote { east_arcsec, north_arcsec, sigma_arcsec: look.scale_arcsec * sigma_px }))
+}
+
+/// How far apart second images are looked for: a mount that jumps further has lost the field.
+fn double_reach_px(scale_arcsec: f64) -> f64 {
+    (60.0 / scale_arcsec).min(60.0)
 }
 
 /// How far from the offset that the frames share the comet is sought: the error of a header's WCS.
@@ -372,6 +387,8 @@ pub struct Preview {
     pub middle_wcs: Option<Wcs>,
     /// Stars found per pixel, the median of the few; `None` where none could be measured.
     pub stars_per_px: Option<f64>,
+    /// Per frame that shows it: how the coma falls outward, and the sky under it, electrons per pixel and exposure.
+    pub comae: Vec<(PowerLaw, f64)>,
 }
 
 /// Looks at a few frames over the night.
@@ -387,9 +404,10 @@ pub fn preview(lights: &[Light], context: &Context) -> Preview {
     let middle_wcs = looks.get(looks.len() / 2).map(|l| l.wcs.clone());
     let density = |l: &FirstLook| l.n_stars as f64 / (l.window.width() * l.window.height()) as f64;
     let stars_per_px = robust::median_f64(&mut looks.iter().map(density).collect::<Vec<f64>>());
+    let comae = looks.iter().filter_map(|l| Some((l.coma.power_law()?, l.sky_e))).collect();
     let candidates: Vec<Vec<(f64, f64)>> = looks.into_iter().map(|l| l.candidates_arcsec).collect();
     let offset_arcsec = register::shared_offset(&candidates, tolerance_arcsec);
-    Preview { offset_arcsec, middle_wcs, stars_per_px }
+    Preview { offset_arcsec, middle_wcs, stars_per_px, comae }
 }
 
 /// How far apart condensations that frames share may be: peaks are known to the pixel.

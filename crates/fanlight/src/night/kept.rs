@@ -1,5 +1,6 @@
 //! The frames of the stack, with what places and scales them.
 
+use super::circumstances::Circumstances;
 use super::first_pass::FirstLook;
 use super::notes::Notes;
 use super::second_pass::Kept;
@@ -14,11 +15,22 @@ use fanlight_io::Campaign;
 use fanlight_io::campaign::Tracking;
 use fanlight_sky::{OrbitElements, PixelXy, SkyPosition, UtcInstant};
 
+/// What was found out about the looks, one entry each.
+#[derive(Clone, Copy)]
+pub struct Known<'a> {
+    /// Zero points.
+    pub zero_points: &'a [Option<FrameZeroPoint>],
+    /// Weights.
+    pub weights: &'a [f64],
+    /// Heights.
+    pub circumstances: &'a [Option<Circumstances>],
+}
+
 /// The frames of the stack with what places and scales them.
 pub fn kept_frames<'a>(
     looks: &'a [FirstLook],
     rejected: &[Option<String>],
-    zero_points: &[Option<FrameZeroPoint>],
+    known: Known,
     stack_zero_point_mag: Option<f64>,
     offset: Option<&Offset>,
     campaign: &Campaign,
@@ -42,7 +54,7 @@ pub fn kept_frames<'a>(
         .iter()
         .map(|i| {
             let look = &looks[*i];
-            let scale = zero_point::scale_to_stack(stack_zero_point_mag, zero_points[*i]);
+            let scale = zero_point::scale_to_stack(stack_zero_point_mag, known.zero_points[*i]);
             let comet =
                 offset.map_or(look.expected, |o| look.predicted.offset_by_arcsec(o.east_arcsec, o.north_arcsec));
             let fit = look.shape.as_ref().or(typical);
@@ -51,7 +63,15 @@ pub fn kept_frames<'a>(
             let steps = field_steps(looks, *i);
             let kernel = drift::frame_kernel(&shape, fit.and_then(|f| f.trail), motion_px, followed, &steps);
             drifts.push(kernel.drift);
-            Ok(Kept { look, comet, scale, shape, kernel: kernel.part })
+            Ok(Kept {
+                look,
+                comet,
+                scale,
+                weight: known.weights[*i],
+                airmass: known.circumstances[*i].and_then(|c| c.airmass),
+                shape,
+                kernel: kernel.part,
+            })
         })
         .collect::<Result<Vec<Kept>, Failure>>()?;
     if followed == Followed::Stars {

@@ -7,7 +7,7 @@ use fanlight_coma::kernel::{self, KernelShape};
 use fanlight_coma::measure::RingProfile;
 use fanlight_coma::optocentre::{self, Optocentre, OptocentreConfig};
 use fanlight_coma::photometry::{ApertureLight, Stack};
-use fanlight_coma::profile::{self, SkyFitConfig, SkyPlane};
+use fanlight_coma::profile::{self, SkyFitConfig, SkySurface};
 use fanlight_image::Image;
 use fanlight_image::polar::Ring;
 
@@ -24,7 +24,7 @@ pub struct MeasuredStack {
     /// The kernel.
     pub kernel: Option<KernelShape>,
     /// The sky that was fitted and taken off.
-    pub sky: Option<SkyPlane>,
+    pub sky: Option<SkySurface>,
     /// Azimuthal rings.
     pub rings: Vec<Ring>,
     /// Ring medians, to fill masked pixels.
@@ -36,6 +36,9 @@ pub struct MeasuredStack {
 /// Flat-field error of a cell of the sky fit, as a share of the sky. A tenth of a per cent is common for twilight flats;
 /// the sky fit's errors grow with it.
 const FLAT_ERROR: f64 = 3e-4;
+
+/// A coma that stands this many errors of the sky over it at the stack's edge fills the stack.
+const FILLS_SIGMA: f64 = 3.0;
 
 /// Measures a stack; `sky_per_px` is the typical sky of its frames in the stack's unit.
 pub fn measure(mut comet: CometStack, grid: CometGrid, sky_per_px: f64) -> MeasuredStack {
@@ -49,10 +52,10 @@ pub fn measure(mut comet: CometStack, grid: CometGrid, sky_per_px: f64) -> Measu
     let config =
         SkyFitConfig { x_px: centre_px.0, y_px: centre_px.1, fwhm_px, cell_floor: FLAT_ERROR * sky_per_px.abs() };
     let sky = profile::fit_sky(&stacked.image, &stacked.mask, &config).ok();
-    if let Some(plane) = &sky {
-        profile::subtract_plane(&mut stacked.image, plane, centre_px.0, centre_px.1);
+    if let Some(sky) = &sky {
+        profile::subtract_sky(&mut stacked.image, sky, centre_px.0, centre_px.1);
         for substack in &mut stacked.substacks {
-            profile::subtract_plane(substack, plane, centre_px.0, centre_px.1);
+            profile::subtract_sky(substack, sky, centre_px.0, centre_px.1);
         }
     }
     let rings = profile::rings(&stacked.image, &stacked.variance, &stacked.mask, centre_px.0, centre_px.1);
@@ -85,10 +88,17 @@ impl MeasuredStack {
             y_px: self.centre_px.1,
             centre_sigma_px: self.centre_sigma_px(),
             // without a fit the sky is known to what is left of the pixel noise over a large area
-            sky_sigma: self.sky.map_or(0.05 * self.sky_noise, |s| s.level.sigma),
+            sky_sigma: self.sky.map_or(0.05 * self.sky_noise, |s| s.mean_sigma_within(radius_px)),
             correlation: self.comet.correlation,
         };
         fanlight_coma::photometry::aperture_light(&view, &self.fill, radius_px)
+    }
+
+    /// The coma's light per pixel at the stack's edge, where it stands clear of what noise and flat field alone leave in the
+    /// sky: the coma fills the stack.
+    pub fn coma_at_edge(&self) -> Option<f64> {
+        let sky = self.sky?;
+        (sky.coma_at_edge > FILLS_SIGMA * sky.level_sigma_without_coma).then_some(sky.coma_at_edge)
     }
 
     /// The rotational gradient that the page shows.

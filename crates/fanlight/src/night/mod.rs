@@ -2,7 +2,9 @@
 
 pub mod camera;
 pub mod checks;
+pub mod circumstances;
 pub mod combine;
+pub mod conditions;
 pub mod excess;
 pub mod expected;
 pub mod field;
@@ -29,6 +31,7 @@ pub mod stack_noise;
 pub mod star_stack;
 pub mod tie;
 pub mod unchanged;
+pub mod weights;
 pub mod window;
 
 use crate::{Failure, geometry, messages};
@@ -154,6 +157,14 @@ pub struct Night {
     pub standards: Vec<Standard>,
     /// The colour that the zero points are for.
     pub colour: Option<Colour>,
+    /// How much each look counts.
+    pub weights: weights::Weights,
+    /// Per look: heights of comet, Sun and Moon.
+    pub circumstances: Vec<Option<circumstances::Circumstances>>,
+    /// Per look: a star beside the nucleus.
+    pub near_stars: Vec<Option<fanlight_record::NearStarRecord>>,
+    /// Per look: its sub-stack, counted from 1; absent where it is not in the stack.
+    pub substacks: Vec<Option<usize>>,
     /// Magnitude of 1 e⁻/s in the stack.
     pub stack_zero_point_mag: Option<f64>,
     /// The night's offset from the ephemeris, where the comet was found.

@@ -1,5 +1,6 @@
 //! Where the comet is against its ephemeris: the frames' votes, and the stack's last word.
 
+use super::circumstances::can_speak_alone;
 use super::expected::Expected;
 use super::first_pass::{self, FirstLook};
 use super::measure_stack::MeasuredStack;
@@ -7,22 +8,21 @@ use super::moving;
 use super::notes::Notes;
 use fanlight_coma::register::{self, Offset, Vote};
 use fanlight_coma::zero_point::FrameZeroPoint;
+use fanlight_record::NearStarRecord;
 use fanlight_sky::UtcInstant;
 
 /// The night's offset from the ephemeris by the frames that are good.
 pub fn night_offset(
     looks: &[FirstLook],
-    rejected: &[Option<String>],
+    (rejected, beside): (&[Option<String>], &[Option<NearStarRecord>]),
     expected: &Expected,
     notes: &mut Notes,
 ) -> Option<Offset> {
     let good: Vec<&FirstLook> = looks.iter().zip(rejected).filter(|(_, r)| r.is_none()).map(|(l, _)| l).collect();
-    let votes: Vec<Vote> = looks
-        .iter()
-        .zip(rejected)
-        .filter(|(_, r)| r.is_none())
-        .filter_map(|(l, _)| l.place.map(|(_, vote)| vote))
-        .collect();
+    let placed = || looks.iter().zip(rejected).zip(beside).filter(|((l, r), _)| r.is_none() && l.place.is_some());
+    let vote = |((l, _), _): ((&FirstLook, _), _)| l.place.map(|(_, vote)| vote);
+    let votes: Vec<Vote> = placed().filter_map(vote).collect();
+    let undisturbed: Vec<Vote> = placed().filter(|(_, star)| star.is_none()).filter_map(vote).collect();
     match register::night_offset(&votes) {
         Ok(offset) => {
             let offset = if offset.agree { offset } else { shared_or(offset, &votes, looks, rejected) };
@@ -33,6 +33,7 @@ pub fn night_offset(
                 notes.warn(not_where_expected(&good, expected));
                 return None;
             }
+            let offset = without_disturbed(offset, &undisturbed, votes.len(), notes);
             let dropped = offset.kept.iter().filter(|k| !**k).count();
             if dropped > 0 {
                 let frames = if dropped == 1 { "1 frame".to_string() } else { format!("{dropped} frames") };
@@ -48,6 +49,22 @@ pub fn night_offset(
             None
         }
     }
+}
+
+/// The offset by the frames without a star beside the nucleus, where there are enough of them.
+fn without_disturbed(offset: Offset, undisturbed: &[Vote], all: usize, notes: &mut Notes) -> Offset {
+    let disturbed = all - undisturbed.len();
+    if disturbed == 0 || !offset.agree {
+        return offset;
+    }
+    if !can_speak_alone(undisturbed.len(), all) {
+        notes.warn(format!(
+            "A star stands within the seeing disc of the nucleus in {disturbed} of {all} frames: they had to say where the comet \
+             is, and its place may be pulled toward the star."
+        ));
+        return offset;
+    }
+    register::night_offset(undisturbed).ok().filter(|o| o.agree).unwrap_or(offset)
 }
 
 const UNCERTAIN: &str = "The comet's place differs from frame to frame by more than its errors allow, and no place is \

@@ -1,6 +1,7 @@
 //! Turning results into the night's record: the only place where it is done.
 
 use super::checks;
+use super::conditions;
 use super::expected::Expected;
 use super::first_pass::FirstLook;
 use super::notes::Notes;
@@ -14,7 +15,7 @@ use fanlight_coma::solar;
 use fanlight_coma::zero_point;
 use fanlight_image::{Measured, robust};
 use fanlight_record::*;
-use fanlight_sky::{OrbitElements, PixelXy, Site};
+use fanlight_sky::{OrbitElements, PixelXy, Site, UtcInstant};
 use rayon::prelude::*;
 use std::path::{Path, PathBuf};
 
@@ -51,7 +52,11 @@ pub fn night_record(
     for warning in fanlight_sky::orbit_warnings(orbit, &view, night.mid) {
         notes.warn(sentence(&warning));
     }
-    let frames = frame_records(night, orbit, site);
+    let mut frames = frame_records(night);
+    let weights: Vec<(String, f64)> =
+        night.looks.iter().zip(&night.weights.of).map(|(l, w)| (l.light.file.name.clone(), *w)).collect();
+    let conditions = conditions::sum_up(&mut frames, &weights);
+    notes.extend(stars_near_nucleus(&frames));
     if let Some(warning) = checks::frames_left_out(&frames) {
         notes.warn(warning);
     }
@@ -66,15 +71,16 @@ pub fn night_record(
         schema: NIGHT_SCHEMA.to_string(),
         object: night.campaign.designation().map_err(geometry::campaign_failure)?.to_string(),
         mid_utc: night.mid.to_iso(),
-        frames,
         astrometry,
         photometry,
         phase_function,
         morphology: morphology(night),
         profile: profile(night),
         zero_point: zero_point(night),
-        stack: stack(night),
+        stack: stack(night, &frames),
+        conditions,
         setup: setup(night, site),
+        frames,
         notes,
         n_warnings,
         provenance: provenance(night, options, catalogue)?,
@@ -93,7 +99,7 @@ pub fn sentence(text: &str) -> String {
     format!("{start}{}{end}", letters.as_str())
 }
 
-fn frame_records(night: &Night, orbit: &OrbitElements, site: &Site) -> Vec<FrameRecord> {
+fn frame_records(night: &Night) -> Vec<FrameRecord> {
     let residual_sky = night.stack.sky.map_or(0.0, |s| s.level.value);
     // a frame's zero point is used by itself: the error that it shares with the others is its own too
     let common_sigma_mag = night.solution.as_ref().map_or(0.0, |s| s.common_sigma_mag);
@@ -107,7 +113,7 @@ fn frame_records(night: &Night, orbit: &OrbitElements, site: &Site) -> Vec<Frame
             let scale = zero_point::scale_to_stack(night.stack_zero_point_mag, zero_point);
             let sky = (look.sky_e / look.light.exposure_s + residual_sky / scale) / area;
             let shape = look.shape.as_ref().map(|s| s.shape);
-            let altitude = fanlight_sky::viewing_geometry(orbit, site, look.light.mid).ok().map(|g| g.altitude_deg);
+            let heights = night.circumstances[i];
             let place = look.place.filter(|_| !night.inputs.is_placed_by_hand);
             let record = FrameRecord {
                 file: look.light.file.name.clone(),
@@ -128,7 +134,14 @@ fn frame_records(night: &Night, orbit: &OrbitElements, site: &Site) -> Vec<Frame
                 comet_err_arcsec: place.map(|(_, v)| v.sigma_arcsec),
                 comet_o_minus_c_arcsec: place.map(|(_, v)| [v.east_arcsec, v.north_arcsec]),
                 solution: solution(look),
-                altitude_deg: altitude,
+                altitude_deg: heights.map(|h| h.altitude_deg),
+                airmass: heights.and_then(|h| h.airmass),
+                sun_altitude_deg: heights.map(|h| h.sun_altitude_deg),
+                moon_altitude_deg: heights.map(|h| h.moon_altitude_deg),
+                stars_found: Some(look.n_stars),
+                substack: night.substacks[i],
+                star_near_nucleus: night.near_stars[i],
+                ..FrameRecord::default()
             };
             (look.light.mid.jd(), record)
         })
@@ -162,6 +175,21 @@ fn solution(look: &FirstLook) -> Option<SolutionRecord> {
     })
 }
 
+/// That stars stood beside the nucleus, and what was done about it.
+fn stars_near_nucleus(frames: &[FrameRecord]) -> Option<String> {
+    let beside: Vec<&FrameRecord> = frames.iter().filter(|f| f.used && f.star_near_nucleus.is_some()).collect();
+    let brightest = beside.iter().filter_map(|f| f.star_near_nucleus).map(|s| s.mag).reduce(f64::min)?;
+    let names: Vec<&str> = beside.iter().take(5).map(|f| f.file.as_str()).collect();
+    let more = if beside.len() > names.len() { " and others" } else { "" };
+    Some(format!(
+        "In {} of the frames used ({}{more}) a star, the brightest of magnitude {brightest:.1}, stands within one star width \
+         of the nucleus and gives over 1 % of the light there. It was subtracted, pixels where the subtraction cannot be \
+         trusted were left out of these frames, and where others can these frames do not say where the comet is.",
+        beside.len(),
+        names.join(", ")
+    ))
+}
+
 fn astrometry(night: &Night, orbit: &OrbitElements, site: &Site) -> Option<AstrometryRecord> {
     let offset = night.offset.as_ref().filter(|_| !night.inputs.is_placed_by_hand)?;
     let computed = fanlight_sky::comet_position(orbit, site, night.mid).ok()?;
@@ -178,14 +206,16 @@ fn astrometry(night: &Night, orbit: &OrbitElements, site: &Site) -> Option<Astro
 /// Zero point of the stack with the error that all its frames share.
 fn stack_zero_point(night: &Night) -> Option<Measured> {
     let solution = night.solution.as_ref()?;
-    let used: Vec<f64> = night
+    let used: Vec<(f64, f64)> = night
         .zero_points
         .iter()
+        .zip(&night.weights.of)
         .zip(&night.rejected)
         .filter(|(_, r)| r.is_none())
-        .filter_map(|(z, _)| z.map(|z| z.zero_point_mag.sigma))
+        .filter_map(|((z, weight), _)| Some((*weight, z.as_ref()?.zero_point_mag.sigma)))
         .collect();
-    let frames = used.iter().map(|s| s * s).sum::<f64>().sqrt() / used.len().max(1) as f64;
+    let total: f64 = used.iter().map(|u| u.0).sum();
+    let frames = used.iter().map(|(w, s)| (w * s).powi(2)).sum::<f64>().sqrt() / total.max(f64::MIN_POSITIVE);
     Some(Measured::new(night.stack_zero_point_mag?, solution.common_sigma_mag.hypot(frames)))
 }
 
@@ -274,6 +304,7 @@ fn photometry_records(
     let losses =
         night.stack.kernel.and_then(|k| SeeingLoss::new(&night.stack.rings, &night.stack.comet.kernel, k.fwhm_px()));
     let fwhm_arcsec = night.stack.kernel.map(|k| k.fwhm_px() * scale_arcsec);
+    let at_edge = night.stack.coma_at_edge();
     let mut records = Vec::new();
     for aperture_km in &section.apertures_km {
         let aperture_arcsec = aperture_km / geometry.km_per_arcsec;
@@ -332,16 +363,42 @@ fn photometry_records(
             a0frho_cm: afrho.zip(phase).map(|(a, p)| a.value / p),
             a0frho_err_cm: afrho.zip(phase).map(|(a, p)| a.sigma / p),
             error_terms_mag,
+            edge_sky_loss: at_edge.map(|edge| {
+                let loss = edge * std::f64::consts::PI * (aperture_arcsec / scale_arcsec).powi(2) / light.flux;
+                if light.flux > 0.0 { loss.min(1.0) } else { 1.0 }
+            }),
             seeing_loss: losses.as_ref().map(|l| l.in_aperture(aperture_arcsec / scale_arcsec)),
             filled_fraction: light.filled_fraction,
         });
     }
+    notes.extend(filled_frame(&records));
     let record = phase.map(|value| PhaseFunctionRecord {
         name: function.name().to_string(),
         source: function.source().to_string(),
         value,
     });
     (records, record)
+}
+
+/// What a coma that fills the stack does to the light in each aperture.
+fn filled_frame(photometry: &[PhotometryRecord]) -> Option<String> {
+    let worst = photometry.iter().filter_map(|p| p.edge_sky_loss).reduce(f64::max)?;
+    if worst < sentences::EDGE_LOSS_TOLD {
+        return None;
+    }
+    let each: Vec<String> = photometry
+        .iter()
+        .filter_map(|p| {
+            let sky = p.error_terms_mag.iter().find(|t| t.name == "sky")?.mag;
+            Some(format!("{:.1} % within {} km (error {:.1} %)", 100.0 * p.edge_sky_loss?, p.aperture_km, 92.1 * sky))
+        })
+        .collect();
+    Some(format!(
+        "The coma fills the part of the frames that was used: it is still over the sky at the edge. A sky read there would \
+         lower the light and Afρ by {}. The sky was fitted together with the coma's fall-off instead; what that may get wrong \
+         is the error in brackets, and is in the error of each magnitude as its sky term.",
+        each.join(", ")
+    ))
 }
 
 /// A number with a true minus sign.
@@ -416,7 +473,7 @@ fn zero_point(night: &Night) -> Option<ZeroPointRecord> {
     })
 }
 
-fn stack(night: &Night) -> StackRecord {
+fn stack(night: &Night, frames: &[FrameRecord]) -> StackRecord {
     let kept: Vec<&FirstLook> =
         night.looks.iter().zip(&night.rejected).filter(|(_, r)| r.is_none()).map(|(l, _)| l).collect();
     let scale = night.stack.scale_arcsec();
@@ -428,6 +485,9 @@ fn stack(night: &Night) -> StackRecord {
         first_utc: kept.first().map_or_else(String::new, |l| l.light.mid.to_iso()),
         last_utc: kept.last().map_or_else(String::new, |l| l.light.mid.to_iso()),
         n_substacks: stacked.substacks.len(),
+        substacks: (1..=stacked.substacks.len()).filter_map(|i| substack(frames, i)).collect(),
+        weights_radius_arcsec: Some(night.weights.coma.radius_arcsec),
+        weights_light_e_per_s: Some(night.weights.coma.light_e_per_s),
         width_px: stacked.image.width,
         height_px: stacked.image.height,
         centre_x_px: night.stack.centre_px.0,
@@ -435,8 +495,22 @@ fn stack(night: &Night) -> StackRecord {
         arcsec_per_px: night.stack.grid.local.arcsec_per_px,
         residual_sky_e_per_s_arcsec2: night.stack.sky.map_or(0.0, |s| s.level.value / area),
         residual_sky_err_e_per_s_arcsec2: night.stack.sky.map_or(0.0, |s| s.level.sigma / area),
+        sky_order: night.stack.sky.map(|s| if s.second_order.is_some() { 2 } else { 1 }),
+        coma_at_edge_e_per_s_arcsec2: night.stack.sky.map(|s| s.coma_at_edge / area),
         sky_noise_e_per_s_px: night.stack.sky_noise,
     }
+}
+
+/// A sub-stack by the frames in it; `None` of none.
+fn substack(frames: &[FrameRecord], number: usize) -> Option<SubstackRecord> {
+    let own: Vec<(f64, &FrameRecord)> =
+        frames.iter().filter(|f| f.substack == Some(number)).filter_map(|f| Some((f.stack_share?, f))).collect();
+    let share: f64 = own.iter().map(|(s, _)| s).sum();
+    let utc = |f: &FrameRecord| f.mid_utc.as_deref().and_then(|t| UtcInstant::parse(t).ok());
+    let first = utc(own.first()?.1)?;
+    let seconds = own.iter().map(|(s, f)| Some(s * utc(f)?.seconds_since(&first))).sum::<Option<f64>>()? / share;
+    let airmass = own.iter().map(|(s, f)| Some(s * f.airmass?)).sum::<Option<f64>>().map(|a| a / share);
+    Some(SubstackRecord { n_frames: own.len(), share, mid_utc: first.plus_seconds(seconds).to_iso(), airmass })
 }
 
 fn setup(night: &Night, site: &Site) -> SetupRecord {
@@ -496,9 +570,10 @@ const METHODS: &[&str] = &[
     "Registration: ephemeris motion plus one constant offset for the night; Lanczos-3 resampling with weights of sum one.",
     "Stars: found in the star-registered stack, subtracted from every frame with the frame's star image, pixels masked \
      where the star model may be wrong by more than the noise.",
-    "Combination: samples beyond 4 sigma of the median dropped, the rest averaged with weights by sky noise and \
-     transparency.",
-    "Sky under the coma: a plane fitted together with a broken power law for the coma (outer slope after Jewitt & Meech \
+    "Combination: samples beyond 4 sigma of the median dropped, the rest averaged with the weights that measure the coma's \
+     light in one aperture best (sky, transparency, the coma's own photons, seeing, zero point).",
+    "Sky under the coma: a plane, or a surface of the second order where sectors left out of the fit ask for one, fitted \
+     together with a broken power law for the coma (outer slope after Jewitt & Meech \
      1987, ApJ 317, 992).",
     "Afρ: A'Hearn et al. 1984, AJ 89, 579.",
     "Rotational gradient: Larson & Sekanina 1984, AJ 89, 571, symmetric form.",

@@ -1,18 +1,20 @@
 //! Measuring a night: the order in which everything is done.
 
 use super::checks;
+use super::circumstances;
 use super::expected::{self, Expected};
 use super::field::{self, Field};
 use super::first_pass::{self, Context, FirstLook, StarGrid};
 use super::frame_pixels::FramePixels;
 use super::inputs::{self, Inputs, LeftOut};
-use super::kept::{kept_frames, mean_mid};
+use super::kept::{Known, kept_frames, mean_mid};
 use super::notes::Notes;
 use super::offset::{centre_on_optocentre, leave_out_lost_frames, night_offset};
 use super::second_pass::{self, CometGrid};
 use super::solve::{self, Solver};
 use super::star_stack::{self, StarStacked, sky_stars, star_stack};
-use super::window::{self, Windows};
+use super::weights;
+use super::window::{self, Refit, Windows};
 use super::{
     Colour, Missing, Night, Options, Sources, camera, judge, line_noise, masters, measure_stack, ready_made, record,
 };
@@ -110,7 +112,7 @@ pub fn reduce(options: &Options, sources: Sources, scratch: &Path) -> Result<Red
     OutputFolder::create_or_open(scratch).map_err(Failure::data)?;
     let mut windows = Windows::plan(&inputs, &campaign, &expected)?;
     if inputs.is_stack {
-        windows.widen(None);
+        windows = windows.widest();
     }
     let pixels = FramePixels { readout: inputs.readout.clone(), saturation_adu: detector.saturation_adu };
     let detector = pixels.detector_of_images(detector);
@@ -139,9 +141,15 @@ pub fn reduce(options: &Options, sources: Sources, scratch: &Path) -> Result<Red
     let context = Context { levelled: &levelled, ..context };
 
     let mut preview = first_pass::preview(&inputs.lights, &context);
-    let is_wider = !inputs.is_stack && windows.widen(preview.stars_per_px);
-    let context = Context { window_side_px: windows.side_px, ..context };
-    if is_wider {
+    let refit = if inputs.is_stack { Refit::default() } else { windows.fit_to(&preview, &inputs) };
+    let wide_masters = match refit.reaches_beyond {
+        // what there is to say of them was said
+        true => Some(masters::make(&mut inputs, (&pixels, windows.detector_area), scratch, &mut Notes::default())?),
+        false => None,
+    };
+    let masters = wide_masters.as_ref().unwrap_or(&masters);
+    let context = Context { masters, window_side_px: windows.side_px, ..context };
+    if refit.shows_more {
         preview = first_pass::preview(&inputs.lights, &context);
     }
     tracing::info!("offset from the ephemeris that frames share: {:?} arcsec", preview.offset_arcsec);
@@ -172,10 +180,25 @@ pub fn reduce(options: &Options, sources: Sources, scratch: &Path) -> Result<Red
         checks::catalogue_against_field(field, &entries, &looks)?;
     }
     let zero_points = solution.as_ref().map_or_else(|| vec![None; looks.len()], |s| s.frames.clone());
-    let references: Vec<&FirstLook> = looks.iter().collect();
-    let mut rejected = judge::judge(&references, &zero_points);
+    let (middle, _) = geometry::at(&orbit, &site, looks[looks.len() / 2].light.mid)?;
+    let apertures_arcsec: Vec<f64> =
+        campaign.photometry.apertures_km.iter().map(|km| km / middle.km_per_arcsec).collect();
+    let weights = weights::weigh(&looks, &zero_points, &apertures_arcsec);
+    let heights = circumstances::of_all(&looks, &orbit, &site);
+    let evidence =
+        judge::Evidence { looks: &looks, zero_points: &zero_points, weights: &weights.of, circumstances: &heights };
+    let mut rejected = judge::judge(&evidence);
     notes.push(judge::rules());
-    let offset = night_offset(&looks, &rejected, &expected, &mut notes);
+    let catalogue_zero_point_mag = median_zero_point(&zero_points, &rejected);
+    let catalogue_stars =
+        field::catalogue_stars(&entries, colour.as_ref(), solution.as_ref(), catalogue_zero_point_mag);
+    // before the offset is known the comet is where the frames together show it
+    let sought = |l: &FirstLook| {
+        preview.offset_arcsec.map_or(l.expected, |(east, north)| l.predicted.offset_by_arcsec(east, north))
+    };
+    let beside =
+        circumstances::stars_near_nucleus(&looks, &zero_points, catalogue_zero_point_mag, &catalogue_stars, sought);
+    let offset = night_offset(&looks, (&rejected, &beside), &expected, &mut notes);
     leave_out_lost_frames(&looks, &zero_points, solution.is_some(), offset.as_ref(), &mut rejected);
     if rejected.iter().all(Option::is_some) {
         return Err(
@@ -184,8 +207,8 @@ pub fn reduce(options: &Options, sources: Sources, scratch: &Path) -> Result<Red
     }
 
     let stack_zero_point_mag = median_zero_point(&zero_points, &rejected);
-    let kept =
-        kept_frames(&looks, &rejected, &zero_points, stack_zero_point_mag, offset.as_ref(), &campaign, &mut notes)?;
+    let known = Known { zero_points: &zero_points, weights: &weights.of, circumstances: &heights };
+    let kept = kept_frames(&looks, &rejected, known, stack_zero_point_mag, offset.as_ref(), &campaign, &mut notes)?;
     let stars = star_stack(&kept, &looks, &spool_index, &star_spool, &grid)?;
     drop(star_spool);
     tracing::info!("star-registered stack made");
@@ -210,12 +233,24 @@ pub fn reduce(options: &Options, sources: Sources, scratch: &Path) -> Result<Red
     let mid = mean_mid(&kept);
     let places: Vec<_> =
         comet.places.iter().filter_map(|(i, place)| Some((kept[*i].look.light.file.path.clone(), (*place)?))).collect();
+    let nucleus = |l: &FirstLook| kept.iter().find(|k| std::ptr::eq(k.look, l)).map_or_else(|| sought(l), |k| k.comet);
+    let near_stars =
+        circumstances::stars_near_nucleus(&looks, &zero_points, stack_zero_point_mag, &field_stars, nucleus);
+    let in_stack: Vec<usize> = (0..looks.len()).filter(|i| rejected[*i].is_none()).collect();
+    let mut substacks = vec![None; looks.len()];
+    comet.groups.iter().for_each(|(i, group)| substacks[in_stack[*i]] = Some(group + 1));
     drop(kept);
     let stack = measure_stack::measure(comet, comet_grid, sky_per_px);
     for (path, place) in places {
         if let Some(look) = looks.iter_mut().find(|l| l.light.file.path == path) {
             look.place = Some(place);
         }
+    }
+    // beside a star no frame tells where the nucleus is, even with the star taken out
+    let placed: Vec<bool> =
+        looks.iter().zip(&near_stars).filter(|(l, _)| l.place.is_some()).map(|(_, s)| s.is_none()).collect();
+    if circumstances::can_speak_alone(placed.iter().filter(|undisturbed| **undisturbed).count(), placed.len()) {
+        looks.iter_mut().zip(&near_stars).filter(|(_, s)| s.is_some()).for_each(|(l, _)| l.place = None);
     }
     let offset = centre_on_optocentre(offset, &stack, &mut looks, &rejected);
 
@@ -229,6 +264,10 @@ pub fn reduce(options: &Options, sources: Sources, scratch: &Path) -> Result<Red
         solution,
         standards,
         colour,
+        weights,
+        circumstances: heights,
+        near_stars,
+        substacks,
         stack_zero_point_mag,
         offset,
         mid,

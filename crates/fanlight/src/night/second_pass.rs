@@ -5,7 +5,7 @@ use super::first_pass::{self, Context, FirstLook};
 use crate::{Failure, messages};
 use fanlight_coma::kernel::KernelPart;
 use fanlight_coma::register::Vote;
-use fanlight_coma::stack::{self, Local};
+use fanlight_coma::stack::{self, Balanced, Local};
 use fanlight_coma::stars::{self, FieldStar};
 use fanlight_image::combine::CombineConfig;
 use fanlight_image::flag;
@@ -23,6 +23,10 @@ pub struct Kept<'a> {
     pub comet: SkyPosition,
     /// Factor that brings its electrons per second to the stack's zero point.
     pub scale: f64,
+    /// Weight in the stack.
+    pub weight: f64,
+    /// Airmass of the comet.
+    pub airmass: Option<f64>,
     /// Star image, the night's typical one where the frame has none.
     pub shape: StarImage,
     /// How a point at the comet is imaged, in the frame's pixels.
@@ -75,6 +79,8 @@ pub struct CometStack {
     pub correlation: f64,
     /// Per frame, where the comet was measured after the stars were taken out.
     pub places: Vec<(usize, Option<(SkyPosition, Vote)>)>,
+    /// Per frame its sub-stack.
+    pub groups: Vec<(usize, usize)>,
     /// Frames crossed by satellites or aeroplanes, with the number of tracks.
     pub crossed: Vec<(usize, usize)>,
     /// Frames that could not be read a second time, with the reason.
@@ -123,14 +129,24 @@ pub fn stack_on_comet(
         return Err(Failure::data("no frame was left to combine"));
     }
     let n_groups = stack::n_substacks(placed.len());
+    let first_mid = kept[placed[0].0].look.light.mid;
+    let balanced: Vec<Balanced> = placed
+        .iter()
+        .map(|(index, laid)| Balanced {
+            weight: laid.weight,
+            mid_s: kept[*index].look.light.mid.seconds_since(&first_mid),
+            airmass: kept[*index].airmass.unwrap_or(1.0),
+        })
+        .collect();
+    let groups = stack::balanced_substacks(&balanced, n_groups);
     let shares: Vec<Share> = placed
         .iter()
-        .enumerate()
-        .map(|(order, (index, laid))| Share {
+        .zip(&groups)
+        .map(|((index, laid), group)| Share {
             index: *index,
             scale: kept[*index].scale as f32,
             weight: laid.weight as f32,
-            group: stack::substack_of(order, n_groups),
+            group: *group,
         })
         .collect();
     let config = CombineConfig { relative_tolerance: SEEING_TOLERANCE, ..CombineConfig::default() };
@@ -147,7 +163,8 @@ pub fn stack_on_comet(
     let correlation = of_pixels * placed.iter().map(|(_, l)| l.weight * l.correlation).sum::<f64>() / total;
     let kernel = placed.iter().map(|(_, l)| l.kernel).collect();
     let places = placed.iter().map(|(i, l)| (*i, l.place)).collect();
-    Ok(CometStack { stacked, kernel, correlation, places, crossed, lost })
+    let groups = placed.iter().map(|(i, _)| *i).zip(groups).collect();
+    Ok(CometStack { stacked, kernel, correlation, places, groups, crossed, lost })
 }
 
 /// Frames of one night differ in seeing, and with it in the height of the condensation, by tens of per cent: near the
@@ -192,7 +209,7 @@ fn lay_one(kept: &Kept, field: &[SkyStar], grid: &CometGrid, context: &Context) 
     if !(variance_in > 0.0 && variance_out > 0.0) {
         return Err("no good pixel of it falls on the stack".into());
     }
-    let weight = 1.0 / (kept.scale * kept.scale * variance_in);
+    let weight = kept.weight;
     // a sum over many pixels has the variance of the pixels before resampling
     let correlation = (variance_in * placement.area_ratio.powi(2) / variance_out).max(1.0);
 

@@ -2,10 +2,11 @@
 //! costs time.
 
 use super::expected::Expected;
-use super::first_pass::StarGrid;
+use super::first_pass::{Preview, StarGrid};
 use super::inputs::{Inputs, Light};
 use crate::{Failure, geometry};
-use fanlight_image::PixelBox;
+use fanlight_coma::measure::PowerLaw;
+use fanlight_image::{PixelBox, robust};
 use fanlight_io::Campaign;
 use fanlight_sky::{PixelXy, SkyPosition, Wcs};
 
@@ -29,10 +30,17 @@ pub struct Windows {
     pub detector_area: PixelBox,
     /// Least side that the largest aperture asks for.
     aperture_side_px: f64,
-    /// The frames' longer side.
-    frame_side_px: usize,
     /// Where the comet is expected in each frame.
     places: Vec<SkyPosition>,
+}
+
+/// What became of windows that were fitted to what a few frames show.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Refit {
+    /// They hold more of the frames than before.
+    pub shows_more: bool,
+    /// They reach beyond the part of the detector that was planned.
+    pub reaches_beyond: bool,
 }
 
 impl Windows {
@@ -54,15 +62,27 @@ impl Windows {
         let all = inputs.lights.iter().zip(&places).filter_map(|(l, place)| of(l, *place, widest_px));
         let detector_area = around_all(all).unwrap_or(PixelBox { x0: 0, y0: 0, x1: size.0, y1: size.1 });
         let side_px = side_px(aperture_side_px, Some(f64::INFINITY));
-        let frame_side_px = size.0.max(size.1);
-        Ok(Self { side_px, detector_area, aperture_side_px, frame_side_px, places })
+        Ok(Self { side_px, detector_area, aperture_side_px, places })
     }
 
-    /// Makes the windows as wide as a field of so many stars needs, or of nobody knows how many. Whether more or less of
-    /// the frames is used then.
-    pub fn widen(&mut self, stars_per_px: Option<f64>) -> bool {
-        let before = std::mem::replace(&mut self.side_px, side_px(self.aperture_side_px, stars_per_px));
-        self.side_px.min(self.frame_side_px) != before.min(self.frame_side_px)
+    /// As wide as the stars may ask for, when nobody knows how many there are.
+    pub fn widest(mut self) -> Self {
+        self.side_px = side_px(self.aperture_side_px, None);
+        self
+    }
+
+    /// Fits the windows to what a few frames show: as wide as the field's stars ask for, and wide enough for the coma, as far
+    /// as the frames reach. The part of the detector then holds them.
+    pub fn fit_to(&mut self, preview: &Preview, inputs: &Inputs) -> Refit {
+        let for_coma = coma_side_px(&preview.comae, self.aperture_side_px / APERTURES);
+        let most = inputs.size.0.max(inputs.size.1);
+        let side_px = side_px(self.aperture_side_px, preview.stars_per_px).max(for_coma.min(most as f64) as usize);
+        let before = std::mem::replace(&mut self.side_px, side_px);
+        let all = inputs.lights.iter().zip(&self.places).filter_map(|(l, place)| of(l, *place, self.side_px));
+        let area = around_all(all.chain([self.detector_area])).unwrap_or(self.detector_area);
+        let reaches_beyond = area != self.detector_area;
+        self.detector_area = area;
+        Refit { shows_more: side_px.min(most) > before.min(most), reaches_beyond }
     }
 
     /// The grid of the star-registered stack: the pixels of the frame of this WCS over which the windows pass.
@@ -78,6 +98,22 @@ impl Windows {
 fn side_px(aperture_side_px: f64, stars_per_px: Option<f64>) -> usize {
     let for_stars = stars_per_px.map_or(STARS_SIDE_PX, |n| (ENOUGH_STARS / n).sqrt().clamp(MIN_SIDE_PX, STARS_SIDE_PX));
     aperture_side_px.max(for_stars).ceil() as usize
+}
+
+/// Share of the light in the largest aperture that a sky read at the window's edge may take away: the sky is fitted together
+/// with the coma, which leaves about a quarter of it.
+const EDGE_SHARE: f64 = 0.02;
+/// A coma that has fallen to this share of the sky is lost in what flat fields leave.
+const LOST_SHARE: f64 = 3e-4;
+
+/// Side that holds the coma, so that the sky can be told from it; nothing where no coma shows.
+fn coma_side_px(comae: &[(PowerLaw, f64)], largest_aperture_px: f64) -> f64 {
+    let reach = |(law, sky_e): &(PowerLaw, f64)| {
+        let lost = if *sky_e > 0.0 { law.radius_px(LOST_SHARE * sky_e) } else { f64::INFINITY };
+        law.radius_of_share_px(EDGE_SHARE, largest_aperture_px).min(lost)
+    };
+    let median = robust::median_f64(&mut comae.iter().map(reach).collect::<Vec<f64>>());
+    median.map_or(0.0, |reach| 2.0 * reach + STACK_MARGIN_PX as f64)
 }
 
 /// Side of the comet-registered stack.
@@ -127,6 +163,18 @@ mod tests {
         assert_eq!(side_px(300.0, None), 1360);
         assert_eq!(side_px(2400.0, Some(1.0)), 2400);
         assert_eq!(stack_side_px(1360), 1280);
+    }
+
+    /// A sky read at ρ takes R/2ρ of the light of a 1/ρ coma: 2 % at 25 radii of the aperture. A steep or a faint coma asks for
+    /// less.
+    #[test]
+    fn a_window_holds_the_coma() {
+        let side = |at_1_px, slope, sky_e| coma_side_px(&[(PowerLaw { at_1_px, slope }, sky_e)], 40.0);
+        assert_eq!(side(1e6, 1.0, 100.0), 2.0 * 1000.0 + 80.0);
+        assert!(side(1e6, 1.5, 100.0) < 520.0);
+        // 300 / ρ has fallen to 3e-4 of a sky of 2000 at 500 px
+        assert!((side(300.0, 1.0, 2000.0) - 1080.0).abs() < 1e-6);
+        assert_eq!(coma_side_px(&[], 40.0), 0.0);
     }
 
     #[test]

@@ -5,6 +5,7 @@ mod bad_input;
 mod bad_ways;
 mod cameras;
 mod cli;
+mod conditions;
 mod detections;
 mod distorted;
 mod night;

@@ -1,7 +1,7 @@
 //! Long exposures on the comet: the stars are trails of tens of pixels.
 
-use fanlight::night::{Options, Sources};
 use fanlight::night::reduce::{self, Reduced};
+use fanlight::night::{Options, Sources};
 use fanlight::simulate;
 use fanlight_sim::{Scenario, Simulation};
 use serde_json::Value;
