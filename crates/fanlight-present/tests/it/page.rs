@@ -209,7 +209,7 @@ fn the_night_stands_in_numbers_and_a_filled_frame_is_told() {
         "Transparency: 0.00 to 0.12",
         "changing by 0.045 ± 0.004",
         "the Sun at −31.0 to −19.2°",
-        "changing by −0.11 ± 0.03",
+        "changing by −0.110 ± 0.030",
         "the frames agreeing by 0.97",
         "worth 55.1 frames of equal weight",
         "the coma's light within 15.3″",
