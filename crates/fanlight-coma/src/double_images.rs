@@ -1,5 +1,7 @@
 //! Frames in which every star stands twice: the mount jumped during the exposure.
 
+use fanlight_image::robust;
+
 /// How a frame's stars repeat.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct DoubleImages {
@@ -17,6 +19,8 @@ const FEWEST: usize = 8;
 const SOURCES: usize = 400;
 /// How far off a second image may be from where the others have it, per axis.
 const TOLERANCE_PX: f64 = 1.5;
+/// Stars whose places across the displacement scatter by less stand in a row.
+const IN_A_ROW_PX: f64 = 8.0;
 /// A second image has at least this share of the first's light; a fainter one is not told from field stars.
 const LEAST_LIGHT: f64 = 0.08;
 
@@ -64,6 +68,13 @@ pub fn double_images(sources: &[(f64, f64, f64)], reach_px: f64) -> Option<Doubl
         stars.sort_unstable();
         stars.dedup();
         let asked = (0..brightest.len()).filter(|i| !seconds.contains(i)).count();
+        // along the track of a satellite sources stand in a row, stars do not
+        let length = of.dx.hypot(of.dy).max(1e-9);
+        let mut across: Vec<f64> =
+            stars.iter().map(|i| (brightest[*i].0 * of.dy - brightest[*i].1 * of.dx) / length).collect();
+        if robust::mad_sigma_f64(&mut across).is_none_or(|spread| spread < IN_A_ROW_PX) {
+            return (0.0, 1.0);
+        }
         (stars.len() as f64, asked.max(1) as f64)
     };
     let share = |(found, asked): (f64, f64)| (found / asked).min(1.0);
@@ -103,6 +114,20 @@ mod tests {
             let got = double_images(&doubled(&field(60, 600.0, 11), share), 40.0).unwrap();
             assert!(got.share > 0.8, "{share}: {got:?}");
             assert!((got.separation_px - 65f64.sqrt()).abs() < 0.5, "{share}: {got:?}");
+        }
+    }
+
+    /// The track of a satellite, found as a row of sources brighter than most stars, is no second image.
+    #[test]
+    fn a_track_is_no_jump() {
+        for spacing in [5.0, 7.3] {
+            let mut all = field(40, 600.0, 5);
+            all.extend(
+                (0..70).map(|i| (20.0 + spacing * f64::from(i), 60.0 + 4.0 * f64::from(i), 300.0 + f64::from(i % 7))),
+            );
+            all.sort_by(|a, b| b.2.total_cmp(&a.2));
+            let got = double_images(&all, 40.0).map_or(0.0, |d| d.share);
+            assert!(got < 0.4, "{spacing}: {got}");
         }
     }
 
