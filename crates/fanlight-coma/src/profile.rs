@@ -70,6 +70,8 @@ pub struct SkyFitConfig {
 /// more they win; at the edge, where sky and coma are told apart only by the fall-off, this is what holds the sky. A
 /// wrong value moves the largest aperture by a part of the light left at the edge, and the error says so.
 const SLOPE: (f64, f64) = (1.4, 0.35);
+/// Scatter of the slopes of comae, for the error: that of slopes spread evenly from 0.9 to 2.
+const SLOPE_SCATTER: f64 = 0.32;
 /// How much the slope may change from one segment to the next.
 const SLOPE_CHANGE: f64 = 0.15;
 /// Ratio of the radii of a segment's ends.
@@ -193,10 +195,10 @@ fn covariance(jacobian: &DMatrix<f64>, n_cells: usize, segments: usize) -> Optio
     let cells = jacobian.rows(0, n_cells);
     let from_cells = cells.transpose() * cells;
     let expected = &normal - &from_cells;
-    let memory = 1.0 - 0.5 * (SLOPE_CHANGE / SLOPE.1).powi(2);
+    let memory = 1.0 - 0.5 * (SLOPE_CHANGE / SLOPE_SCATTER).powi(2);
     let slopes = FIRST_SLOPE..FIRST_SLOPE + segments;
     let together = DMatrix::from_fn(n, n, |i, j| match slopes.contains(&i) && slopes.contains(&j) {
-        true => SLOPE.1.powi(2) * memory.powi(i.abs_diff(j) as i32),
+        true => SLOPE_SCATTER.powi(2) * memory.powi(i.abs_diff(j) as i32),
         false => 0.0,
     });
     let inverse = normal.try_inverse()?;

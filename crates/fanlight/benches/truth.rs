@@ -1,6 +1,9 @@
 //! How true the main job is, over many simulated nights: `cargo bench -p fanlight --bench truth -- --nights 100`.
 //!
-//! With `--distorted` the nights are those through optics whose distortion no header tells. Prints a table in Markdown: every quantity of the record that the simulator knows, measured minus true. The record
+//! With `--distorted` the nights are those through optics whose distortion no header tells, with `--dense` those in a field as
+//! dense as 10 000 stars in 2048² px.
+//!
+//! Prints a table in Markdown: every quantity of the record that the simulator knows, measured minus true. The record
 //! of it is `benches/records/truth.md` at the root.
 
 #[path = "../tests/it/truth.rs"]
@@ -21,8 +24,13 @@ fn main() {
         at.and_then(|i| arguments.get(i + 1)?.parse().ok()).unwrap_or(otherwise)
     };
     let (first, nights) = (of("--first", 1), of("--nights", NIGHTS));
-    let night = if arguments.iter().any(|a| a == "--distorted") { truth::distorted } else { truth::scenario };
-    let verbose = arguments.iter().any(|a| a == "--verbose");
+    let has = |name: &str| arguments.iter().any(|a| a == name);
+    let night = match (has("--distorted"), has("--dense")) {
+        (true, _) => truth::distorted,
+        (_, true) => truth::dense,
+        _ => truth::scenario,
+    };
+    let verbose = has("--verbose");
     let start = Instant::now();
     let outcomes: Vec<(u64, Outcome)> = (first..first + nights)
         .into_par_iter()

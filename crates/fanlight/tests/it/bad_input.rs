@@ -61,10 +61,13 @@ fn expect_same_light(found: &NightRecord, tolerance_mag: f64) {
     assert_eq!(found.photometry.len(), good.photometry.len());
     for (f, g) in found.photometry.iter().zip(&good.photometry) {
         let (found, expected) = (f.mag.expect("measured"), g.mag.expect("measured"));
+        // the sky of these small frames, which the coma fills, turns on the stack's last pixels: a part of its error
+        let tolerance_mag = tolerance_mag.max(0.4 * f.mag_err.expect("an error"));
         assert!(
             (found - expected).abs() <= tolerance_mag,
-            "{} km: {found}, without the bad frames {expected}",
-            f.aperture_km
+            "{} km: {found}, without the bad frames {expected}, error {:?}",
+            f.aperture_km,
+            f.mag_err
         );
     }
 }

@@ -137,6 +137,13 @@ pub fn distorted(seed: u64) -> Scenario {
     s
 }
 
+/// A night of a seed in a field as dense as 10 000 stars in 2048² px at 1.3″.
+pub fn dense(seed: u64) -> Scenario {
+    let mut s = scenario(seed);
+    s.stars.per_square_degree = 18_300.0;
+    s
+}
+
 fn jet(d: &mut Draws) -> FeatureKeys {
     FeatureKeys {
         kind: FeatureKind::Jet,
