@@ -248,7 +248,7 @@ fn frame(i: usize, noise: &mut Noise) -> FrameRecord {
             rms_arcsec: 0.2,
             log10_odds: 210.0,
             comet_err_arcsec: 0.03,
-            distortion_order: (i % 3 == 0).then_some(3),
+            distortion_order: i.is_multiple_of(3).then_some(3),
         }),
         altitude_deg: measured.then_some(31.0 + 0.1 * i as f64),
         airmass: measured.then_some(1.93 - 0.005 * i as f64),

@@ -60,7 +60,9 @@ pub(super) fn finish(start: Start, found: &Found, listed: &Listed, config: &Solv
         joined.iter().map(|of| (beyond(of.0, of.1), sigma_of(of))).unzip()
     };
     for round in 0..ROUNDS {
-        let next = join(found, &near, &grid, &based, &map, radius, zero_point);
+        let beyond = found.at.iter().map(|at| map.of(*at));
+        let expected: Vec<[f64; 2]> = based.iter().zip(beyond).map(|(b, m)| [b[0] + m[0], b[1] + m[1]]).collect();
+        let next = join(found, &expected, &near, &grid, radius, zero_point);
         if next.len() < MIN_MATCHED {
             return Err(too_few(next.len(), found.at.len(), start.log10_odds, config));
         }
@@ -178,13 +180,13 @@ impl Near {
     }
 }
 
-/// Each star with the nearest catalogue star of a fitting magnitude, each of those with one star.
+/// Each star, expected somewhere on the plane, with the nearest catalogue star of a fitting magnitude, each of those with
+/// one star.
 fn join(
     found: &Found,
+    expected: &[[f64; 2]],
     near: &Near,
     grid: &Grid,
-    based: &[[f64; 2]],
-    map: &Polynomials,
     radius: f64,
     zero_point: Option<f64>,
 ) -> Vec<(usize, usize)> {
@@ -192,10 +194,9 @@ fn join(
         zero_point.is_none_or(|z| (near.magnitude[j] - found.magnitude[i] - z).abs() <= MAGNITUDE_GATE)
     };
     let mut candidates: Vec<(f64, usize, usize)> = Vec::new();
-    for (i, at) in found.at.iter().enumerate() {
+    for (i, at) in expected.iter().enumerate() {
         let mut best: Option<(f64, usize, usize)> = None;
-        let moved = map.of(*at);
-        grid.within([based[i][0] + moved[0], based[i][1] + moved[1]], radius, |j, d2| {
+        grid.within(*at, radius, |j, d2| {
             if best.is_none_or(|b| d2 < b.0) && fits(i, j) {
                 best = Some((d2, i, j));
             }
