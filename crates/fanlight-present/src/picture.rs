@@ -45,11 +45,19 @@ pub(crate) fn sky_figures(night: &NightRecord, pictures: &NightPictures) -> Resu
         });
     }
     let half = half_width_arcsec(night, light);
-    let field = north_up(light, half, RASTER_PX);
-    let filtered = north_up(&light.with_image(gradient, light.mask), half, RASTER_PX);
-    let neutral = Stretch::neutral(&field, night.stack.sky_noise_e_per_s_px);
-    let symmetric = Stretch::symmetric(&filtered);
-    let isophotes = contour_lines::isophotes(night, light, half);
+    let of_light = || {
+        let field = north_up(light, half, RASTER_PX);
+        let neutral = Stretch::neutral(&field, night.stack.sky_noise_e_per_s_px);
+        (field, neutral)
+    };
+    let of_gradient = || {
+        let filtered = north_up(&light.with_image(gradient, light.mask), half, RASTER_PX);
+        let symmetric = Stretch::symmetric(&filtered);
+        (filtered, symmetric)
+    };
+    let isophotes = || contour_lines::isophotes(night, light, half);
+    let (((field, neutral), (filtered, symmetric)), isophotes) =
+        rayon::join(|| rayon::join(of_light, of_gradient), isophotes);
     let unit = "brightness, e/s/arcsec²";
     let per_px = light.pixel_area_arcsec2();
     let missing = field.data.iter().any(|v| !v.is_finite());

@@ -3,6 +3,7 @@
 use crate::PresentError;
 use crate::colour::ColourMap;
 use fanlight_image::Image;
+use rayon::prelude::*;
 
 /// Colours of the map that a raster uses; the two left of the 256 draw the hatching of missing pixels.
 const LEVELS: usize = 254;
@@ -22,10 +23,9 @@ impl Stretch {
     /// An asinh stretch that shows the sky's noise and does not burn out the centre: from 2.5 σ under the sky (or the
     /// darkest half per cent, where all is brighter) to the brightest of 20 000 pixels, softened at 4 σ.
     pub fn neutral(image: &Image, sky_noise: f64) -> Self {
-        let values = finite(image);
-        let (Some(darkest), Some(middle), Some(high)) =
-            (quantile(&values, 0.005), quantile(&values, 0.5), quantile(&values, 0.999_95))
-        else {
+        let mut values = finite(image);
+        let mut quantile = |share| quantile(&mut values, share);
+        let (Some(darkest), Some(middle), Some(high)) = (quantile(0.005), quantile(0.5), quantile(0.999_95)) else {
             return Self::Asinh { low: 0.0, high: 1.0, soft: 1.0 };
         };
         let noise = if sky_noise.is_finite() && sky_noise > 0.0 { sky_noise } else { (middle - darkest) / 2.5 };
@@ -47,19 +47,31 @@ impl Stretch {
     pub fn symmetric(image: &Image) -> Self {
         let mut sizes = finite(image);
         sizes.iter_mut().for_each(|v| *v = v.abs());
-        sizes.sort_by(f32::total_cmp);
-        let limit = quantile(&sizes, 0.99).filter(|l| *l > 0.0).or_else(|| quantile(&sizes, 1.0).filter(|l| *l > 0.0));
+        let mut positive = |share| quantile(&mut sizes, share).filter(|l| *l > 0.0);
+        let limit = positive(0.99).or_else(|| positive(1.0));
         let limit = limit.unwrap_or(1.0);
         Self::Linear { low: -limit, high: limit }
     }
 
     /// Place on the map, 0 to 1; `None` for what is not finite.
     pub fn place(&self, value: f64) -> Option<f64> {
-        let place = match *self {
-            Self::Asinh { low, high, soft } => ((value - low) / soft).asinh() / ((high - low) / soft).asinh(),
-            Self::Linear { low, high } => (value - low) / (high - low),
+        self.placer()(value)
+    }
+
+    /// [`Self::place`] for many values.
+    fn placer(&self) -> impl Fn(f64) -> Option<f64> + Sync + use<> {
+        let stretch = *self;
+        let whole = match stretch {
+            Self::Asinh { low, high, soft } => ((high - low) / soft).asinh(),
+            Self::Linear { low, high } => high - low,
         };
-        value.is_finite().then(|| place.clamp(0.0, 1.0))
+        move |value| {
+            let part = match stretch {
+                Self::Asinh { low, soft, .. } => ((value - low) / soft).asinh(),
+                Self::Linear { low, .. } => value - low,
+            };
+            value.is_finite().then(|| (part / whole).clamp(0.0, 1.0))
+        }
     }
 
     /// Values at the ends of the map.
@@ -77,8 +89,9 @@ pub(crate) fn raster(image: &Image, stretch: &Stretch, map: &ColourMap) -> Resul
         palette.extend(map.table[(level * 255 + (LEVELS - 1) / 2) / (LEVELS - 1)]);
     }
     HATCH.iter().for_each(|c| palette.extend(c));
-    let indices: Vec<u8> = (image.data.iter().enumerate())
-        .map(|(i, v)| match stretch.place(f64::from(*v)) {
+    let place = stretch.placer();
+    let indices: Vec<u8> = (image.data.par_iter().enumerate())
+        .map(|(i, v)| match place(f64::from(*v)) {
             Some(place) => (place * (LEVELS - 1) as f64).round() as u8,
             None => LEVELS as u8 + u8::from((i % image.width + i / image.width) % 12 < 4),
         })
@@ -104,17 +117,16 @@ pub(crate) fn strip(map: &ColourMap) -> Result<Vec<u8>, PresentError> {
     raster(&image, &Stretch::Linear { low: 0.0, high: 1.0 }, map)
 }
 
-/// Finite values in ascending order.
+/// Finite values.
 fn finite(image: &Image) -> Vec<f32> {
-    let mut values: Vec<f32> = image.data.iter().copied().filter(|v| v.is_finite()).collect();
-    values.sort_unstable_by(f32::total_cmp);
-    values
+    image.data.iter().copied().filter(|v| v.is_finite()).collect()
 }
 
-/// The value below which a share of the sorted values lies.
-fn quantile(sorted: &[f32], share: f64) -> Option<f64> {
-    let last = sorted.len().checked_sub(1)?;
-    Some(f64::from(sorted[(share * last as f64).round() as usize]))
+/// The value below which a share of the values lies; reorders them.
+fn quantile(values: &mut [f32], share: f64) -> Option<f64> {
+    let last = values.len().checked_sub(1)?;
+    let (_, value, _) = values.select_nth_unstable_by((share * last as f64).round() as usize, f32::total_cmp);
+    Some(f64::from(*value))
 }
 
 #[cfg(test)]

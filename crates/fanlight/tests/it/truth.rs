@@ -438,7 +438,7 @@ pub fn summary<'a>(samples: impl Iterator<Item = &'a Sample>) -> Option<Summary>
 /// Fixed nights against the targets. A night counts once in each limit, whatever its frames.
 #[cfg(test)]
 mod targets {
-    use super::{Outcome, Sample, Summary, dense, measure, scenario, summary};
+    use super::{Outcome, Sample, Summary, measure, scenario, summary};
     use rayon::prelude::*;
     use std::sync::OnceLock;
 
@@ -510,7 +510,7 @@ mod targets {
     fn a_dense_field_is_measured_as_well() {
         let nights: Vec<Outcome> = (1..=6)
             .into_par_iter()
-            .map(|seed| measure(&dense(seed), tempfile::tempdir().expect("temporary folder").path()))
+            .map(|seed| measure(&super::dense(seed), tempfile::tempdir().expect("temporary folder").path()))
             .collect();
         let samples = |quantity: &str| -> Vec<&Sample> {
             let all = nights.iter().flat_map(|n| n.samples.as_ref().expect("measured"));
