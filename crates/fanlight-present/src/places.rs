@@ -69,12 +69,18 @@ fn coordinates(frames: &[FrameRecord]) -> Option<String> {
     Some(format!(
         "The coordinates of {} of {n_measured} measured frames were fitted to the catalogue: {} stars a frame, residuals {}″ \
          rms per axis (medians). {distortion} A match with the catalogue at odds under a thousand to one against chance is \
-         refused; the least sure of these stands at 10^{}.",
+         refused; the least sure of these stands at 10{}.",
         tied.len(),
         fixed(stars, 0),
         fixed(rms_arcsec, 3),
-        fixed(odds.fold(f64::INFINITY, f64::min), 0),
+        superscript(&fixed(odds.fold(f64::INFINITY, f64::min), 0)),
     ))
+}
+
+/// A whole number as an exponent.
+fn superscript(number: &str) -> String {
+    let raised = |c: char| c.to_digit(10).and_then(|d| "⁰¹²³⁴⁵⁶⁷⁸⁹".chars().nth(d as usize));
+    number.chars().map(|c| raised(c).unwrap_or('⁻')).collect()
 }
 
 fn middle(values: impl Iterator<Item = f64>) -> Option<f64> {
@@ -104,7 +110,7 @@ mod tests {
         let lost = FrameRecord { fwhm_arcsec: Some(2.0), ..FrameRecord::left_out("b.fits", "few stars") };
         assert_eq!(coordinates(std::slice::from_ref(&lost)), None);
         let said = coordinates(&[frame(None, 80.0), frame(Some(3), 61.6), lost]).unwrap();
-        for part in ["2 of 3 measured", "40 stars", "0.123″ rms", "In 1 of them", "10^62"] {
+        for part in ["2 of 3 measured", "40 stars", "0.123″ rms", "In 1 of them", "10⁶²"] {
             assert!(said.contains(part), "{said}");
         }
         assert!(coordinates(&[frame(None, 80.0)]).unwrap().contains("No frame asks for a distortion"));
