@@ -232,8 +232,8 @@ fn total_light_factor(mut ratios: Vec<f64>) -> Option<Measured> {
     (0.8..1.25).contains(&factor).then_some(Measured::new(factor, sigma.max(1e-4)))
 }
 
-/// Error of the factor to total light where no frame has stars enough for it, magnitudes: what it is off 1 by, in simulated
-/// nights of star images that are and are not Moffat functions.
+/// Error of a night's zero point where no frame's bright stars show how much light the fitted image misses. Assumed: of the order
+/// of what star images usually miss.
 const UNKNOWN_TOTAL_LIGHT_MAG: f64 = 0.02;
 
 /// Error of the factor to total light, magnitudes: the same stars and neighbours make it in every frame, so it does not
