@@ -95,12 +95,15 @@ fn of_several_images_of_one_size_the_first_is_taken_and_said() {
     let (image, small) = (Image::filled(6, 5, 2.0), Image::filled(3, 2, 1.0));
     let mut first = HduOut::new("SCI", HduData::F32(&image));
     first.cards = vec![Card::new("IMAGETYP", "light", "")];
-    let more = [HduOut::new("ERR", HduData::F32(&image)), HduOut::new("THUMB", HduData::F32(&small))];
-    write_fits(&dir.path().join("a.fits"), &[vec![first], more.into()].concat()).unwrap();
-    let set = find_frames(dir.path()).unwrap();
-    assert_eq!((set.lights[0].width, set.lights[0].height), (6, 5));
-    let notes = set.lights[0].notes.join("; ");
-    assert!(notes.contains("holds 2 images of one size") && notes.contains("the first"), "{notes}");
+    // a second exposure is worth a word; the errors of the first are not
+    for (second, is_said) in [("SCI2", true), ("ERR", false)] {
+        let more = [HduOut::new(second, HduData::F32(&image)), HduOut::new("THUMB", HduData::F32(&small))];
+        write_fits(&dir.path().join("a.fits"), &[vec![first.clone()], more.into()].concat()).unwrap();
+        let set = find_frames(dir.path()).unwrap();
+        assert_eq!((set.lights[0].width, set.lights[0].height), (6, 5));
+        let notes = set.lights[0].notes.join("; ");
+        assert_eq!(notes.contains("holds 2 images of one size") && notes.contains("the first"), is_said, "{notes}");
+    }
 }
 
 #[test]
