@@ -1,5 +1,6 @@
 //! Where the comet was in every frame, and how the frames' coordinates were tied to the catalogue.
 
+use fanlight_image::robust;
 use fanlight_record::sentences::{fixed, format_utc_exact};
 use fanlight_record::{FrameRecord, NightRecord, SolutionRecord};
 use maud::{Markup, html};
@@ -84,10 +85,7 @@ fn superscript(number: &str) -> String {
 }
 
 fn middle(values: impl Iterator<Item = f64>) -> Option<f64> {
-    let mut all: Vec<f64> = values.collect();
-    all.sort_by(f64::total_cmp);
-    let n = all.len();
-    (n > 0).then(|| 0.5 * (all[n / 2] + all[(n - 1) / 2]))
+    robust::median_f64(&mut values.collect::<Vec<f64>>())
 }
 
 #[cfg(test)]

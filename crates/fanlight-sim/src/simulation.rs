@@ -10,7 +10,7 @@ use crate::scene::{self, Placement, Plans};
 use crate::starfield::{self, Star};
 use crate::{CardValue, Scenario, SimError, photometry};
 use fanlight_image::Image;
-use fanlight_sky::UtcInstant;
+use fanlight_sky::{HeaderCards, UtcInstant};
 use rand::Rng;
 
 /// A night that can be made frame by frame.
@@ -37,6 +37,27 @@ pub struct SimulatedFrame {
     pub pixels: Vec<u16>,
     /// Keyword, value and comment, in order; nothing that describes the array itself.
     pub cards: Vec<(String, CardValue, String)>,
+}
+
+impl HeaderCards for SimulatedFrame {
+    fn number(&self, key: &str) -> Option<f64> {
+        self.cards.iter().find(|c| c.0 == key).and_then(|c| match &c.1 {
+            CardValue::Number(v) => Some(*v),
+            CardValue::Integer(v) => Some(*v as f64),
+            _ => None,
+        })
+    }
+
+    fn text(&self, key: &str) -> Option<String> {
+        self.cards.iter().find(|c| c.0 == key).and_then(|c| match &c.1 {
+            CardValue::Text(v) => Some(v.clone()),
+            _ => None,
+        })
+    }
+
+    fn contains(&self, key: &str) -> bool {
+        self.cards.iter().any(|c| c.0 == key)
+    }
 }
 
 impl Simulation {

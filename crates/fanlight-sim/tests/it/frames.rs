@@ -38,7 +38,7 @@ fn names_and_kinds_run_in_order() {
     let seen: Vec<(String, String)> = (0..sim.n_frames())
         .map(|i| {
             let f = sim.frame(i);
-            let kind = Cards(&f.cards).text("IMAGETYP").unwrap();
+            let kind = f.text("IMAGETYP").unwrap();
             (f.name, kind)
         })
         .collect();
@@ -50,27 +50,6 @@ fn names_and_kinds_run_in_order() {
         ("flat-001.fits", "Flat Field"),
     ];
     assert!(seen.iter().map(|(a, b)| (a.as_str(), b.as_str())).eq(want));
-}
-
-struct Cards<'a>(&'a [(String, CardValue, String)]);
-
-impl HeaderCards for Cards<'_> {
-    fn number(&self, key: &str) -> Option<f64> {
-        self.0.iter().find(|c| c.0 == key).and_then(|c| match &c.1 {
-            CardValue::Number(v) => Some(*v),
-            CardValue::Integer(v) => Some(*v as f64),
-            _ => None,
-        })
-    }
-    fn text(&self, key: &str) -> Option<String> {
-        self.0.iter().find(|c| c.0 == key).and_then(|c| match &c.1 {
-            CardValue::Text(v) => Some(v.clone()),
-            _ => None,
-        })
-    }
-    fn contains(&self, key: &str) -> bool {
-        self.0.iter().any(|c| c.0 == key)
-    }
 }
 
 /// Mean and variance of the difference of two frames over a box, which free them of any fixed pattern.
@@ -156,7 +135,7 @@ fn every_style_of_coordinates_reads_back() {
             let sim = simulation(&s);
             let truth = sim.truth();
             let frame = sim.frame(1);
-            let (wcs, warnings) = Wcs::from_header(&Cards(&frame.cards)).unwrap().unwrap();
+            let (wcs, warnings) = Wcs::from_header(&frame).unwrap().unwrap();
             assert!(warnings.is_empty(), "{warnings:?}");
             let comet = SkyPosition {
                 ra_deg: number(&truth, "/frames/1/ra_deg"),
@@ -174,7 +153,7 @@ fn every_style_of_coordinates_reads_back() {
     }
     let mut s = quiet();
     s.wcs.style = WcsStyle::None;
-    assert!(Wcs::from_header(&Cards(&simulation(&s).frame(0).cards)).unwrap().is_none());
+    assert!(Wcs::from_header(&simulation(&s).frame(0)).unwrap().is_none());
 }
 
 #[test]
@@ -194,7 +173,7 @@ fn header_times_and_exposure_are_the_truths() {
     let sim = simulation(&quiet());
     let truth = sim.truth();
     let frame = sim.frame(2);
-    let cards = Cards(&frame.cards);
+    let cards = &frame;
     assert_eq!(format!("{}Z", cards.text("DATE-OBS").unwrap()), truth["frames"][2]["start_utc"].as_str().unwrap());
     assert_eq!(cards.number("EXPTIME"), Some(60.0));
     assert_eq!(cards.text("FILTER").as_deref(), Some("Sloan r"));
@@ -241,7 +220,7 @@ fn a_star_near_the_nucleus_is_where_it_was_asked() {
     let comet =
         SkyPosition { ra_deg: number(&truth, "/frames/0/ra_deg"), dec_deg: number(&truth, "/frames/0/dec_deg") };
     let frame = sim.frame(0);
-    let (wcs, _) = Wcs::from_header(&Cards(&frame.cards)).unwrap().unwrap();
+    let (wcs, _) = Wcs::from_header(&frame).unwrap().unwrap();
     let at = wcs.pixel_from_sky(comet.offset_by_arcsec(40.0, 0.0)).unwrap();
     let brightest = |x: f64, y: f64| {
         let value = |dx: i64, dy: i64| {

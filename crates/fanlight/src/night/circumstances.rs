@@ -2,7 +2,7 @@
 
 use super::first_pass::FirstLook;
 use super::second_pass::SkyStar;
-use fanlight_coma::zero_point::FrameZeroPoint;
+use fanlight_coma::zero_point::{self, FrameZeroPoint};
 use fanlight_record::NearStarRecord;
 use fanlight_sky::{OrbitElements, Site, SkyPosition};
 
@@ -59,7 +59,7 @@ pub fn stars_near_nucleus(
         .iter()
         .zip(zero_points)
         .map(|(look, zero_point)| {
-            let scale = 10f64.powf(0.4 * (stack_zero_point - zero_point.as_ref()?.zero_point_mag.value));
+            let scale = zero_point::scale_to_stack(stack_zero_point_mag, Some((*zero_point)?));
             let width_px = look.shape.as_ref()?.shape.fwhm_px();
             let coma = look.coma.light_within(width_px).max(0.0) * scale / look.light.exposure_s;
             let place = nucleus(look);

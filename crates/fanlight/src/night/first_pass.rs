@@ -117,6 +117,11 @@ impl FirstLook {
         self.wcs.shifted(-(self.window.x0 as f64), -(self.window.y0 as f64))
     }
 
+    /// Width of its stars; absent where none could be fitted.
+    pub fn fwhm_arcsec(&self) -> Option<f64> {
+        Some(self.shape.as_ref()?.shape.fwhm_px() * self.scale_arcsec)
+    }
+
     /// Error per axis of the WCS at a pixel of the window, by the fit to the catalogue or as assumed of an untied one.
     pub fn wcs_sigma_px(&self, at: PixelXy) -> f64 {
         self.solution.as_ref().map_or(UNTIED_WCS_SIGMA_PX, |s| s.sigma_at(at) / self.scale_arcsec)
@@ -124,7 +129,7 @@ impl FirstLook {
 }
 
 /// A star width to look for before anything is known, arcsec. Common seeing of small observatories.
-const FIRST_FWHM_ARCSEC: f64 = 3.5;
+pub const FIRST_FWHM_ARCSEC: f64 = 3.5;
 
 /// That width in pixels, within what can be told from a hot pixel and what is still a star.
 pub fn first_fwhm_px(scale_arcsec: f64) -> f64 {

@@ -52,12 +52,11 @@ pub struct Evidence<'a> {
 /// For each frame, why it is not good enough; `None` for a good one.
 pub fn judge(evidence: &Evidence) -> Vec<Option<String>> {
     let Evidence { looks, zero_points, weights, circumstances } = evidence;
-    let fwhm = |l: &FirstLook| Some(l.shape.as_ref()?.shape.fwhm_px() * l.scale_arcsec);
     let elongation = |l: &FirstLook| Some(l.shape.as_ref()?.shape.elongation());
     let sky = |l: &FirstLook| l.sky_e / l.light.exposure_s / l.scale_arcsec.powi(2);
     let is_double = |l: &FirstLook| l.double.filter(|d| d.share > DOUBLE_SHARE);
     let median = |values: Vec<f64>| robust::median_f64(&mut values.clone());
-    let median_fwhm = median(looks.iter().filter_map(fwhm).collect());
+    let median_fwhm = median(looks.iter().filter_map(FirstLook::fwhm_arcsec).collect());
     let median_elongation = median(looks.iter().filter_map(elongation).collect());
     let median_zero_point = median(zero_points.iter().flatten().map(|z| z.zero_point_mag.value).collect());
     let median_stars = median(looks.iter().map(|l| l.n_stars as f64).collect()).unwrap_or(0.0);
@@ -78,7 +77,7 @@ pub fn judge(evidence: &Evidence) -> Vec<Option<String>> {
                     100.0 * DOUBLE_SHARE
                 ));
             }
-            if let (Some(f), Some(m)) = (fwhm(look), median_fwhm)
+            if let (Some(f), Some(m)) = (look.fwhm_arcsec(), median_fwhm)
                 && f > WIDEST_FWHM * m
             {
                 return Some(format!(

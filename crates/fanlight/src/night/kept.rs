@@ -1,7 +1,7 @@
 //! The frames of the stack, with what places and scales them.
 
 use super::circumstances::Circumstances;
-use super::first_pass::FirstLook;
+use super::first_pass::{FIRST_FWHM_ARCSEC, FirstLook};
 use super::notes::Notes;
 use super::second_pass::Kept;
 use crate::{Failure, geometry};
@@ -58,7 +58,7 @@ pub fn kept_frames<'a>(
             let comet =
                 offset.map_or(look.expected, |o| look.predicted.offset_by_arcsec(o.east_arcsec, o.north_arcsec));
             let fit = look.shape.as_ref().or(typical);
-            let shape = fit.map_or(Moffat::round(3.5 / look.scale_arcsec, 3.0).into(), |f| f.shape);
+            let shape = fit.map_or(Moffat::round(FIRST_FWHM_ARCSEC / look.scale_arcsec, 3.0).into(), |f| f.shape);
             let motion_px = motion_px(&orbit, &site, look)?;
             let steps = field_steps(looks, *i);
             let kernel = drift::frame_kernel(&shape, fit.and_then(|f| f.trail), motion_px, followed, &steps);

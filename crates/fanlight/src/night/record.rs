@@ -122,7 +122,7 @@ fn frame_records(night: &Night) -> Vec<FrameRecord> {
                 filter: look.light.file.filter.clone(),
                 used: night.rejected[i].is_none(),
                 rejected_because: night.rejected[i].clone(),
-                fwhm_arcsec: shape.map(|s| s.fwhm_px() * look.scale_arcsec),
+                fwhm_arcsec: look.fwhm_arcsec(),
                 elongation: shape.map(|s| s.elongation()),
                 elongation_pa_deg: shape.map(|s| sky_angle_deg(look, s.angle_rad())),
                 sky_e_per_s_arcsec2: Some(sky),

@@ -1,6 +1,6 @@
 //! How much each frame counts, for the coma of this night.
 
-use super::first_pass::FirstLook;
+use super::first_pass::{FIRST_FWHM_ARCSEC, FirstLook};
 use fanlight_coma::weight::{self, ComaLight, FrameNoise};
 use fanlight_coma::zero_point::{self, FrameZeroPoint};
 use fanlight_image::robust;
@@ -17,8 +17,6 @@ pub struct Weights {
 
 /// Radius of the circle where the campaign has no aperture that is resolved, in star widths.
 const WITHOUT_APERTURE: f64 = 3.0;
-/// Star width of a frame in which none could be fitted, arcsec.
-const USUAL_FWHM_ARCSEC: f64 = 3.5;
 
 /// A zero point whose error is so many times the night's median is poor; errors of the others are taken as alike.
 const POOR_ZERO_POINT: f64 = 1.5;
@@ -27,8 +25,7 @@ const POOR_ZERO_POINT: f64 = 1.5;
 /// at least twice the star width.
 pub fn weigh(looks: &[FirstLook], zero_points: &[Option<FrameZeroPoint>], apertures_arcsec: &[f64]) -> Weights {
     let median = |mut values: Vec<f64>| robust::median_f64(&mut values);
-    let width = |l: &FirstLook| l.shape.as_ref().map(|s| s.shape.fwhm_px() * l.scale_arcsec);
-    let usual_width = median(looks.iter().filter_map(width).collect()).unwrap_or(USUAL_FWHM_ARCSEC);
+    let usual_width = median(looks.iter().filter_map(FirstLook::fwhm_arcsec).collect()).unwrap_or(FIRST_FWHM_ARCSEC);
     let mut resolved: Vec<f64> =
         apertures_arcsec.iter().copied().filter(|a| *a >= RESOLVED_FWHM * usual_width).collect();
     resolved.sort_by(f64::total_cmp);
@@ -60,7 +57,7 @@ pub fn weigh(looks: &[FirstLook], zero_points: &[Option<FrameZeroPoint>], apertu
                 sky_variance_e2: look.sky_variance_e2,
                 scale_arcsec: look.scale_arcsec,
                 zero_point_sigma_mag: zero_point.map_or(0.0, sigma),
-                kept: weight::light_kept(width(look).unwrap_or(usual_width), beta, radius_arcsec),
+                kept: weight::light_kept(look.fwhm_arcsec().unwrap_or(usual_width), beta, radius_arcsec),
             };
             // nobody knows how transparent a frame is of which no zero point could be measured
             if reference.is_some() && zero_point.is_none() { 0.0 } else { weight::weight(&frame, &coma) }

@@ -5,35 +5,12 @@ use fanlight_coma::calibrate::Calibrated;
 use fanlight_coma::measure::{self, FrameMeasure, MeasureConfig};
 use fanlight_image::detect::{self, DetectConfig};
 use fanlight_image::{Image, Mask};
-use fanlight_sim::{CardValue, Scenario, Simulation};
-use fanlight_sky::{HeaderCards, PixelXy, SkyPosition, Wcs};
+use fanlight_sim::{Scenario, Simulation};
+use fanlight_sky::{PixelXy, SkyPosition, Wcs};
 
 const MATCH_PX: f64 = 2.0;
 /// Sources and stars nearer the edge than this are not counted.
 const EDGE_PX: f64 = 3.0;
-
-struct Cards(Vec<(String, CardValue, String)>);
-
-impl HeaderCards for Cards {
-    fn number(&self, key: &str) -> Option<f64> {
-        self.0.iter().find(|c| c.0 == key).and_then(|c| match &c.1 {
-            CardValue::Number(v) => Some(*v),
-            CardValue::Integer(v) => Some(*v as f64),
-            _ => None,
-        })
-    }
-
-    fn text(&self, key: &str) -> Option<String> {
-        self.0.iter().find(|c| c.0 == key).and_then(|c| match &c.1 {
-            CardValue::Text(v) => Some(v.clone()),
-            _ => None,
-        })
-    }
-
-    fn contains(&self, key: &str) -> bool {
-        self.0.iter().any(|c| c.0 == key)
-    }
-}
 
 /// A frame measured as the main job does it, and the stars that are on it with their significance in a matched filter.
 struct Frame {
@@ -62,7 +39,7 @@ fn frame(scenario: &str) -> Frame {
     let config = MeasureConfig { comet_px: (number("x_px"), number("y_px")), search_px: 5.0, fwhm_px, trail_px: None };
     let measured = measure::measure(&Calibrated { image_e, variance_e2, mask: mask.clone() }, &config);
 
-    let (wcs, _) = Wcs::from_header(&Cards(simulated.cards)).expect("WCS").expect("WCS");
+    let (wcs, _) = Wcs::from_header(&simulated).expect("WCS").expect("WCS");
     // a Gaussian's matched filter: noise times the square root of 4π σ²
     let noise = measured.noise_e * (4.0 * std::f64::consts::PI).sqrt() * fwhm_px / 2.3548;
     let stars = csv::Reader::from_reader(simulation.catalogue_csv().as_bytes())
