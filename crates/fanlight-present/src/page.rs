@@ -492,7 +492,7 @@ fn frames(night: &NightRecord, figures: &[Figure]) -> Markup {
         @if !night.frames.is_empty() {
             details {
                 summary { "Every frame (" (night.frames.len()) ")" }
-                div.scroll tabindex="0" role="region" aria-label="Table of all frames" {
+                div.scroll.wide tabindex="0" role="region" aria-label="Table of all frames" {
                     table {
                         caption {
                             "Star width and elongation, sky, zero point and what it lacks to the night's best, altitudes, share of \

@@ -14,7 +14,7 @@ pub(crate) fn places(night: &NightRecord) -> Markup {
         @if !placed.is_empty() {
             details {
                 summary { "The comet's place in every frame (" (placed.len()) ")" }
-                div.scroll tabindex="0" role="region" aria-label="Table of places" {
+                div.scroll.wide tabindex="0" role="region" aria-label="Table of places" {
                     table {
                         caption {
                             "ICRS, at the middle of each exposure; O−C: observed minus computed place, in right ascension times cos δ; errors \
