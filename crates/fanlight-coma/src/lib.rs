@@ -4,7 +4,7 @@
 //! itself (sky, stars, seeing); [`zero_point`] ties its brightness to the catalogue;
 //! [`register`] places the comet in it; [`stars`] takes the stars out; [`weight`] says how much each frame counts and
 //! [`double_images`] where the mount jumped; [`stack`] combines the frames; [`drift`], [`kernel`],
-//! [`optocentre`], [`profile`], [`photometry`] and [`afrho`] measure the stack; [`gradient`] draws it.
+//! [`optocentre`], [`profile`], [`passing`], [`photometry`] and [`afrho`] measure the stack; [`gradient`] draws it.
 //! Nothing here opens a file or prints.
 
 pub mod afrho;
@@ -19,6 +19,7 @@ pub mod kernel;
 pub mod lines;
 pub mod measure;
 pub mod optocentre;
+pub mod passing;
 pub mod phase_function;
 pub mod photometry;
 pub mod profile;
@@ -30,5 +31,6 @@ pub mod stack;
 pub mod stars;
 pub mod weight;
 pub mod zero_point;
+pub mod zero_point_regions;
 
 pub use error::ComaError;

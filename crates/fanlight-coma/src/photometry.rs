@@ -40,6 +40,8 @@ pub struct ApertureLight {
     pub filled: f64,
     /// What summing pixels by overlap may miss of a steep coma at the aperture's edge.
     pub sampling: f64,
+    /// What the field's stars leave ([`crate::passing`]); nothing where it was not measured.
+    pub stars: f64,
     /// Share of the aperture's area that was filled in.
     pub filled_fraction: f64,
 }
@@ -47,7 +49,8 @@ pub struct ApertureLight {
 impl ApertureLight {
     /// All terms in quadrature.
     pub fn sigma(&self) -> f64 {
-        [self.noise, self.sky, self.centring, self.filled, self.sampling].iter().map(|t| t * t).sum::<f64>().sqrt()
+        let terms = [self.noise, self.sky, self.centring, self.filled, self.sampling, self.stars];
+        terms.iter().map(|t| t * t).sum::<f64>().sqrt()
     }
 }
 
@@ -119,6 +122,7 @@ fn sum(stack: &Stack, profile: &RingProfile, x_px: f64, y_px: f64, radius_px: f6
         sky: stack.sky_sigma * area,
         centring: 0.0,
         sampling: 0.0,
+        stars: 0.0,
         filled: FILL_ERROR * filled_light.abs(),
         filled_fraction: filled_area / area,
     })
@@ -190,6 +194,7 @@ mod tests {
             centring: 0.0,
             filled: 0.0,
             sampling: 0.0,
+            stars: 0.0,
             filled_fraction: 0.0,
         };
         let zero_point = Measured::new(22.0, 0.01);

@@ -32,6 +32,8 @@ pub struct SkySurface {
     pub coma_left_at_edge: f64,
     /// Error that the level would have, were the coma known.
     pub level_sigma_without_coma: f64,
+    /// Light per pixel over the clipped level that the stars too faint to be taken out give in the mean: it is part of `level`.
+    pub unseen_stars: Measured,
     /// Covariance of the level with the mean of the x² and y² coefficients, and the variance of that mean.
     bowl_covariance: [f64; 2],
 }
@@ -93,6 +95,9 @@ const WORSE_SECTORS: usize = SECTORS / 4;
 const CLEARLY_BETTER: f64 = 12.0;
 
 struct Cell {
+    /// Mean of all pixels less the clipped one.
+    clipped_off: f64,
+    n_pixels: f64,
     x: f64,
     y: f64,
     rho: f64,
@@ -135,7 +140,35 @@ pub fn fit_sky(image: &Image, mask: &Mask, config: &SkyFitConfig) -> Result<SkyS
         let surface = Form { second_order: true, ..plane };
         fit = solve(&cells, surface, fit.again(surface, 5))?;
     }
-    Ok(fit.surface())
+    let mut surface = fit.surface();
+    let unseen = unseen_stars(&cells, 0.5 * rho_max);
+    surface.unseen_stars = unseen;
+    surface.level = Measured::new(surface.level.value + unseen.value, surface.level.sigma.hypot(unseen.sigma));
+    Ok(surface)
+}
+
+/// Cells further than this many of their own scatters from the rest hold a star that was not found, or a satellite.
+const LONE_SIGMA: f64 = 5.0;
+
+/// What clipping takes off the mean of the outer cells, by their pixels.
+///
+/// A clipped level leaves out the light of stars just over the noise, which an aperture sums: in a crowded field the sky
+/// would be too dark and the comet too bright.
+fn unseen_stars(cells: &[Cell], outside_px: f64) -> Measured {
+    let outer: Vec<&Cell> = cells.iter().filter(|c| c.rho > outside_px).collect();
+    let mut values: Vec<f64> = outer.iter().map(|c| c.clipped_off).collect();
+    let (Some(middle), Some(scatter)) = (robust::median_f64(&mut values.clone()), robust::mad_sigma_f64(&mut values))
+    else {
+        return Measured::new(0.0, 0.0);
+    };
+    let kept: Vec<&&Cell> = outer.iter().filter(|c| (c.clipped_off - middle).abs() <= LONE_SIGMA * scatter).collect();
+    let total: f64 = kept.iter().map(|c| c.n_pixels).sum();
+    if kept.len() < 2 || total <= 0.0 {
+        return Measured::new(0.0, 0.0);
+    }
+    let mean = kept.iter().map(|c| c.n_pixels * c.clipped_off).sum::<f64>() / total;
+    let variance = kept.iter().map(|c| (c.n_pixels * (c.clipped_off - mean)).powi(2)).sum::<f64>() / (total * total);
+    Measured::new(mean, variance.sqrt())
 }
 
 /// Where a fit starts.
@@ -223,6 +256,7 @@ impl Solved {
         let coma_at_edge = self.form.coma(p, rho_max);
         SkySurface {
             level: Measured::new(p[0], sigma(0)),
+            unseen_stars: Measured::new(0.0, 0.0),
             slope_x: p[1] / rho_max,
             slope_y: p[2] / rho_max,
             second_order: second_order.then(|| {
@@ -330,7 +364,10 @@ fn cells(image: &Image, mask: &Mask, config: &SkyFitConfig) -> Vec<Cell> {
             let n = m.len() as f64;
             // pixels of a resampled stack are correlated: about two of them make one independent value
             let noise = stats.sigma * (2.0 / stats.n as f64).sqrt();
+            let mean_of_all = m.iter().map(|v| f64::from(*v)).sum::<f64>() / n;
             Some(Cell {
+                clipped_off: mean_of_all - stats.mean,
+                n_pixels: n,
                 x: place.0 / n,
                 y: place.1 / n,
                 rho: (place.2 / n).exp(),

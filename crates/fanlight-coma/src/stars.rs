@@ -39,7 +39,7 @@ pub struct StarStack<'a> {
 }
 
 /// Stars are sought above this many sigmas of the stack's local noise.
-const FIELD_SIGMA: f64 = 5.0;
+pub const FIELD_SIGMA: f64 = 5.0;
 /// Most stars found; a frame of a dense field holds ten thousand.
 const MAX_FIELD_STARS: usize = 20_000;
 /// Points of the comet's path at which its coma is laid down; frames between them are within its slope's error.
@@ -103,7 +103,7 @@ pub fn find_field_stars(stack: &StarStack) -> Vec<FieldStar> {
 }
 
 /// No star is looked for this near (in star widths) to where the condensation passed.
-const NUCLEUS_KEEP_OUT_FWHM: f64 = 2.0;
+pub const NUCLEUS_KEEP_OUT_FWHM: f64 = 2.0;
 
 fn distance_to_path(point: (f64, f64), path: &[(f64, f64)]) -> f64 {
     path.iter().map(|p| (p.0 - point.0).hypot(p.1 - point.1)).fold(f64::INFINITY, f64::min)
@@ -186,7 +186,7 @@ pub fn render_radius_px(flux: f64, shape: &StarImage, noise: f64) -> f64 {
 
 /// What a frame's star model may get wrong, as a share of its brightness: where that would rise over the pixel's own
 /// noise the pixel is flagged. Star images of one frame differ by a few per cent over the field.
-const MODEL_ERROR: f64 = 0.04;
+pub const MODEL_ERROR: f64 = 0.04;
 
 /// Takes stars off a frame and flags pixels where what is left cannot be trusted.
 ///

@@ -167,6 +167,9 @@ pub fn seeing_beyond_error(light: &PhotometryRecord) -> Option<String> {
 /// the frame is told: the fit leaves about a quarter of it.
 pub const EDGE_LOSS_TOLD: f64 = 0.03;
 
+/// Name of a magnitude's error term for what the field's stars leave in the aperture.
+pub const STARS_TERM: &str = "stars left in the aperture";
+
 /// Names of the error terms of a night without these calibration frames; summaries tell them by their names.
 pub const NO_OFFSET_TERM: &str = "no bias or dark frames";
 /// See [`NO_OFFSET_TERM`].

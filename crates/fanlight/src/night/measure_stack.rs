@@ -6,9 +6,12 @@ use fanlight_coma::gradient::{self, GradientConfig};
 use fanlight_coma::kernel::{self, KernelShape};
 use fanlight_coma::measure::RingProfile;
 use fanlight_coma::optocentre::{self, Optocentre, OptocentreConfig};
+use fanlight_coma::passing::{self, Field, FieldScatter, Passing, StarsLeft};
 use fanlight_coma::photometry::{ApertureLight, Stack};
 use fanlight_coma::profile::{self, SkyFitConfig, SkySurface};
+use fanlight_coma::stars;
 use fanlight_image::Image;
+use fanlight_image::aperture::{self, Circle};
 use fanlight_image::polar::Ring;
 
 /// The measured stack. Its image has the fitted sky taken off.
@@ -31,6 +34,8 @@ pub struct MeasuredStack {
     pub fill: RingProfile,
     /// Noise per pixel far from the comet.
     pub sky_noise: f64,
+    /// The stars that pass the comet.
+    pub passing: Passing,
 }
 
 /// Flat-field error of a cell of the sky fit, as a share of the sky. A tenth of a per cent is common for twilight flats;
@@ -40,8 +45,8 @@ const FLAT_ERROR: f64 = 3e-4;
 /// A coma that stands this many errors of the sky over it at the stack's edge fills the stack.
 const FILLS_SIGMA: f64 = 3.0;
 
-/// Measures a stack; `sky_per_px` is the typical sky of its frames in the stack's unit.
-pub fn measure(mut comet: CometStack, grid: CometGrid, sky_per_px: f64) -> MeasuredStack {
+/// Measures a stack; `sky_per_px` is the typical sky of its frames in the stack's unit, `passing` the stars taken out of them.
+pub fn measure(mut comet: CometStack, grid: CometGrid, sky_per_px: f64, passing: Passing) -> MeasuredStack {
     let kernel = kernel::kernel_shape(&comet.kernel);
     let fwhm_px = kernel.map_or(3.0, |k| k.fwhm_px());
     let start = OptocentreConfig { x_px: grid.local.x_px, y_px: grid.local.y_px, fwhm_px };
@@ -62,8 +67,23 @@ pub fn measure(mut comet: CometStack, grid: CometGrid, sky_per_px: f64) -> Measu
     let reach = rings.last().map_or(0.0, |r| r.outer_px);
     let fill = RingProfile::measure(&stacked.image, &stacked.mask, centre_px, reach);
     let sky_noise = fanlight_coma::measure::typical_variance(&stacked.variance).sqrt();
-    MeasuredStack { comet, grid, optocentre: found, centre_px, kernel, sky, rings, fill, sky_noise }
+    let optocentre = found;
+    let mut measured =
+        MeasuredStack { comet, grid, optocentre, centre_px, kernel, sky, rings, fill, sky_noise, passing };
+    measured.widen_centre_by_stars(fwhm_px);
+    measured
 }
+
+/// Radius of the circles that tell what stars leave, as a share of the stack's smaller side, at most: there must be room for
+/// many. For a larger aperture it is what follows from stars strewn at random.
+const CIRCLE_SHARE: f64 = 0.05;
+/// The circles stay further than this from the nucleus, in kernel widths, so that the coma's own structure is not taken for
+/// stars.
+const CIRCLES_OUTSIDE_FWHM: f64 = 8.0;
+/// Radius about the nucleus, in kernel widths, in which what stars leave pulls the centre.
+const CENTRE_FWHM: f64 = 1.5;
+/// What the fit of the centre takes its model to miss, as a share of the light: see [`optocentre`].
+const CENTRE_MODEL_ERROR: f64 = optocentre::MODEL_ERROR;
 
 impl MeasuredStack {
     /// Pixel scale at the comet.
@@ -77,8 +97,8 @@ impl MeasuredStack {
         self.optocentre.map_or(0.5, |o| o.sigma_px())
     }
 
-    /// Light in a circle about the optocentre; `None` when it is not wholly on the stack.
-    pub fn aperture(&self, radius_px: f64) -> Option<ApertureLight> {
+    /// Light in a circle about the optocentre, with what stars leave in it; `None` when it is not wholly on the stack.
+    pub fn aperture(&self, radius_px: f64) -> Option<(ApertureLight, StarsLeft)> {
         let stacked = &self.comet.stacked;
         let view = Stack {
             image: &stacked.image,
@@ -91,7 +111,55 @@ impl MeasuredStack {
             sky_sigma: self.sky.map_or(0.05 * self.sky_noise, |s| s.mean_sigma_within(radius_px)),
             correlation: self.comet.correlation,
         };
-        fanlight_coma::photometry::aperture_light(&view, &self.fill, radius_px)
+        let light = fanlight_coma::photometry::aperture_light(&view, &self.fill, radius_px)?;
+        let left = self.stars_left(radius_px);
+        Some((ApertureLight { stars: left.sigma(), ..light }, left))
+    }
+
+    /// What the field's stars leave in a circle about the optocentre.
+    pub fn stars_left(&self, radius_px: f64) -> StarsLeft {
+        if self.passing.steps.is_empty() {
+            return StarsLeft::default();
+        }
+        let stacked = &self.comet.stacked;
+        let side = stacked.image.width.min(stacked.image.height) as f64;
+        let fwhm_px = self.kernel.map_or(3.0, |k| k.fwhm_px());
+        let field = Field {
+            image: &stacked.image,
+            variance: &stacked.variance,
+            mask: &stacked.mask,
+            correlation: self.comet.correlation,
+            centre_px: self.centre_px,
+            coma: &self.fill,
+            keep_out_px: CIRCLES_OUTSIDE_FWHM * fwhm_px,
+        };
+        let scatter = passing::field_scatter(&field, &self.passing, radius_px.min(CIRCLE_SHARE * side))
+            .unwrap_or(FieldScatter { model_share: stars::MODEL_ERROR, ..FieldScatter::default() });
+        let left = self.passing.left_in(self.circle(radius_px), &scatter);
+        tracing::debug!("stars left within {radius_px:.1} px: {left:?} by {scatter:?}");
+        left
+    }
+
+    fn circle(&self, radius_px: f64) -> Circle {
+        Circle { x_px: self.centre_px.0, y_px: self.centre_px.1, radius_px }
+    }
+
+    /// Widens the centre's error by what stars leave about the nucleus, against the noise that the fit knows of.
+    fn widen_centre_by_stars(&mut self, fwhm_px: f64) {
+        let circle = self.circle(CENTRE_FWHM * fwhm_px);
+        let left = self.stars_left(circle.radius_px).sigma();
+        let stacked = &self.comet.stacked;
+        let (width, height) = (stacked.image.width, stacked.image.height);
+        let noise = |i: usize| {
+            let (value, variance) = (f64::from(stacked.image.data[i]), f64::from(stacked.variance.data[i]));
+            Some(variance + (CENTRE_MODEL_ERROR * value).powi(2)).filter(|v| v.is_finite() && stacked.mask.bits[i] == 0)
+        };
+        let pixels = aperture::circle_overlap(circle.x_px, circle.y_px, circle.radius_px, width, height);
+        let known: f64 = pixels.filter_map(|(i, share)| Some(share * share * noise(i)?)).sum();
+        if let (Some(optocentre), true) = (&mut self.optocentre, known > 0.0) {
+            let wider = 1.0 + left * left / known;
+            optocentre.covariance_px2.iter_mut().for_each(|c| *c *= wider);
+        }
     }
 
     /// The coma's light per pixel at the stack's edge, where it stands clear of what noise and flat field alone leave in the

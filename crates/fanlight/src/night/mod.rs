@@ -19,6 +19,7 @@ pub mod measure_stack;
 pub mod moving;
 pub mod notes;
 pub mod offset;
+pub mod passing_stars;
 pub mod plan;
 pub mod products;
 pub mod ready_made;

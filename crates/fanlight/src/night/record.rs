@@ -8,6 +8,7 @@ use super::notes::Notes;
 use super::{Missing, Night, Options};
 use crate::{Failure, geometry};
 use fanlight_coma::afrho::{self, AfrhoInput};
+use fanlight_coma::passing::StarsLeft;
 use fanlight_coma::phase_function::PhaseFunction;
 use fanlight_coma::photometry::{self, ApertureLight, Brightness};
 use fanlight_coma::seeing_loss::SeeingLoss;
@@ -253,6 +254,44 @@ impl Uncalibrated {
     }
 }
 
+/// What stars leave in an aperture.
+struct StarsInAperture<'a> {
+    aperture_km: f64,
+    left: &'a StarsLeft,
+    mag: f64,
+}
+
+/// Error of a magnitude by stars from which on it is told, where no other error is larger.
+const STARS_TOLD_MAG: f64 = 0.03;
+
+impl StarsInAperture<'_> {
+    /// That stars make most of a magnitude's error, and which one.
+    fn warning(&self, night: &Night, terms: &[ErrorTerm]) -> Option<String> {
+        let largest = terms.iter().all(|t| t.mag <= self.mag);
+        if self.mag < STARS_TOLD_MAG || !largest {
+            return None;
+        }
+        let stack = &night.stack;
+        let worst = self.left.worst.filter(|(_, error)| error * error > 0.5 * self.left.sigma().powi(2));
+        let star = worst.and_then(|(i, _)| stack.passing.stars.get(i)).filter(|s| s.flux > 0.0);
+        let by = match star.zip(night.stack_zero_point_mag) {
+            Some((star, zero_point_mag)) => {
+                let away = stack.passing.nearest_px(star, stack.centre_px) * stack.scale_arcsec();
+                let source = if star.by_catalogue { "by its catalogue magnitude" } else { "by its own image" };
+                format!(
+                    "most of it by a star of magnitude {:.1} that passes {away:.1}″ from the nucleus and was taken out {source}",
+                    zero_point_mag - 2.5 * star.flux.log10()
+                )
+            }
+            None => "by the errors of many that were taken out, and by those that nobody can see under the coma".into(),
+        };
+        Some(format!(
+            "Stars in the aperture of {} km make an error of {:.2} mag, more than anything else, {by}.",
+            self.aperture_km, self.mag
+        ))
+    }
+}
+
 fn photometry_records(
     night: &Night,
     geometry: &GeometryRecord,
@@ -308,7 +347,7 @@ fn photometry_records(
     let mut records = Vec::new();
     for aperture_km in &section.apertures_km {
         let aperture_arcsec = aperture_km / geometry.km_per_arcsec;
-        let Some(light) = night.stack.aperture(aperture_arcsec / scale_arcsec) else {
+        let Some((light, left)) = night.stack.aperture(aperture_arcsec / scale_arcsec) else {
             notes.warn(format!(
                 "The aperture of {aperture_km} km ({aperture_arcsec:.1}″) is not wholly on the stack and was left out."
             ));
@@ -330,9 +369,14 @@ fn photometry_records(
             ("centring", as_mag(light.centring)),
             ("pixel sampling", as_mag(light.sampling)),
             ("filled pixels", as_mag(light.filled)),
+            (sentences::STARS_TERM, as_mag(light.stars)),
         ]
         .map(|(name, mag)| ErrorTerm { name: name.to_string(), mag })
         .to_vec();
+        let of_stars = StarsInAperture { aperture_km: *aperture_km, left: &left, mag: as_mag(light.stars) };
+        if let Some(warning) = of_stars.warning(night, &error_terms_mag) {
+            notes.warn(warning);
+        }
         let response = if night.missing.flat { UNEVEN_RESPONSE_MAG } else { 0.0 };
         for (is_missing, name, mag) in [
             (night.missing.offset, sentences::NO_OFFSET_TERM, as_mag(offset)),

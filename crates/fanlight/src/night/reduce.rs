@@ -16,10 +16,12 @@ use super::star_stack::{self, StarStacked, sky_stars, star_stack};
 use super::weights;
 use super::window::{self, Refit, Windows};
 use super::{
-    Colour, Missing, Night, Options, Sources, camera, judge, line_noise, masters, measure_stack, ready_made, record,
+    Colour, Missing, Night, Options, Sources, camera, judge, line_noise, masters, measure_stack, passing_stars,
+    ready_made, record,
 };
 use crate::{Failure, geometry, messages};
 use fanlight_coma::zero_point::{self, FrameZeroPoint, NightZeroPoint, Standard};
+use fanlight_coma::zero_point_regions::{self, PlacedResidual};
 use fanlight_image::robust;
 use fanlight_io::campaign::Tracking;
 use fanlight_io::{Campaign, OutputFolder};
@@ -171,7 +173,8 @@ pub fn reduce(options: &Options, sources: Sources, scratch: &Path) -> Result<Red
     let fluxes = zero_point::to_total_light(&fitted);
     let mut solution = solve_zero_points(&fluxes, &standards, colour.as_ref(), catalogue.is_some(), &mut notes);
     if let Some(s) = &mut solution {
-        s.common_sigma_mag = s.common_sigma_mag.hypot(zero_point::total_light_sigma_mag(&fitted));
+        let regions = zero_point_regions::regional_sigma_mag(&placed_residuals(s, &entries)).unwrap_or(0.0);
+        s.common_sigma_mag = s.common_sigma_mag.max(regions).hypot(zero_point::total_light_sigma_mag(&fitted));
     }
     if inputs.is_stack && solution.is_none() {
         solution = ready_made::stated_zero_point(&inputs, &detector, &campaign, looks.len(), &mut notes);
@@ -239,8 +242,18 @@ pub fn reduce(options: &Options, sources: Sources, scratch: &Path) -> Result<Red
     let in_stack: Vec<usize> = (0..looks.len()).filter(|i| rejected[*i].is_none()).collect();
     let mut substacks = vec![None; looks.len()];
     comet.groups.iter().for_each(|(i, group)| substacks[in_stack[*i]] = Some(group + 1));
+    let (seen, largest) =
+        (&kept[kept.len() / 2].look.scale_arcsec, apertures_arcsec.iter().copied().fold(0.0, f64::max));
+    let passing = passing_stars::passing_stars(
+        &kept,
+        &field_stars,
+        (&stars, &grid),
+        &catalogue_stars,
+        &comet_grid,
+        largest / seen,
+    );
     drop(kept);
-    let stack = measure_stack::measure(comet, comet_grid, sky_per_px);
+    let stack = measure_stack::measure(comet, comet_grid, sky_per_px, passing);
     for (path, place) in places {
         if let Some(look) = looks.iter_mut().find(|l| l.light.file.path == path) {
             look.place = Some(place);
@@ -317,6 +330,19 @@ fn solve_zero_points(
             None
         }
     }
+}
+
+/// The residuals of the standards used and their places, arcsec about the first.
+fn placed_residuals(solution: &NightZeroPoint, entries: &[first_pass::FieldEntry]) -> Vec<PlacedResidual> {
+    let used: Vec<_> = solution.stars.iter().filter(|s| s.used).collect();
+    let Some(first) = used.first() else { return Vec::new() };
+    let about = entries[first.standard].place;
+    used.iter()
+        .map(|s| {
+            let (x, y) = about.tangent_offset_arcsec(&entries[s.standard].place);
+            PlacedResidual { x, y, residual_mag: s.residual_mag, sigma_mag: s.sigma_mag }
+        })
+        .collect()
 }
 
 /// The frames that could be measured, with their places in the spool; the others join those left out.

@@ -6,6 +6,7 @@ mod bad_ways;
 mod cameras;
 mod cli;
 mod conditions;
+mod dense;
 mod detections;
 mod distorted;
 mod night;

@@ -29,6 +29,8 @@ pub struct Outcome {
     pub samples: Result<Vec<Sample>, String>,
     /// Frames left out of the stack, with the reason.
     pub left_out: Vec<String>,
+    /// The record's notes.
+    pub notes: Vec<String>,
 }
 
 /// Uniform numbers of a seed (Steele, Lea & Flood 2014, SplitMix64).
@@ -200,11 +202,12 @@ pub fn measure(scenario: &Scenario, folder: &Path) -> Outcome {
             ))
         });
     match reduced {
-        Err(reason) => Outcome { traits, samples: Err(reason), left_out: Vec::new() },
+        Err(reason) => Outcome { traits, samples: Err(reason), left_out: Vec::new(), notes: Vec::new() },
         Ok((reduced, truth)) => Outcome {
             traits,
             left_out: reduced.record.frames.iter().filter_map(|f| f.rejected_because.clone()).collect(),
             samples: Ok(samples(scenario, &reduced, &truth)),
+            notes: reduced.record.notes.clone(),
         },
     }
 }

@@ -1,0 +1,542 @@
+//! What the field's stars leave in an aperture on the comet, as an error.
+//!
+//! The stars cross the comet-registered stack: a star is in an aperture for some of the frames. Three things of theirs
+//! stay: the errors of the fluxes that were subtracted, stars too faint to be found anywhere in the field, and stars that
+//! are found in the open field but not under the coma. The first two are measured where the comet is not, by sums over
+//! circles of the same size; the third comes from the field's own star counts.
+
+use crate::measure::RingProfile;
+use fanlight_image::aperture::{self, Circle};
+use fanlight_image::robust;
+use fanlight_image::{Image, Mask};
+use rayon::prelude::*;
+
+/// How far all stars of a frame stand from their place in the stack's pixels, and the frame's share of the stack's weight.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Step {
+    /// Along a row.
+    pub dx_px: f64,
+    /// Along a column.
+    pub dy_px: f64,
+    /// Share of the weight, all frames' adding up to 1.
+    pub share: f64,
+}
+
+/// A star that was taken out, in the comet-registered stack.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct PassingStar {
+    /// Column in a frame whose step is nil.
+    pub x_px: f64,
+    /// Row.
+    pub y_px: f64,
+    /// Light taken out, the stack's unit.
+    pub flux: f64,
+    /// Error of that by noise, or by the catalogue.
+    pub sigma: f64,
+    /// Whether only the catalogue says how bright it is, since the condensation passed over it.
+    pub by_catalogue: bool,
+}
+
+/// Which stars go unseen at a place under the coma that are found elsewhere.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Unseen {
+    /// Those fainter than this flux.
+    FainterThan(f64),
+    /// Those that the catalogue does not have: the condensation passed there, and nothing else is looked for.
+    NotInCatalogue,
+}
+
+/// A cell of the sky under the coma where stars may have gone unseen.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Hidden {
+    /// Column in a frame whose step is nil.
+    pub x_px: f64,
+    /// Row.
+    pub y_px: f64,
+    /// Its area.
+    pub area_px2: f64,
+    /// Which stars it hides.
+    pub unseen: Unseen,
+}
+
+/// A star that is found far from the comet: one of the field's star counts.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Counted {
+    /// Its light, the stack's unit.
+    pub flux: f64,
+    /// Whether the catalogue has it.
+    pub in_catalogue: bool,
+}
+
+/// The stars as they pass the comet.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Passing {
+    /// Width of a star image in the stack.
+    pub fwhm_px: f64,
+    /// One per frame.
+    pub steps: Vec<Step>,
+    /// Stars taken out.
+    pub stars: Vec<PassingStar>,
+    /// Where more may be.
+    pub hidden: Vec<Hidden>,
+    /// The stars that are found far from the comet.
+    pub counted: Vec<Counted>,
+    /// The area in which they are.
+    pub counted_area_px2: f64,
+}
+
+/// Hidden stars so bright that fewer than this many are expected in the aperture are not in its error: one night in ten
+/// has such a star, and an error for the other nine must not hold it.
+const RARE: f64 = 0.1;
+
+/// Light that stars leave per area, as sums over circles away from the comet scatter more than their noise.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct FieldScatter {
+    /// Variance per square pixel that noise does not explain: stars too faint to be found.
+    pub variance_per_px2: f64,
+    /// Error of the light taken out of a star, as a share of it.
+    pub model_share: f64,
+    /// Circles measured.
+    pub n_circles: usize,
+}
+
+/// What stars leave in one aperture, the stack's unit, 1σ each.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct StarsLeft {
+    /// Errors of the light taken out.
+    pub taken_out: f64,
+    /// Stars too faint to be found anywhere.
+    pub unseen: f64,
+    /// Stars that the coma hides.
+    pub hidden: f64,
+    /// The star whose light taken out is the least certain, by its place in [`Passing::stars`], and the error it makes.
+    pub worst: Option<(usize, f64)>,
+}
+
+impl StarsLeft {
+    /// All in quadrature.
+    pub fn sigma(&self) -> f64 {
+        self.taken_out.hypot(self.unseen).hypot(self.hidden)
+    }
+}
+
+impl Passing {
+    /// How near a star comes to a place in any frame.
+    pub fn nearest_px(&self, star: &PassingStar, (x_px, y_px): (f64, f64)) -> f64 {
+        let away = |s: &Step| (star.x_px + s.dx_px - x_px).hypot(star.y_px + s.dy_px - y_px);
+        self.steps.iter().map(away).fold(f64::INFINITY, f64::min)
+    }
+
+    /// Share of the light of a star at a place that falls into a circle, over all frames.
+    fn share(&self, (x_px, y_px): (f64, f64), circle: Circle) -> f64 {
+        let Some(reach) = self.reach_of(circle, x_px, y_px) else { return 0.0 };
+        let sigma_px = (self.fwhm_px / 2.355).max(0.3);
+        let inside = |step: &Step| {
+            let away = (x_px + step.dx_px - circle.x_px).hypot(y_px + step.dy_px - circle.y_px);
+            if away > reach {
+                return 0.0;
+            }
+            // a Gaussian across a straight edge, by the logistic function that is within 0.01 of it
+            step.share / (1.0 + (1.702 * (away - circle.radius_px) / sigma_px).exp())
+        };
+        self.steps.iter().map(inside).sum()
+    }
+
+    /// The circle's radius and two star widths, where a star at a place comes that near.
+    fn reach_of(&self, circle: Circle, x_px: f64, y_px: f64) -> Option<f64> {
+        let reach = circle.radius_px + 2.0 * self.fwhm_px;
+        let longest = self.steps.iter().map(|s| s.dx_px.hypot(s.dy_px)).fold(0.0, f64::max);
+        ((x_px - circle.x_px).hypot(y_px - circle.y_px) <= reach + longest).then_some(reach)
+    }
+
+    /// The square of a share summed over all places of a star that comes near a circle, px²: times the density of stars and
+    /// their squared flux, the variance of their light there.
+    fn squared_share_px2(&self, around: Circle, share: impl Fn((f64, f64)) -> f64) -> f64 {
+        let longest = self.steps.iter().map(|s| s.dx_px.hypot(s.dy_px)).fold(0.0, f64::max);
+        let cell = (0.4 * self.fwhm_px).max(0.7);
+        let n = ((around.radius_px + 2.0 * self.fwhm_px + longest) / cell).ceil() as i32;
+        let places = (-n..=n).flat_map(|j| (-n..=n).map(move |i| (f64::from(i), f64::from(j))));
+        let squares = places.map(|(i, j)| share((around.x_px + cell * i, around.y_px + cell * j)).powi(2));
+        squares.sum::<f64>() * cell * cell
+    }
+
+    /// What the stars leave in a circle on the comet.
+    pub fn left_in(&self, circle: Circle, field: &FieldScatter) -> StarsLeft {
+        let mut taken_out = 0.0;
+        let mut worst: Option<(usize, f64)> = None;
+        for (i, star) in self.stars.iter().enumerate() {
+            let share = self.share((star.x_px, star.y_px), circle);
+            let error = share * star.sigma.hypot(field.model_share * star.flux);
+            taken_out += error * error;
+            if error > worst.map_or(0.0, |w| w.1) {
+                worst = Some((i, error));
+            }
+        }
+        StarsLeft {
+            taken_out: taken_out.sqrt(),
+            unseen: (field.variance_per_px2 * self.squared_share_px2(circle, |place| self.share(place, circle))).sqrt(),
+            hidden: self.hidden_in(circle),
+            worst,
+        }
+    }
+
+    /// Light of hidden stars in a circle, root mean square: what is expected of them is not taken off, that there are none is
+    /// as likely as twice as many.
+    fn hidden_in(&self, circle: Circle) -> f64 {
+        // (faintest flux found, share, squared share) times area of the cells, the least seen first; cells where only the
+        // catalogue tells hide any star that it does not have
+        let mut cells: Vec<(f64, f64, f64)> = Vec::with_capacity(self.hidden.len());
+        let mut by_catalogue = (0.0, 0.0);
+        for cell in &self.hidden {
+            let share = self.share((cell.x_px, cell.y_px), circle);
+            let (once, twice) = (share * cell.area_px2, share * share * cell.area_px2);
+            match cell.unseen {
+                _ if share <= 0.0 => {}
+                Unseen::FainterThan(flux) => cells.push((flux, once, twice)),
+                Unseen::NotInCatalogue => by_catalogue = (by_catalogue.0 + once, by_catalogue.1 + twice),
+            }
+        }
+        cells.sort_by(|a, b| b.0.total_cmp(&a.0));
+        let mut stars = self.counted.clone();
+        stars.sort_by(|a, b| b.flux.total_cmp(&a.flux));
+        let (mut number, mut light, mut variance) = (0.0, 0.0, 0.0);
+        let (mut hiding, mut next) = ((0.0, 0.0), 0);
+        for star in &stars {
+            while next < cells.len() && cells[next].0 > star.flux {
+                hiding = (hiding.0 + cells[next].1, hiding.1 + cells[next].2);
+                next += 1;
+            }
+            let area = match star.in_catalogue {
+                true => hiding,
+                false => (hiding.0 + by_catalogue.0, hiding.1 + by_catalogue.1),
+            };
+            number += area.0 / self.counted_area_px2;
+            if number > RARE {
+                light += star.flux * area.0 / self.counted_area_px2;
+                variance += star.flux * star.flux * area.1 / self.counted_area_px2;
+            }
+        }
+        (variance + light * light).sqrt()
+    }
+}
+
+/// The comet-registered stack, its sky and stars taken off.
+#[derive(Debug, Clone, Copy)]
+pub struct Field<'a> {
+    /// The image.
+    pub image: &'a Image,
+    /// Variance of each pixel.
+    pub variance: &'a Image,
+    /// Flags.
+    pub mask: &'a Mask,
+    /// How much more variance a sum over many pixels has than the sum of their variances.
+    pub correlation: f64,
+    /// The coma's centre.
+    pub centre_px: (f64, f64),
+    /// The coma's azimuthal median.
+    pub coma: &'a RingProfile,
+    /// Circles stay further than this from the centre.
+    pub keep_out_px: f64,
+}
+
+/// Circles of which this share is flagged tell nothing.
+const MAX_FLAGGED: f64 = 0.5;
+/// Fewest circles that tell a scatter.
+const MIN_CIRCLES: usize = 12;
+/// A circle's excess counts up to this many of its expected sigmas: one star that was not found must not stand for all.
+const HUGE_SIGMA: f64 = 5.0;
+
+/// One circle's light over a ring of the same area about it.
+struct Contrast {
+    /// Light over the ring's.
+    light: f64,
+    /// Variance of that by noise.
+    noise: f64,
+    /// Σ (share of a star's light in the circle less that in the ring)² flux² of the stars taken out.
+    stars: f64,
+    /// The same with the fluxes' own variances.
+    stars_sigma2: f64,
+}
+
+/// A circle with the ring around it that its light is held against: as much area again, and room for a star's image.
+fn with_ring(circle: Circle, fwhm_px: f64) -> Circle {
+    let radius_px = (std::f64::consts::SQRT_2 * circle.radius_px).max(circle.radius_px + 2.0 * fwhm_px);
+    Circle { radius_px, ..circle }
+}
+
+/// Share of a star's light in a circle less that in the ring around it, the ring scaled to the circle's area.
+fn contrast_share(passing: &Passing, place: (f64, f64), circle: Circle, outer: Circle) -> f64 {
+    let (within, whole) = (passing.share(place, circle), passing.share(place, outer));
+    let ring_per_area = 1.0 / ((outer.radius_px / circle.radius_px).powi(2) - 1.0);
+    within - ring_per_area * (whole - within)
+}
+
+/// Measures what stars leave in circles of a radius, away from the comet; `None` where too few circles find room.
+///
+/// Each circle is held against a ring around it, which takes gradients of sky and coma off. The variance
+/// of the differences is noise, a part that all places have alike (unseen stars) and a part that goes with the squared
+/// fluxes of the stars taken out there: the two are fitted to the squared differences, weighed by their own expected
+/// scatter, neither below nothing.
+pub fn field_scatter(field: &Field, passing: &Passing, radius_px: f64) -> Option<FieldScatter> {
+    let middle = Circle { x_px: 0.0, y_px: 0.0, radius_px };
+    let outer = with_ring(middle, passing.fwhm_px);
+    let area_px2 = passing.squared_share_px2(outer, |place| contrast_share(passing, place, middle, outer));
+    let contrasts: Vec<Contrast> = places(field, outer.radius_px)
+        .par_iter()
+        .filter_map(|(x_px, y_px)| contrast(field, passing, Circle { x_px: *x_px, y_px: *y_px, radius_px }))
+        .collect();
+    if contrasts.len() < MIN_CIRCLES {
+        return None;
+    }
+    let typical = robust::median_f64(&mut contrasts.iter().map(|c| c.light * c.light).collect::<Vec<_>>())? / 0.455;
+    let (mut per_area, mut share2) = (0.0, 0.0);
+    for _ in 0..20 {
+        let mut normal = [[0.0f64; 2]; 2];
+        let mut right = [0.0f64; 2];
+        for c in &contrasts {
+            let known = c.noise + c.stars_sigma2;
+            let expected = known + per_area * area_px2 + share2 * c.stars;
+            let most = HUGE_SIGMA.powi(2) * expected.max(typical);
+            let excess = (c.light * c.light).min(most) - known;
+            let weight = expected.max(0.1 * typical).powi(-2);
+            let row = [area_px2, c.stars];
+            for i in 0..2 {
+                right[i] += weight * row[i] * excess;
+                for j in 0..2 {
+                    normal[i][j] += weight * row[i] * row[j];
+                }
+            }
+        }
+        (per_area, share2) = not_below_zero(normal, right);
+    }
+    let n_circles = contrasts.len();
+    Some(FieldScatter { variance_per_px2: per_area, model_share: share2.sqrt(), n_circles })
+}
+
+/// The least-squares answer of two unknowns of which neither is below nothing.
+fn not_below_zero(n: [[f64; 2]; 2], r: [f64; 2]) -> (f64, f64) {
+    let alone = |i: usize| if n[i][i] > 0.0 { (r[i] / n[i][i]).max(0.0) } else { 0.0 };
+    let det = n[0][0] * n[1][1] - n[0][1] * n[1][0];
+    if det > 1e-12 * n[0][0] * n[1][1] {
+        let both = ((r[0] * n[1][1] - r[1] * n[0][1]) / det, (r[1] * n[0][0] - r[0] * n[1][0]) / det);
+        match both {
+            (a, b) if a >= 0.0 && b >= 0.0 => return both,
+            (a, _) if a < 0.0 => return (0.0, alone(1)),
+            _ => {}
+        }
+    }
+    (alone(0), 0.0)
+}
+
+/// Middles of circles that do not touch and stay clear of the coma.
+fn places(field: &Field, outer_px: f64) -> Vec<(f64, f64)> {
+    let outer = outer_px + 1.0;
+    let (width, height) = (field.image.width as f64, field.image.height as f64);
+    let count = |n: f64| (n / (2.0 * outer)).floor();
+    let (columns, rows) = (count(width), count(height));
+    let at = |i: usize, n: f64, size: f64| (i as f64 + 0.5) * size / n;
+    let all = (0..rows as usize).flat_map(|j| (0..columns as usize).map(move |i| (i, j)));
+    all.map(|(i, j)| (at(i, columns, width), at(j, rows, height)))
+        .filter(|(x, y)| (x - field.centre_px.0).hypot(y - field.centre_px.1) > field.keep_out_px + outer)
+        .collect()
+}
+
+fn contrast(field: &Field, passing: &Passing, circle: Circle) -> Option<Contrast> {
+    let (image, width) = (field.image, field.image.width);
+    let outer = with_ring(circle, passing.fwhm_px);
+    // sum, variance, area summed, area flagged: of the circle and of the ring
+    let mut parts = [(0.0f64, 0.0f64, 0.0f64, 0.0f64); 2];
+    for (i, whole) in aperture::circle_overlap(outer.x_px, outer.y_px, outer.radius_px, width, image.height) {
+        let (x, y) = ((i % width) as f64, (i / width) as f64);
+        let part = usize::from((x - circle.x_px).hypot(y - circle.y_px) > circle.radius_px);
+        let (value, variance) = (f64::from(image.data[i]), f64::from(field.variance.data[i]));
+        let part = &mut parts[part];
+        if field.mask.bits[i] == 0 && value.is_finite() && variance.is_finite() {
+            let coma = field.coma.at((x - field.centre_px.0).hypot(y - field.centre_px.1));
+            part.0 += whole * (value - coma);
+            part.1 += whole * whole * variance;
+            part.2 += whole;
+        } else {
+            part.3 += whole;
+        }
+    }
+    if parts.iter().any(|(_, _, good, flagged)| *good <= 0.0 || *flagged > MAX_FLAGGED * (good + flagged)) {
+        return None;
+    }
+    let area = std::f64::consts::PI * circle.radius_px.powi(2);
+    let mean = |p: (f64, f64, f64, f64)| (p.0 / p.2, field.correlation * p.1 / (p.2 * p.2));
+    let ((inner, inner_noise), (ring, ring_noise)) = (mean(parts[0]), mean(parts[1]));
+    let (mut stars, mut stars_sigma2) = (0.0, 0.0);
+    for s in &passing.stars {
+        if passing.reach_of(outer, s.x_px, s.y_px).is_none() {
+            continue;
+        }
+        let share2 = contrast_share(passing, (s.x_px, s.y_px), circle, outer).powi(2);
+        stars += share2 * s.flux * s.flux;
+        stars_sigma2 += share2 * s.sigma * s.sigma;
+    }
+    Some(Contrast {
+        light: area * (inner - ring),
+        noise: area * area * (inner_noise + ring_noise),
+        stars,
+        stars_sigma2,
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use fanlight_image::moffat::{Moffat, Painter};
+
+    const SIDE: usize = 400;
+    const FWHM_PX: f64 = 3.0;
+
+    /// Uniform numbers (Steele, Lea & Flood 2014, SplitMix64).
+    struct Draws(u64);
+
+    impl Draws {
+        fn unit(&mut self) -> f64 {
+            self.0 = self.0.wrapping_add(0x9E37_79B9_7F4A_7C15);
+            let mut z = self.0;
+            z = (z ^ (z >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
+            z = (z ^ (z >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
+            ((z ^ (z >> 31)) >> 11) as f64 / (1u64 << 53) as f64
+        }
+
+        /// Mean 0, variance 1: a sum of twelve uniform numbers.
+        fn normal(&mut self) -> f64 {
+            (0..12).map(|_| self.unit()).sum::<f64>() - 6.0
+        }
+    }
+
+    struct Made {
+        image: Image,
+        passing: Passing,
+    }
+
+    /// Noise; stars of one flux that nobody found; stars taken out by a flux that is off by a share.
+    fn field_of(noise: f64, unseen: (usize, f64), taken_out: (usize, f64), off_share: f64) -> Made {
+        let mut draws = Draws(11);
+        let mut image = Image::filled(SIDE, SIDE, 0.0);
+        image.data.iter_mut().for_each(|v| *v = (noise * draws.normal()) as f32);
+        let shape = Moffat::round(FWHM_PX, 4.0).into();
+        let painter = Painter::new(&shape);
+        for _ in 0..unseen.0 {
+            let (x, y) = (SIDE as f64 * draws.unit(), SIDE as f64 * draws.unit());
+            painter.add(&mut image, x, y, unseen.1, 20.0);
+        }
+        let stars = (0..taken_out.0)
+            .map(|_| {
+                let (x_px, y_px) = (SIDE as f64 * draws.unit(), SIDE as f64 * draws.unit());
+                painter.add(&mut image, x_px, y_px, off_share * draws.normal() * taken_out.1, 20.0);
+                PassingStar { x_px, y_px, flux: taken_out.1, sigma: 0.0, by_catalogue: false }
+            })
+            .collect();
+        let steps = vec![Step { dx_px: 0.0, dy_px: 0.0, share: 1.0 }];
+        Made { image, passing: Passing { fwhm_px: FWHM_PX, steps, stars, ..Passing::default() } }
+    }
+
+    fn scatter(made: &Made, noise: f64, radius_px: f64) -> FieldScatter {
+        let variance = Image::filled(SIDE, SIDE, (noise * noise) as f32);
+        let field = Field {
+            image: &made.image,
+            variance: &variance,
+            mask: &Mask::clear(SIDE, SIDE),
+            correlation: 1.0,
+            centre_px: (0.5 * SIDE as f64, 0.5 * SIDE as f64),
+            coma: &RingProfile::default(),
+            keep_out_px: 20.0,
+        };
+        field_scatter(&field, &made.passing, radius_px).expect("circles")
+    }
+
+    /// n stars of flux f per square pixel scatter by n f² per square pixel, whatever the circle's radius.
+    #[test]
+    fn known_star_counts_give_their_known_scatter() {
+        let (n, flux, noise) = (3200, 8.0, 0.3);
+        let made = field_of(noise, (n, flux), (0, 0.0), 0.0);
+        let expected = n as f64 / (SIDE * SIDE) as f64 * flux * flux;
+        for radius_px in [6.0, 10.0, 14.0] {
+            let got = scatter(&made, noise, radius_px);
+            // of n circles a variance is known to √(2 / n)
+            let tolerance = 3.0 * (2.0 / got.n_circles as f64).sqrt();
+            let ratio = got.variance_per_px2 / expected;
+            // the seeing's wings are not a Gaussian's
+            assert!((ratio - 1.0).abs() < tolerance + 0.1, "{ratio:.2} at {radius_px} px: {got:?}");
+            assert_eq!(got.model_share, 0.0);
+        }
+    }
+
+    #[test]
+    fn noise_alone_leaves_no_stars() {
+        let made = field_of(1.0, (0, 0.0), (0, 0.0), 0.0);
+        let got = scatter(&made, 1.0, 8.0);
+        // of the noise's own variance, 1 per square pixel, at most what the number of circles lets it look like more
+        assert!(got.variance_per_px2 < 3.0 * (2.0 / got.n_circles as f64).sqrt(), "{got:?}");
+        assert!(got.n_circles > 100);
+    }
+
+    #[test]
+    fn stars_taken_out_wrongly_show_by_how_much() {
+        let made = field_of(0.05, (0, 0.0), (400, 300.0), 0.05);
+        let got = scatter(&made, 0.05, 8.0);
+        assert!((got.model_share / 0.05 - 1.0).abs() < 0.25, "{got:?}");
+        // faint ones among them are told apart from unseen stars
+        assert!(got.variance_per_px2 < 0.2 * 400.0 / (SIDE * SIDE) as f64 * (0.05 * 300.0f64).powi(2), "{got:?}");
+    }
+
+    /// A star that is in the circle for a quarter of the frames leaves a quarter of its error.
+    #[test]
+    fn a_star_counts_for_the_frames_in_which_it_is_in_the_circle() {
+        let step = |dx_px: f64| Step { dx_px, dy_px: 0.0, share: 0.25 };
+        let passing = Passing {
+            fwhm_px: FWHM_PX,
+            steps: vec![step(0.0), step(30.0), step(60.0), step(90.0)],
+            stars: vec![
+                PassingStar { x_px: 100.0, y_px: 100.0, flux: 1000.0, sigma: 8.0, by_catalogue: false },
+                PassingStar { x_px: 300.0, y_px: 100.0, flux: 1e6, sigma: 800.0, by_catalogue: false },
+            ],
+            ..Passing::default()
+        };
+        let circle = Circle { x_px: 130.0, y_px: 100.0, radius_px: 10.0 };
+        let field = FieldScatter { variance_per_px2: 0.01, model_share: 0.006, n_circles: 50 };
+        let left = passing.left_in(circle, &field);
+        assert!((left.taken_out - 2.5).abs() < 0.02 && left.worst.unwrap().0 == 0, "{left:?}");
+        // four circles that do not touch hold a quarter of their stars' light each
+        assert!((left.unseen.powi(2) / (0.25 * std::f64::consts::PI) - 1.0).abs() < 0.1, "{left:?}");
+        assert!(left.hidden == 0.0 && (left.sigma().powi(2) - 6.25 - 0.25 * std::f64::consts::PI).abs() < 0.1);
+    }
+
+    /// A cell under the coma hides what its limit and the catalogue do not show, by the field's own counts; a bright star of
+    /// which one in a hundred circles has one is not expected.
+    #[test]
+    fn star_counts_say_what_the_coma_hides() {
+        let cell = |unseen| Hidden { x_px: 50.0, y_px: 50.0, area_px2: 100.0, unseen };
+        let counted = |flux, in_catalogue| Counted { flux, in_catalogue };
+        let with = |unseen| {
+            let mut counts: Vec<Counted> = (0..100).map(|_| counted(3.0, true)).collect();
+            counts.extend((0..50).map(|_| counted(2.0, false)));
+            counts.push(counted(1000.0, false));
+            let passing = Passing {
+                fwhm_px: FWHM_PX,
+                steps: vec![Step { dx_px: 0.0, dy_px: 0.0, share: 1.0 }],
+                hidden: vec![cell(unseen)],
+                counted: counts,
+                counted_area_px2: 10_000.0,
+                ..Passing::default()
+            };
+            let circle = Circle { x_px: 50.0, y_px: 50.0, radius_px: 20.0 };
+            passing.left_in(circle, &FieldScatter::default()).hidden
+        };
+        // of half a star of flux 2 and one of 3 that are expected, the tenth that comes first is rare
+        let off = |unseen, number_by_flux: [f64; 2]| {
+            let [threes, twos] = number_by_flux;
+            let expected = (9.0 * threes + 4.0 * twos + (3.0 * threes + 2.0 * twos).powi(2)).sqrt();
+            (with(unseen) - expected).abs()
+        };
+        assert!(off(Unseen::NotInCatalogue, [0.0, 0.41]) < 0.05);
+        assert!(off(Unseen::FainterThan(2.5), [0.0, 0.4]) < 0.05);
+        assert!(off(Unseen::FainterThan(5.0), [0.9, 0.5]) < 0.07);
+        assert_eq!(with(Unseen::FainterThan(1.0)), 0.0);
+    }
+}
