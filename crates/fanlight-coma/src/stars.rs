@@ -145,7 +145,7 @@ fn measure_in_turn(work: &mut Image, mask: &Mask, shape: &StarImage, stars: &mut
     let fwhm_px = shape.seeing().fwhm_px();
     let radius_px = (1.5 * fwhm_px).max(2.5);
     let slack_px = 0.5 * fwhm_px + 0.1 * shape.trail_length_px();
-    let painter = Painter::new(shape);
+    let painter = Painter::for_many(shape);
     let noise = NoiseModel { sky_variance, variance_per_unit: 0.0 };
     for round in 0..2 {
         for star in stars.iter_mut() {
@@ -200,7 +200,7 @@ pub fn remove_stars(
 ) -> usize {
     let noise = crate::measure::typical_variance(variance_e2).sqrt();
     let density = shape.density();
-    let painter = Painter::new(shape);
+    let painter = Painter::for_many(shape);
     let half_trail_px = 0.5 * shape.trail_length_px();
     let mut touched = 0;
     for star in stars {
