@@ -1,7 +1,7 @@
 //! Zero points: how electrons per second become magnitudes of the catalogue.
 
 use crate::ComaError;
-use crate::stars::render_radius_px;
+use crate::stars::{MOST_RENDER_PX, render_radius_px};
 use fanlight_image::aperture::{self, Circle};
 use fanlight_image::moffat::{self, FluxFitConfig, NoiseModel, Painter, StarFit, StarImage};
 use fanlight_image::robust::{self, ClipConfig};
@@ -78,7 +78,7 @@ pub fn star_fluxes(
             let (x0, y0) = (area.x0 as f64, area.y0 as f64);
             for n in field.iter().filter(|n| n.standard != t.standard) {
                 let away = (n.x_px - t.x_px).abs().max((n.y_px - t.y_px).abs());
-                if away > half_px + MAX_WING_PX + 0.5 * shape.trail_length_px() {
+                if away > half_px + MOST_RENDER_PX + 0.5 * shape.trail_length_px() {
                     continue;
                 }
                 let reach = render_radius_px(predicted(n), shape, sigma);
@@ -104,8 +104,6 @@ pub fn star_fluxes(
 
 /// Stars, the first given, that tell what flux a magnitude means.
 const FIRST_ROUND: usize = 40;
-/// No star's wing is followed further.
-const MAX_WING_PX: f64 = 100.0;
 
 fn fit_flux(image: &Image, mask: &Mask, shape: &StarImage, target: &Target, noise: NoiseModel) -> Option<StarFit> {
     let fwhm_px = shape.seeing().fwhm_px();
