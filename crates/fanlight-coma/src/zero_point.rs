@@ -59,11 +59,10 @@ pub fn star_fluxes(
     exposure_s: f64,
 ) -> FrameFluxes {
     let whole = |t: &Target| fit_flux(flattened, mask, shape, t, noise);
-    let mut first: Vec<f64> =
-        targets[..FIRST_ROUND.min(targets.len())]
-            .par_iter()
-            .filter_map(|t| Some(t.magnitude + 2.5 * whole(t)?.flux.value.log10()))
-            .collect();
+    let mut first: Vec<f64> = targets[..FIRST_ROUND.min(targets.len())]
+        .par_iter()
+        .filter_map(|t| Some(t.magnitude + 2.5 * whole(t)?.flux.value.log10()))
+        .collect();
     let Some(zero_point) = robust::median_f64(&mut first) else { return FrameFluxes::default() };
     let predicted = |t: &Target| 10f64.powf(0.4 * (zero_point - t.magnitude));
     let growth_px = growth_radius_px(shape);

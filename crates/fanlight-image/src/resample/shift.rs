@@ -79,7 +79,16 @@ pub(super) fn resample(frame: &Frame, (dx_px, dy_px): (f64, f64), out: &mut Resa
         );
         wide(
             #[inline(always)]
-            || filter_block(&variances, (&columns, &columns.squared), (&rows, &rows.squared), y0, (variance, width), sum),
+            || {
+                filter_block(
+                    &variances,
+                    (&columns, &columns.squared),
+                    (&rows, &rows.squared),
+                    y0,
+                    (variance, width),
+                    sum,
+                )
+            },
         );
         let mut share = vec![0.0; width];
         for (row, bits) in mask.chunks_mut(width).enumerate() {

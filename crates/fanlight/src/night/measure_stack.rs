@@ -36,6 +36,8 @@ pub struct MeasuredStack {
     pub sky_noise: f64,
     /// The stars that pass the comet.
     pub passing: Passing,
+    /// Error of the light taken out of a star, as a share of it; measured in the stack where that has room.
+    pub star_model_share: f64,
 }
 
 /// Flat-field error of a cell of the sky fit, as a share of the sky. A tenth of a per cent is common for twilight flats;
@@ -68,8 +70,24 @@ pub fn measure(mut comet: CometStack, grid: CometGrid, sky_per_px: f64, passing:
     let fill = RingProfile::measure(&stacked.image, &stacked.mask, centre_px, reach);
     let sky_noise = fanlight_coma::measure::typical_variance(&stacked.variance).sqrt();
     let optocentre = found;
-    let mut measured =
-        MeasuredStack { comet, grid, optocentre, centre_px, kernel, sky, rings, fill, sky_noise, passing };
+    let star_model_share = stars::MODEL_ERROR;
+    let mut measured = MeasuredStack {
+        comet,
+        grid,
+        optocentre,
+        centre_px,
+        kernel,
+        sky,
+        rings,
+        fill,
+        sky_noise,
+        passing,
+        star_model_share,
+    };
+    let whole_star_px = WHOLE_STAR_FWHM * measured.passing.fwhm_px;
+    if let Some(scatter) = measured.scatter_of_circles(whole_star_px, None) {
+        measured.star_model_share = scatter.model_share;
+    }
     measured.widen_centre_by_stars(fwhm_px);
     measured
 }
@@ -77,6 +95,8 @@ pub fn measure(mut comet: CometStack, grid: CometGrid, sky_per_px: f64, passing:
 /// Radius of the circles that tell what stars leave, as a share of the stack's smaller side, at most: there must be room for
 /// many. For a larger aperture it is what follows from stars strewn at random.
 const CIRCLE_SHARE: f64 = 0.05;
+/// Radius in star widths of circles that hold a star whole: they tell what share of its light is taken out wrongly.
+const WHOLE_STAR_FWHM: f64 = 2.5;
 /// The circles stay further than this from the nucleus, in kernel widths, so that the coma's own structure is not taken for
 /// stars.
 const CIRCLES_OUTSIDE_FWHM: f64 = 8.0;
@@ -121,9 +141,22 @@ impl MeasuredStack {
         if self.passing.steps.is_empty() {
             return StarsLeft::default();
         }
+        let model_share = self.star_model_share;
+        let scatter = self
+            .scatter_of_circles(radius_px, Some(model_share))
+            .unwrap_or(FieldScatter { model_share, ..FieldScatter::default() });
+        let left = self.passing.left_in(self.circle(radius_px), &scatter);
+        tracing::debug!("stars left within {radius_px:.1} px: {left:?} by {scatter:?}");
+        left
+    }
+
+    /// What stars leave in circles of a radius away from the comet.
+    fn scatter_of_circles(&self, radius_px: f64, model_share: Option<f64>) -> Option<FieldScatter> {
+        if self.passing.steps.is_empty() {
+            return None;
+        }
         let stacked = &self.comet.stacked;
         let side = stacked.image.width.min(stacked.image.height) as f64;
-        let fwhm_px = self.kernel.map_or(3.0, |k| k.fwhm_px());
         let field = Field {
             image: &stacked.image,
             variance: &stacked.variance,
@@ -131,13 +164,9 @@ impl MeasuredStack {
             correlation: self.comet.correlation,
             centre_px: self.centre_px,
             coma: &self.fill,
-            keep_out_px: CIRCLES_OUTSIDE_FWHM * fwhm_px,
+            keep_out_px: CIRCLES_OUTSIDE_FWHM * self.kernel.map_or(3.0, |k| k.fwhm_px()),
         };
-        let scatter = passing::field_scatter(&field, &self.passing, radius_px.min(CIRCLE_SHARE * side))
-            .unwrap_or(FieldScatter { model_share: stars::MODEL_ERROR, ..FieldScatter::default() });
-        let left = self.passing.left_in(self.circle(radius_px), &scatter);
-        tracing::debug!("stars left within {radius_px:.1} px: {left:?} by {scatter:?}");
-        left
+        passing::field_scatter(&field, &self.passing, radius_px.min(CIRCLE_SHARE * side), model_share)
     }
 
     fn circle(&self, radius_px: f64) -> Circle {
