@@ -46,7 +46,7 @@ const REACH_FWHM: f64 = 6.0;
 /// Reach in pixels at least and at most.
 const REACH_PX: (f64, f64) = (10.0, 28.0);
 /// Share of the light that the model may miss in a pixel: keeps the bright core from ruling alone.
-pub const MODEL_ERROR: f64 = 0.01;
+const MODEL_ERROR: f64 = 0.01;
 /// Error per axis that is always there: sub-pixel response, resampling. Chosen from simulated nights of both simulators.
 const FLOOR_PX: f64 = 0.012;
 

@@ -102,8 +102,6 @@ const WHOLE_STAR_FWHM: f64 = 2.5;
 const CIRCLES_OUTSIDE_FWHM: f64 = 8.0;
 /// Radius about the nucleus, in kernel widths, in which what stars leave pulls the centre.
 const CENTRE_FWHM: f64 = 1.5;
-/// What the fit of the centre takes its model to miss, as a share of the light: see [`optocentre`].
-const CENTRE_MODEL_ERROR: f64 = optocentre::MODEL_ERROR;
 
 impl MeasuredStack {
     /// Pixel scale at the comet.
@@ -173,21 +171,17 @@ impl MeasuredStack {
         Circle { x_px: self.centre_px.0, y_px: self.centre_px.1, radius_px }
     }
 
-    /// Widens the centre's error by what stars leave about the nucleus, against the noise that the fit knows of.
+    /// Widens the centre's error by what stars leave about the nucleus: light anywhere in a circle pulls a centroid by its
+    /// share of the light there times half the radius along either axis, root mean square.
     fn widen_centre_by_stars(&mut self, fwhm_px: f64) {
         let circle = self.circle(CENTRE_FWHM * fwhm_px);
         let left = self.stars_left(circle.radius_px).sigma();
-        let stacked = &self.comet.stacked;
-        let (width, height) = (stacked.image.width, stacked.image.height);
-        let noise = |i: usize| {
-            let (value, variance) = (f64::from(stacked.image.data[i]), f64::from(stacked.variance.data[i]));
-            Some(variance + (CENTRE_MODEL_ERROR * value).powi(2)).filter(|v| v.is_finite() && stacked.mask.bits[i] == 0)
-        };
-        let pixels = aperture::circle_overlap(circle.x_px, circle.y_px, circle.radius_px, width, height);
-        let known: f64 = pixels.filter_map(|(i, share)| Some(share * share * noise(i)?)).sum();
-        if let (Some(optocentre), true) = (&mut self.optocentre, known > 0.0) {
-            let wider = 1.0 + left * left / known;
-            optocentre.covariance_px2.iter_mut().for_each(|c| *c *= wider);
+        let light = aperture::circle_sum(&self.comet.stacked.image, None, Some(&self.comet.stacked.mask), circle).sum;
+        if let (Some(optocentre), true) = (&mut self.optocentre, light > 0.0) {
+            let pull_px = 0.5 * circle.radius_px * (left / light).min(1.0);
+            let [xx, yy, _] = &mut optocentre.covariance_px2;
+            *xx += pull_px * pull_px;
+            *yy += pull_px * pull_px;
         }
     }
 
