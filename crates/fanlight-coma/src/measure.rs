@@ -4,7 +4,7 @@ use crate::calibrate::Calibrated;
 use crate::register::{self, CondensationSearch};
 use fanlight_image::background::{self, MeshConfig};
 use fanlight_image::detect::{self, DetectConfig, Detection};
-use fanlight_image::moffat::{self, NoiseModel, ShapeFit, ShapeFitConfig};
+use fanlight_image::moffat::{self, NoiseModel, ShapeFit, ShapeFitConfig, StarWidth};
 use fanlight_image::robust::{self, ClipConfig};
 use fanlight_image::trails::{self, Outlines, TrailConfig};
 use fanlight_image::{Image, Mask, PixelBox};
@@ -42,6 +42,8 @@ pub struct FrameMeasure {
     pub detections: Vec<Detection>,
     /// The star image; absent where no star could be fitted.
     pub shape: Option<ShapeFit>,
+    /// Widths of the stars that were tried for it, each alone.
+    pub widths: Vec<StarWidth>,
 }
 
 /// Stars are sought above this many sigmas of the local noise. At 5σ a 2048² frame gives under three false ones.
@@ -134,9 +136,10 @@ fn measure_about(
     if looks.are_trails() {
         detections = find_trails(frame, &flattened, looks, noise_e);
     }
-    let shape = star_shape(&flattened, frame, &detections, centre, looks);
+    let (shape, widths) = star_shape(&flattened, frame, &detections, centre, looks).unzip();
+    let widths = widths.unwrap_or_default();
     let measured =
-        FrameMeasure { sky_e, noise_e, condensations_px, centre_px: centre, coma, flattened, detections, shape };
+        FrameMeasure { sky_e, noise_e, condensations_px, centre_px: centre, coma, flattened, detections, shape, widths };
     (measured, looks.trail_px)
 }
 
@@ -219,12 +222,12 @@ fn star_shape(
     detections: &[Detection],
     centre_px: (f64, f64),
     looks: Looks,
-) -> Option<ShapeFit> {
+) -> Option<(ShapeFit, Vec<StarWidth>)> {
     let most = if looks.are_trails() { MAX_SHAPE_TRAILS } else { MAX_SHAPE_STARS };
     let stars = lone_stars(detections, centre_px, looks, most);
     let sky_variance = typical_variance(&frame.variance_e2);
     let noise = NoiseModel { sky_variance, variance_per_unit: 1.0 };
-    moffat::fit_shape(flattened, &frame.mask, &stars, &looks.shape_fit(noise)).ok()
+    moffat::fit_shape_and_widths(flattened, &frame.mask, &stars, &looks.shape_fit(noise)).ok()
 }
 
 /// What stars look like, roughly.

@@ -2,6 +2,7 @@
 
 use super::cutout::{Reach, Star, StarPixel, StarSolver, Weights, collect};
 use super::joint_fit::{Candidate, Form, Joint, Wings, fit_weighted};
+use super::field::StarWidth;
 use super::shape::ShapeVector;
 use super::star_fit::{StarFit, StarFitConfig};
 use super::{Moffat, NoiseModel, StarImage};
@@ -123,6 +124,19 @@ pub fn fit_shape(
     stars: &[(f64, f64)],
     config: &ShapeFitConfig,
 ) -> Result<ShapeFit, ImageError> {
+    fit_shape_and_widths(image, mask, stars, config).map(|(fit, _)| fit)
+}
+
+/// The same with the width that each star has alone, wing exponents held.
+///
+/// # Errors
+/// As [`fit_shape`].
+pub fn fit_shape_and_widths(
+    image: &Image,
+    mask: &Mask,
+    stars: &[(f64, f64)],
+    config: &ShapeFitConfig,
+) -> Result<(ShapeFit, Vec<StarWidth>), ImageError> {
     ImageError::check_size("mask", (image.width, image.height), (mask.width, mask.height))?;
     ImageError::check_positive("initial_fwhm_px", config.initial_fwhm_px)?;
     ImageError::check_positive("sky_variance", config.noise.sky_variance)?;
@@ -146,6 +160,8 @@ pub fn fit_shape(
     if alone.len() < config.min_stars.max(1) {
         return Err(too_few(alone.len()));
     }
+    let width = |c: &Candidate| Some(StarWidth { x_px: c.star.x_px, y_px: c.star.y_px, ln_fwhm: c.shape?.ln_fwhm });
+    let widths: Vec<StarWidth> = alone.iter().filter_map(width).collect();
     let (start, alike) = reject_unlike(alone);
 
     // all together, cut out again at the width found
@@ -180,10 +196,10 @@ pub fn fit_shape(
         None => either(trail_start(&start), Form::Trail).ok_or(too_few(0))?,
     };
     if joint.wings == Wings::Held || joint.beta_is_known() {
-        return Ok(joint.report());
+        return Ok((joint.report(), widths));
     }
     let held = ShapeVector { beta_coordinate: first.beta_coordinate, ..joint.vector };
-    fit_weighted(joint.stars, held, (joint.form, Wings::Held), noise).map(|f| f.report()).ok_or(too_few(0))
+    fit_weighted(joint.stars, held, (joint.form, Wings::Held), noise).map(|f| (f.report(), widths)).ok_or(too_few(0))
 }
 
 /// The fit with a trail where that is clearly better than the ellipse.

@@ -17,7 +17,7 @@ use fanlight_coma::register::{self, CentroidConfig, Vote};
 use fanlight_coma::zero_point::{self, FrameFluxes, Standard, Target};
 use fanlight_coma::{ComaError, stack};
 use fanlight_image::cosmic::{self, CosmicConfig};
-use fanlight_image::moffat::{self, FluxFitConfig, NoiseModel, ShapeFit, StarImage};
+use fanlight_image::moffat::{self, FluxFitConfig, NoiseModel, ShapeFit, StarImage, StarWidth};
 use fanlight_image::resample;
 use fanlight_image::robust;
 use fanlight_image::{Image, Mask, PixelBox, flag};
@@ -101,6 +101,8 @@ pub struct FirstLook {
     pub scale_arcsec: f64,
     /// Star image.
     pub shape: Option<ShapeFit>,
+    /// Widths of stars, each alone, by their places in the window.
+    pub widths: Vec<StarWidth>,
     /// Coma over the sky level in rings, electrons per pixel and exposure.
     pub coma: RingProfile,
     /// Stars found.
@@ -280,6 +282,7 @@ pub fn look(light: &Light, context: &Context, known: Known) -> Result<(FirstLook
         ),
         scale_arcsec,
         shape,
+        widths: measured.widths,
         coma: measured.coma,
         n_stars: found.len(),
         fluxes,
