@@ -138,8 +138,17 @@ fn measure_about(
     }
     let (shape, widths) = star_shape(&flattened, frame, &detections, centre, looks).unzip();
     let widths = widths.unwrap_or_default();
-    let measured =
-        FrameMeasure { sky_e, noise_e, condensations_px, centre_px: centre, coma, flattened, detections, shape, widths };
+    let measured = FrameMeasure {
+        sky_e,
+        noise_e,
+        condensations_px,
+        centre_px: centre,
+        coma,
+        flattened,
+        detections,
+        shape,
+        widths,
+    };
     (measured, looks.trail_px)
 }
 

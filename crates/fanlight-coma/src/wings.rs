@@ -125,7 +125,8 @@ fn bright_stars(search: &WingSearch, outer_px: f64) -> Vec<FieldStar> {
     let (w, h) = (search.residual.width as f64, search.residual.height as f64);
     let margin = 0.3 * outer_px;
     let usable = |s: &&FieldStar| {
-        let near = search.comet_path_px.iter().map(|p| (p.0 - s.x_px).hypot(p.1 - s.y_px)).fold(f64::INFINITY, f64::min);
+        let near =
+            search.comet_path_px.iter().map(|p| (p.0 - s.x_px).hypot(p.1 - s.y_px)).fold(f64::INFINITY, f64::min);
         let on = s.x_px > margin && s.y_px > margin && s.x_px < w - margin && s.y_px < h - margin;
         s.flux > least && on && near > 0.7 * outer_px
     };

@@ -34,6 +34,13 @@ const TAIL_POWERS: [f64; 6] = [1.5, 2.0, 2.5, 3.0, 3.5, 4.0];
 /// Bounds of the scatter between stars: of fewer than some tens it is not known better.
 const SCATTER: (f64, f64) = (0.08, 0.5);
 
+/// Rings beyond this share of the outermost radius give the level under the others.
+const LEVEL_FROM: f64 = 0.55;
+/// Stars' halos differ by so much of themselves: by the flux that the fit gave, and by place.
+const STAR_SCATTER: f64 = 0.15;
+/// No star has more of the weight of all.
+const MOST_WEIGHT: f64 = 0.12;
+
 struct RingPixels {
     inner_px: f64,
     outer_px: f64,
@@ -115,39 +122,46 @@ fn one_round(
     rings: &[RingPixels],
     before: &[(f64, f64)],
 ) -> Option<Halo> {
-    let last = rings.len() - 1;
-    // per star: flux, and the rings over the outermost, for unit flux
+    let end = rings[rings.len() - 1].outer_px;
+    let is_outer = |r: &RingPixels| r.radius_px() > LEVEL_FROM * end;
+    // per star: flux, and the rings over the mean of the outer ones, for unit flux
     let seen: Vec<(f64, Vec<Option<f64>>)> = stars
         .iter()
         .filter_map(|s| {
-            let value = |r: &RingPixels| {
-                r.median(residual, search.mask, s).map(|v| v / s.flux + at(before, r.radius_px()))
-            };
-            let outermost = value(&rings[last])?;
-            Some((s.flux, rings.iter().map(|r| value(r).map(|v| v - outermost)).collect()))
+            let value =
+                |r: &RingPixels| r.median(residual, search.mask, s).map(|v| v / s.flux + at(before, r.radius_px()));
+            let outer: Vec<f64> = rings.iter().filter(|r| is_outer(r)).map(value).collect::<Option<_>>()?;
+            let level = outer.iter().sum::<f64>() / outer.len() as f64;
+            Some((s.flux, rings.iter().map(|r| value(r).map(|v| v - level)).collect()))
         })
         .collect();
     if seen.len() < super::MIN_STARS {
         return None;
     }
-    let mut fluxes: Vec<f64> = seen.iter().map(|s| s.0).collect();
-    // noise falls with the flux, what stars differ by does not: no star has more than four times the weight of the middle one
-    let cap = 2.0 * robust::median_f64(&mut fluxes)?;
-    let weight = |flux: f64| flux.min(cap).powi(2);
     let of_ring: Vec<Measured> = (0..rings.len())
         .map(|k| {
-            let values: Vec<(f64, f64)> = seen.iter().filter_map(|(f, v)| Some((v[k]?, weight(*f)))).collect();
+            let values: Vec<(f64, f64)> = seen.iter().filter_map(|(f, v)| Some((v[k]?, *f))).collect();
             weighted(&values).unwrap_or(Measured::new(0.0, f64::INFINITY))
         })
         .collect();
-    let level = level_at_end(rings, &of_ring);
-    let shown = |k: usize| of_ring[k].value + level.value > RING_SIGMA * of_ring[k].sigma && of_ring[k].sigma.is_finite();
+    let level = level_outside(rings, &of_ring, is_outer);
+    let shown =
+        |k: usize| of_ring[k].value + level.value > RING_SIGMA * of_ring[k].sigma && of_ring[k].sigma.is_finite();
     let mut n = 0;
-    while n < rings.len() && (shown(n) || (n + 1 < rings.len() && shown(n + 1))) {
+    while n < rings.len() && shown(n) {
         n += 1;
     }
-    let profile: Vec<(f64, f64)> =
+    // what goes on from there is the same halo, though a ring alone would not show it
+    let goes_on = |k: usize| of_ring.get(k).is_some_and(|m| m.value + level.value > m.sigma);
+    while n >= 2 && (goes_on(n) || goes_on(n + 1)) {
+        n += 1;
+    }
+    let mut profile: Vec<(f64, f64)> =
         (0..n).map(|k| (rings[k].radius_px(), (of_ring[k].value + level.value).max(0.0))).collect();
+    if let Some((radius, value)) = profile.last().copied() {
+        // to the last ring's edge
+        profile.push((rings[n - 1].outer_px, value * (radius / rings[n - 1].outer_px).powi(2)));
+    }
     let no_halo = Some(Halo { profile: Vec::new(), share: None, scatter: SCATTER.1 });
     if n < 2 {
         return no_halo;
@@ -157,7 +171,7 @@ fn one_round(
         .iter()
         .filter_map(|(f, v)| {
             let light: Option<f64> = (0..n).map(|k| Some(rings[k].area_px2() * v[k]?)).sum();
-            Some((light? + level.value * area, weight(*f)))
+            Some((light? + level.value * area, *f))
         })
         .collect();
     let Some(share) = weighted(&shares) else { return no_halo };
@@ -167,25 +181,22 @@ fn one_round(
     let mut off: Vec<f64> = shares.iter().map(|s| s.0 - share.value).collect();
     let scatter = robust::mad_sigma_f64(&mut off).unwrap_or(share.value) / share.value;
     let sigma = share.sigma.hypot(area * level.sigma);
-    Some(Halo {
-        profile,
-        share: Some(Measured::new(share.value, sigma)),
-        scatter: scatter.clamp(SCATTER.0, SCATTER.1),
-    })
+    Some(Halo { profile, share: Some(Measured::new(share.value, sigma)), scatter: scatter.clamp(SCATTER.0, SCATTER.1) })
 }
 
-/// The halo's level in the outermost ring, which the rings are measured over: by the power of the radius that the outer
-/// rings follow.
-fn level_at_end(rings: &[RingPixels], of_ring: &[Measured]) -> Measured {
+/// The halo's mean level in the outer rings, over which all are measured: by the power of the radius that the rings follow.
+fn level_outside(rings: &[RingPixels], of_ring: &[Measured], is_outer: impl Fn(&RingPixels) -> bool) -> Measured {
     let end = rings[rings.len() - 1].radius_px();
     let outer: Vec<(f64, Measured)> = rings
         .iter()
         .zip(of_ring)
         .map(|(r, m)| (r.radius_px(), *m))
-        .filter(|(r, m)| *r > 0.25 * end && *r < end && m.sigma.is_finite() && m.sigma > 0.0)
+        .filter(|(r, m)| *r > 0.2 * end && m.sigma.is_finite() && m.sigma > 0.0)
         .collect();
     let fit = |power: f64| {
-        let basis = |r: f64| (r / end).powf(-power) - 1.0;
+        let far: Vec<f64> = rings.iter().filter(|r| is_outer(r)).map(|r| (r.radius_px() / end).powf(-power)).collect();
+        let mean = far.iter().sum::<f64>() / far.len() as f64;
+        let basis = |r: f64| (r / end).powf(-power) / mean - 1.0;
         let normal: f64 = outer.iter().map(|(r, m)| (basis(*r) / m.sigma).powi(2)).sum();
         let level = outer.iter().map(|(r, m)| basis(*r) * m.value / m.sigma.powi(2)).sum::<f64>() / normal;
         let chi2: f64 = outer.iter().map(|(r, m)| ((m.value - level * basis(*r)) / m.sigma).powi(2)).sum();
@@ -200,17 +211,29 @@ fn level_at_end(rings: &[RingPixels], of_ring: &[Measured]) -> Measured {
     Measured::new(best.1, best.2.hypot(off))
 }
 
-/// Weighted median with the error of it that the values' own scatter gives.
+/// Weighted median of (value for unit flux, flux), with the error of it that the values' own scatter gives.
+///
+/// What neighbours and noise do to a value falls with the star's flux; what stars differ by does not.
 fn weighted(values: &[(f64, f64)]) -> Option<Measured> {
     if values.len() < super::MIN_STARS {
         return None;
     }
-    let value = weighted_median(values.to_vec())?;
-    let mut off: Vec<f64> = values.iter().map(|v| v.0 - value).collect();
-    let limit = 3.0 * robust::mad_sigma_f64(&mut off)?;
+    let middle = robust::median_f64(&mut values.iter().map(|v| v.0).collect::<Vec<f64>>())?;
+    let noise = robust::mad_sigma_f64(&mut values.iter().map(|v| (v.0 - middle) * v.1).collect::<Vec<f64>>())?;
+    let of = |flux: f64| ((noise / flux).powi(2) + (STAR_SCATTER * middle).powi(2)).max(1e-30).recip();
+    let mut all: Vec<(f64, f64)> = values.iter().map(|v| (v.0, of(v.1))).collect();
+    // no star alone decides
+    for _ in 0..3 {
+        let most = MOST_WEIGHT * all.iter().map(|v| v.1).sum::<f64>();
+        all.iter_mut().for_each(|v| v.1 = v.1.min(most));
+    }
+    let value = weighted_median(all.clone())?;
+    let limit = all.iter().map(|v| v.1).fold(0.0, f64::max);
+    let near: Vec<f64> = all.iter().filter(|v| v.1 > 0.1 * limit).map(|v| v.0 - value).collect();
+    let limit = 4.0 * robust::mad_sigma_f64(&mut near.clone())?.max(1e-12);
     let (mut square, mut total) = (0.0, 0.0);
-    for (v, w) in values {
-        square += (w * (v - value).clamp(-limit, limit)).powi(2);
+    for (v, w) in &all {
+        square += (w * (v - value).abs().min(limit.max(w.recip().sqrt()))).powi(2);
         total += w;
     }
     // a median has 1.25 times the error of a mean
@@ -222,11 +245,13 @@ pub fn weighted_median(mut values: Vec<(f64, f64)>) -> Option<f64> {
     values.sort_by(|a, b| a.0.total_cmp(&b.0));
     let half = 0.5 * values.iter().map(|v| v.1).sum::<f64>();
     let mut sum = 0.0;
-    values.iter().find(|v| {
-        sum += v.1;
-        sum >= half
-    })
-    .map(|v| v.0)
+    values
+        .iter()
+        .find(|v| {
+            sum += v.1;
+            sum >= half
+        })
+        .map(|v| v.0)
 }
 
 /// Draws every star's halo, times a factor.

@@ -1,7 +1,7 @@
 //! The rays: straight lines through the mean of the bright stars.
 
-use super::halo::{Halo, weighted_median};
 use super::Ray;
+use super::halo::{Halo, weighted_median};
 use crate::stars::FieldStar;
 use fanlight_image::{Image, Mask, robust};
 use rayon::prelude::*;
@@ -13,7 +13,7 @@ const RAY_STARS: usize = 25;
 /// Directions that are tried.
 const DIRECTIONS: usize = 360;
 /// A ray stands this many scatters of all directions over their median.
-const RAY_SIGMA: f64 = 7.0;
+const RAY_SIGMA: f64 = 5.5;
 /// Nothing brighter within this many directions.
 const APART: usize = 8;
 /// Most rays: a spider of six vanes.
@@ -31,41 +31,47 @@ pub fn measure(residual: &Image, mask: &Mask, stars: &[FieldStar], halo: &Halo, 
     let mean = mean_star(residual, mask, &stars[..stars.len().min(RAY_STARS)], outer_px);
     let along = |angle_rad: f64, from: f64, to: f64| mean.strip(angle_rad, (from, to), fwhm_px);
     let angle = |i: usize| std::f64::consts::TAU * i as f64 / DIRECTIONS as f64;
-    let light: Vec<f64> =
-        (0..DIRECTIONS).map(|i| along(angle(i), inner_px, 0.7 * outer_px).unwrap_or(0.0)).collect();
+    let light: Vec<f64> = (0..DIRECTIONS).map(|i| along(angle(i), inner_px, 0.7 * outer_px).unwrap_or(0.0)).collect();
     let Some(middle) = robust::median_f64(&mut light.clone()) else { return Vec::new() };
-    let Some(sigma) = robust::mad_sigma_f64(&mut light.clone()) else { return Vec::new() };
+    let Some(wide) = robust::mad_sigma_f64(&mut light.clone()) else { return Vec::new() };
+    // the rays and what stands beside them are not the scatter that they stand over
+    let mut calm: Vec<f64> = light.iter().copied().filter(|l| (l - middle).abs() < 2.5 * wide).collect();
+    let Some(sigma) = robust::mad_sigma_f64(&mut calm) else { return Vec::new() };
     let highest = |i: usize| {
-        (1..=APART).all(|k| light[i] >= light[(i + k) % DIRECTIONS] && light[i] > light[(i + DIRECTIONS - k) % DIRECTIONS])
+        (1..=APART)
+            .all(|k| light[i] >= light[(i + k) % DIRECTIONS] && light[i] > light[(i + DIRECTIONS - k) % DIRECTIONS])
     };
     let mut found: Vec<usize> =
         (0..DIRECTIONS).filter(|i| light[*i] - middle > RAY_SIGMA * sigma && sigma > 0.0 && highest(*i)).collect();
     found.sort_by(|a, b| light[*b].total_cmp(&light[*a]));
     found.truncate(MAX_RAYS);
     let quiet: Vec<usize> = (0..DIRECTIONS).step_by(5).filter(|i| light[*i] - middle < 3.0 * sigma).collect();
-    found.iter().filter_map(|i| {
-        let fine = (-15..=15).map(|k| angle(*i) + f64::from(k) * 1e-3 * 2.0);
-        let angle_rad = fine
-            .filter_map(|a| Some((a, along(a, inner_px, 0.7 * outer_px)?)))
-            .max_by(|a, b| a.1.total_cmp(&b.1))?
-            .0;
-        let mut points = Vec::new();
-        let mut from = inner_px;
-        while from < outer_px {
-            let to = (1.3 * from).max(from + 3.0).min(outer_px);
-            let mut others: Vec<f64> = quiet.iter().filter_map(|j| along(angle(*j), from, to)).collect();
-            let level = robust::median_f64(&mut others)?;
-            let error = robust::mad_sigma_f64(&mut others)?;
-            let value = along(angle_rad, from, to)? - level;
-            if value < PIECE_SIGMA * error {
-                break;
+    found
+        .iter()
+        .filter_map(|i| {
+            let fine = (-15..=15).map(|k| angle(*i) + f64::from(k) * 1e-3 * 2.0);
+            let angle_rad = fine
+                .filter_map(|a| Some((a, along(a, inner_px, 0.7 * outer_px)?)))
+                .max_by(|a, b| a.1.total_cmp(&b.1))?
+                .0;
+            let mut points = Vec::new();
+            let mut from = inner_px;
+            while from < outer_px {
+                let to = (1.3 * from).max(from + 3.0).min(outer_px);
+                let mut others: Vec<f64> = quiet.iter().filter_map(|j| along(angle(*j), from, to)).collect();
+                let level = robust::median_f64(&mut others)?;
+                let error = robust::mad_sigma_f64(&mut others)?;
+                let value = along(angle_rad, from, to)? - level;
+                if value >= PIECE_SIGMA * error {
+                    points.push(((from * to).sqrt(), value));
+                } else if !points.is_empty() {
+                    break;
+                }
+                from = to;
             }
-            points.push(((from * to).sqrt(), value));
-            from = to;
-        }
-        (points.len() >= 2).then_some(Ray { angle_rad, along: points })
-    })
-    .collect()
+            (points.len() >= 2).then_some(Ray { angle_rad, along: points })
+        })
+        .collect()
 }
 
 /// Median of the residuals about stars, over their flux.

@@ -1,8 +1,8 @@
 //! One shape fitted to one star or to many: which stars take part, and what is reported.
 
 use super::cutout::{Reach, Star, StarPixel, StarSolver, Weights, collect};
-use super::joint_fit::{Candidate, Form, Joint, Wings, fit_weighted};
 use super::field::StarWidth;
+use super::joint_fit::{Candidate, Form, Joint, Wings, fit_weighted};
 use super::shape::ShapeVector;
 use super::star_fit::{StarFit, StarFitConfig};
 use super::{Moffat, NoiseModel, StarImage};

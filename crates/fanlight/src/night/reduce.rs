@@ -13,11 +13,11 @@ use super::offset::{centre_on_optocentre, leave_out_lost_frames, night_offset};
 use super::second_pass::{self, CometGrid, FieldLight};
 use super::solve::{self, Solver};
 use super::star_stack::{self, StarStacked, sky_stars, star_stack};
-use super::{weights, widths, wings};
 use super::window::{self, Refit, Windows};
 use super::{
     Colour, Missing, Night, Options, Sources, camera, judge, line_noise, masters, measure_stack, ready_made, record,
 };
+use super::{weights, widths, wings};
 use crate::{Failure, geometry, messages};
 use fanlight_coma::zero_point::{self, FrameZeroPoint, NightZeroPoint, Standard};
 use fanlight_image::robust;
@@ -209,7 +209,12 @@ pub fn reduce(options: &Options, sources: Sources, scratch: &Path) -> Result<Red
     }
 
     let mut stack_zero_point_mag = median_zero_point(&zero_points, &rejected);
-    let known = Known { zero_points: &zero_points, weights: &weights.of, circumstances: &heights, widths: width_pattern.as_ref() };
+    let known = Known {
+        zero_points: &zero_points,
+        weights: &weights.of,
+        circumstances: &heights,
+        widths: width_pattern.as_ref(),
+    };
     let kept = kept_frames(&looks, &rejected, known, stack_zero_point_mag, offset.as_ref(), &campaign, &mut notes)?;
     let stars = star_stack(&kept, &looks, &spool_index, &star_spool, &grid)?;
     drop(star_spool);
@@ -224,7 +229,8 @@ pub fn reduce(options: &Options, sources: Sources, scratch: &Path) -> Result<Red
         _ => None,
     };
     notes.extend(wings::note(found.as_ref(), step, grid.wcs.pixel_scale_arcsec(middle)));
-    let field_light = FieldLight { stars: field_stars, wings: wings.map(|w| (w.clone(), grid.wcs.arcsec_per_px(middle))) };
+    let field_light =
+        FieldLight { stars: field_stars, wings: wings.map(|w| (w.clone(), grid.wcs.arcsec_per_px(middle))) };
 
     let reference = &kept[kept.len() / 2];
     let comet_grid = CometGrid::about(reference, window::stack_side_px(windows.side_px))?;
