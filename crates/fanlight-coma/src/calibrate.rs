@@ -1,7 +1,7 @@
 //! From raw counts to electrons: masters applied, every pixel with its variance and its flags.
 
 use crate::ComaError;
-use fanlight_image::{Image, Mask, PixelBox, flag, robust};
+use fanlight_image::{Image, Mask, PixelBox, flag, robust, wide};
 use rayon::prelude::*;
 
 /// What turns counts into electrons.
@@ -140,19 +140,24 @@ pub fn calibrate(raw: &Raw, masters: &Masters, detector: &Detector) -> Result<Ca
             let rows = rows.zip(dark.unwrap_or(&nothing)).zip(row_of(&masters.flat, y, area).unwrap_or(&even));
             let out = out.iter_mut().zip(variance).zip(bits);
             // selected, not branched: the loop then works on several pixels at once
-            for (((out, variance), bits), (((counts, offset), dark), response)) in out.zip(rows) {
-                let collected_e = (counts - offset) * gain;
-                let value = (collected_e - dark * dark_e) / response;
-                let in_range = (*response >= *FLAT_RANGE.start()) & (*response <= *FLAT_RANGE.end());
-                let is_known = in_range & (value.abs() < f32::INFINITY);
-                let positive_e = if collected_e > 0.0 { collected_e } else { 0.0 };
-                let square = response * response;
-                *out = if is_known { value } else { f32::NAN };
-                *variance = if is_known { (positive_e + read_variance) / square } else { f32::NAN };
-                let missing = if counts.abs() < f32::INFINITY { flag::DETECTOR } else { flag::NO_DATA };
-                let full = if *counts >= saturation { flag::SATURATED } else { 0 };
-                *bits |= if is_known { full } else { missing };
-            }
+            wide(
+                #[inline(always)]
+                || {
+                    for (((out, variance), bits), (((counts, offset), dark), response)) in out.zip(rows) {
+                        let collected_e = (counts - offset) * gain;
+                        let value = (collected_e - dark * dark_e) / response;
+                        let in_range = (*response >= *FLAT_RANGE.start()) & (*response <= *FLAT_RANGE.end());
+                        let is_known = in_range & (value.abs() < f32::INFINITY);
+                        let positive_e = if collected_e > 0.0 { collected_e } else { 0.0 };
+                        let square = response * response;
+                        *out = if is_known { value } else { f32::NAN };
+                        *variance = if is_known { (positive_e + read_variance) / square } else { f32::NAN };
+                        let missing = if counts.abs() < f32::INFINITY { flag::DETECTOR } else { flag::NO_DATA };
+                        let full = if *counts >= saturation { flag::SATURATED } else { 0 };
+                        *bits |= if is_known { full } else { missing };
+                    }
+                },
+            );
         });
     Ok(Calibrated { image_e, variance_e2, mask })
 }

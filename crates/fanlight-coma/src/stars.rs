@@ -207,7 +207,7 @@ fn measure_in_turn(work: &mut Image, mask: &Mask, shape: &StarImage, stars: &mut
     let fwhm_px = shape.seeing().fwhm_px();
     let radius_px = (1.5 * fwhm_px).max(2.5);
     let slack_px = 0.5 * fwhm_px + 0.1 * shape.trail_length_px();
-    let painter = Painter::new(shape);
+    let painter = Painter::for_many(shape);
     let noise = NoiseModel { sky_variance, variance_per_unit: 0.0 };
     for round in 0..2 {
         for star in stars.iter_mut() {
@@ -237,14 +237,18 @@ fn measure_in_turn(work: &mut Image, mask: &Mask, shape: &StarImage, stars: &mut
 pub fn render_radius_px(flux: f64, shape: &StarImage, noise: f64) -> f64 {
     let limit = noise / 30.0;
     let seeing = shape.seeing();
-    let mut radius = 0.75 * seeing.fwhm_px();
+    let least_px = 0.75 * seeing.fwhm_px();
     // a trail spreads the light over more places, of which one is the brightest
     let share = 1.0 / (1.0 + shape.trail_length_px() / (2.0 * seeing.fwhm_px()));
-    while radius < 100.0 && share * flux.abs() * seeing.density(radius, 0.0) > limit {
-        radius *= 1.15;
-    }
-    radius
+    let over = share * flux.abs() * seeing.density(0.0, 0.0) / limit;
+    // where (1 + r²/α²)^−β has fallen by that factor; without noise, or without light, this is no number
+    let square = over.powf(1.0 / seeing.beta) - 1.0;
+    let radius_px = seeing.alpha_major_px() * square.sqrt();
+    if radius_px > least_px { if radius_px < MOST_RENDER_PX { radius_px } else { MOST_RENDER_PX } } else { least_px }
 }
+
+/// No star's wing is followed further.
+pub const MOST_RENDER_PX: f64 = 100.0;
 
 /// What a frame's star model may get wrong, as a share of its brightness: where that would rise over the pixel's own
 /// noise the pixel is flagged. Star images of one frame differ by a few per cent over the field.
@@ -264,7 +268,9 @@ impl Brush {
     /// The image so many steps wider than a typical one.
     fn new(typical: &StarImage, step: i32) -> Self {
         let own = if step == 0 { *typical } else { typical.widened((WIDTH_STEP * f64::from(step)).exp()) };
-        Self { step, density: Box::new(own.density()), painter: Painter::new(&own) }
+        // a table takes as long as some hundred stars, of which one width among many has fewer
+        let painter = if step == 0 { Painter::for_many(&own) } else { Painter::new(&own) };
+        Self { step, density: Box::new(own.density()), painter }
     }
 }
 

@@ -1,7 +1,7 @@
 //! Zero points: how electrons per second become magnitudes of the catalogue.
 
 use crate::ComaError;
-use crate::stars::render_radius_px;
+use crate::stars::{MOST_RENDER_PX, render_radius_px};
 use fanlight_image::aperture::{self, Circle};
 use fanlight_image::moffat::{self, FluxFitConfig, NoiseModel, Painter, StarFit, StarImage};
 use fanlight_image::robust::{self, ClipConfig};
@@ -46,7 +46,7 @@ const MIN_SIGNAL_TO_NOISE: f64 = 10.0;
 
 /// Fluxes of stars by fitting the frame's star image, centre free; [`to_total_light`] brings them to total light.
 ///
-/// A first round tells what flux a magnitude means; in the second every star is measured with all its catalogued
+/// A first round of the first targets tells what flux a magnitude means; in the second every star is measured with all its catalogued
 /// neighbours (`field`, in the same frame) taken off by their predicted fluxes. Stars whose fit fails or wanders off (a
 /// blend, a defect) are left out.
 pub fn star_fluxes(
@@ -59,12 +59,14 @@ pub fn star_fluxes(
     exposure_s: f64,
 ) -> FrameFluxes {
     let whole = |t: &Target| fit_flux(flattened, mask, shape, t, noise);
-    let mut first: Vec<f64> =
-        targets.par_iter().filter_map(|t| Some(t.magnitude + 2.5 * whole(t)?.flux.value.log10())).collect();
+    let mut first: Vec<f64> = targets[..FIRST_ROUND.min(targets.len())]
+        .par_iter()
+        .filter_map(|t| Some(t.magnitude + 2.5 * whole(t)?.flux.value.log10()))
+        .collect();
     let Some(zero_point) = robust::median_f64(&mut first) else { return FrameFluxes::default() };
     let predicted = |t: &Target| 10f64.powf(0.4 * (zero_point - t.magnitude));
     let growth_px = growth_radius_px(shape);
-    let painter = Painter::new(shape);
+    let painter = Painter::for_many(shape);
     let half_px = 1.6 * growth_px + 4.0 + 0.5 * shape.trail_length_px();
     let sigma = noise.sky_variance.sqrt();
     let measured: Vec<(usize, StarFit, Option<f64>)> = targets
@@ -75,7 +77,7 @@ pub fn star_fluxes(
             let (x0, y0) = (area.x0 as f64, area.y0 as f64);
             for n in field.iter().filter(|n| n.standard != t.standard) {
                 let away = (n.x_px - t.x_px).abs().max((n.y_px - t.y_px).abs());
-                if away > half_px + MAX_WING_PX + 0.5 * shape.trail_length_px() {
+                if away > half_px + MOST_RENDER_PX + 0.5 * shape.trail_length_px() {
                     continue;
                 }
                 let reach = render_radius_px(predicted(n), shape, sigma);
@@ -99,8 +101,8 @@ pub fn star_fluxes(
     }
 }
 
-/// No star's wing is followed further.
-const MAX_WING_PX: f64 = 100.0;
+/// Stars, the first given, that tell what flux a magnitude means.
+const FIRST_ROUND: usize = 40;
 
 fn fit_flux(image: &Image, mask: &Mask, shape: &StarImage, target: &Target, noise: NoiseModel) -> Option<StarFit> {
     let fwhm_px = shape.seeing().fwhm_px();

@@ -1,7 +1,7 @@
 //! The smooth background of an image and its noise, from a mesh of cells.
 
 use crate::robust::{self, ClipConfig};
-use crate::{Image, ImageError, Mask};
+use crate::{Image, ImageError, Mask, wide};
 use rayon::prelude::*;
 
 /// How a background is measured.
@@ -159,9 +159,14 @@ impl Grid {
                 let cubic = Cubic::through(span.first, |i| extended(|c| across[c], self.nx, i));
                 // relative to the span's own level, so that single precision costs a millionth of the change in it
                 let [a, b, c, d] = cubic.0.map(|v| v as f32);
-                for (pixel, t) in row[span.pixels.clone()].iter_mut().zip(&columns.t[span.pixels.clone()]) {
-                    put(pixel, a + ((d * t + c) * t + b) * t);
-                }
+                wide(
+                    #[inline(always)]
+                    || {
+                        for (pixel, t) in row[span.pixels.clone()].iter_mut().zip(&columns.t[span.pixels.clone()]) {
+                            put(pixel, a + ((d * t + c) * t + b) * t);
+                        }
+                    },
+                );
             }
         });
     }

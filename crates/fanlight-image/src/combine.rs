@@ -7,7 +7,7 @@
 // Loops over lanes are written with their index: zips of five arrays neither read better nor vectorise.
 #![allow(clippy::needless_range_loop)]
 
-use crate::robust;
+use crate::{robust, wide};
 use rayon::prelude::*;
 
 mod network;
@@ -190,6 +190,7 @@ struct Sums {
 impl Sums {
     const ZERO: Self = Self { weight: [0.0; LANES], deviation: [0.0; LANES], variance: [0.0; LANES], n: [0; LANES] };
 
+    #[inline(always)]
     fn add(&mut self, other: &Self) {
         for i in 0..LANES {
             self.weight[i] += other.weight[i];
@@ -236,6 +237,14 @@ impl<'a> Run<'a> {
 
     /// Combines the pixels from `start` on, as many as `out` holds.
     fn combine(&self, start: usize, out: &mut RunOut) {
+        wide(
+            #[inline(always)]
+            || self.combine_lanes(start, out),
+        );
+    }
+
+    #[inline(always)]
+    fn combine_lanes(&self, start: usize, out: &mut RunOut) {
         let mut block = Block {
             sorted: vec![[0.0; LANES]; self.sources.len()],
             median: [0.0; LANES],
@@ -265,6 +274,7 @@ impl<'a> Run<'a> {
     }
 
     /// Median and scatter of each lane's samples, outliers cut.
+    #[inline(always)]
     fn limits(&self, at: usize, lanes: usize, block: &mut Block) {
         let mut count = [0u32; LANES];
         let mut variance_sum = [0.0_f32; LANES];
@@ -307,6 +317,7 @@ impl<'a> Run<'a> {
     }
 
     /// Adds one frame's samples that lie within their limits.
+    #[inline(always)]
     fn accumulate(&self, source: &Source, at: usize, lanes: usize, block: &Block, sums: &mut Sums) {
         let (values, variances) = source.lanes(at, lanes);
         let kappa2 = self.config.kappa * self.config.kappa;

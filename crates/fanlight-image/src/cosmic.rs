@@ -1,7 +1,7 @@
 //! Cosmic rays in a single frame, by their sharp edges.
 
 use crate::moffat::{Moffat, NoiseModel, StarImage};
-use crate::{Image, ImageError, Mask, PixelBox, flag, robust, smooth};
+use crate::{Image, ImageError, Mask, PixelBox, flag, robust, smooth, wide};
 use rayon::prelude::*;
 use std::collections::BTreeSet;
 
@@ -127,9 +127,14 @@ impl Search<'_> {
                 edges[x] = edge(row[x], beside, [above[x], below[x]]);
             }
             let across = row.windows(3).zip(above[1..].iter().zip(&below[1..]));
-            for (e, (row, (above, below))) in edges[1..].iter_mut().zip(across) {
-                *e = edge(row[1], [row[0], row[2]], [*above, *below]);
-            }
+            wide(
+                #[inline(always)]
+                || {
+                    for (e, (row, (above, below))) in edges[1..].iter_mut().zip(across) {
+                        *e = edge(row[1], [row[0], row[2]], [*above, *below]);
+                    }
+                },
+            );
             let passing = edges.iter().enumerate().filter(|(_, e)| **e > limit);
             passing.map(|(x, _)| y * width + x).collect::<Vec<_>>()
         };
@@ -201,7 +206,7 @@ impl Search<'_> {
 
 /// Mean positive part of the Laplacian of a pixel's four quarters. Of a quarter's four neighbours two are quarters of
 /// the same pixel, so its Laplacian is twice the pixel less the two it touches.
-#[inline]
+#[inline(always)]
 fn edge(centre: f32, beside: [f32; 2], above_below: [f32; 2]) -> f32 {
     let positive = |v: f32| if v > 0.0 { v } else { 0.0 };
     let c = 2.0 * centre;

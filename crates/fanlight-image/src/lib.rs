@@ -18,6 +18,8 @@ pub mod robust;
 pub mod smooth;
 pub mod tracks;
 pub mod trails;
+mod wide;
 
 pub use error::ImageError;
 pub use pixels::{Image, Mask, Measured, PixelBox, flag};
+pub use wide::wide;

@@ -1,6 +1,6 @@
 //! Smoothing: a Gaussian that fills gaps, and the 3 × 3 median.
 
-use crate::{Image, robust};
+use crate::{Image, robust, wide};
 use rayon::prelude::*;
 
 /// The Gaussian is cut at this many sigmas, where it has fallen to 3e-4 of its peak.
@@ -111,20 +111,26 @@ pub(crate) fn convolve(image: &Image, kernel: &[f32]) -> Vec<f32> {
         let mut padded = vec![0.0_f32; width + 2 * reach];
         // rows `first − reach` to `first + n_rows + reach`, summed along; zero where the image has none
         let mut along = vec![0.0_f32; (n_rows + 2 * reach) * width];
-        for (i, sums) in along.chunks_mut(width).enumerate() {
-            let Some(y) = (first + i).checked_sub(reach).filter(|y| *y < height) else { continue };
-            padded[reach..reach + width].copy_from_slice(image.row(y));
-            weighted_sum(sums, kernel, |j| (&padded[reach - j..], &padded[reach + j..]));
-        }
-        for (i, row) in rows.chunks_mut(width).enumerate() {
-            weighted_sum(row, kernel, |j| (&along[(i + reach - j) * width..], &along[(i + reach + j) * width..]));
-        }
+        wide(
+            #[inline(always)]
+            || {
+                for (i, sums) in along.chunks_mut(width).enumerate() {
+                    let Some(y) = (first + i).checked_sub(reach).filter(|y| *y < height) else { continue };
+                    padded[reach..reach + width].copy_from_slice(image.row(y));
+                    weighted_sum(sums, kernel, |j| (&padded[reach - j..], &padded[reach + j..]));
+                }
+                for (i, row) in rows.chunks_mut(width).enumerate() {
+                    let rows = |j| (&along[(i + reach - j) * width..], &along[(i + reach + j) * width..]);
+                    weighted_sum(row, kernel, rows);
+                }
+            },
+        );
     });
     out
 }
 
 /// Sum of rows with the weights of a symmetric kernel; `pair(j)` are the rows `j` before and `j` after, alike for 0.
-#[inline]
+#[inline(always)]
 fn weighted_sum<'a>(out: &mut [f32], kernel: &[f32], pair: impl Fn(usize) -> (&'a [f32], &'a [f32])) {
     let n = out.len();
     let mut blocks = out.chunks_exact_mut(LANES);

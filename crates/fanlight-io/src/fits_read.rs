@@ -12,7 +12,7 @@ use std::fs::File;
 use std::io::{Cursor, Read, Seek, SeekFrom};
 use std::path::Path;
 
-use fanlight_image::{Image, PixelBox};
+use fanlight_image::{Image, PixelBox, wide};
 
 use crate::error::IoError;
 use crate::fits_crate;
@@ -210,9 +210,14 @@ impl StoredPixels<'_> {
             for pixels in out.chunks_mut(CHUNK_BYTES / N) {
                 let stored = &mut bytes[..pixels.len() * N];
                 self.source.read_exact(stored)?;
-                for (pixel, stored) in pixels.iter_mut().zip(stored.as_chunks::<N>().0) {
-                    *pixel = convert(*stored);
-                }
+                wide(
+                    #[inline(always)]
+                    || {
+                        for (pixel, stored) in pixels.iter_mut().zip(stored.as_chunks::<N>().0) {
+                            *pixel = convert(*stored);
+                        }
+                    },
+                );
             }
         }
         Ok(())

@@ -51,11 +51,10 @@ pub(crate) fn parse(svg: &str) -> Result<usvg::Tree, PresentError> {
 
 fn encode(pixmap: &tiny_skia::Pixmap, pixels_per_inch: f64) -> Result<Vec<u8>, PresentError> {
     let failed = |e: png::EncodingError| PresentError::Png { reason: e.to_string() };
-    // figures have an opaque sheet behind them, so colour alone is enough
-    let mut rgb = Vec::with_capacity(3 * pixmap.pixels().len());
-    for p in pixmap.pixels() {
-        let c = p.demultiply();
-        rgb.extend_from_slice(&[c.red(), c.green(), c.blue()]);
+    // figures have an opaque sheet behind them, so colour alone is enough, and it is not multiplied by anything
+    let mut rgb = vec![0; 3 * pixmap.pixels().len()];
+    for (rgb, rgba) in rgb.as_chunks_mut::<3>().0.iter_mut().zip(pixmap.data().as_chunks::<4>().0) {
+        rgb.copy_from_slice(&rgba[..3]);
     }
     let per_metre = (pixels_per_inch / 0.0254).round() as u32;
     let mut out = Vec::new();

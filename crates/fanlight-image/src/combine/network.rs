@@ -29,6 +29,7 @@ pub(super) fn odd_even_merge_sort(n: usize) -> Vec<(u16, u16)> {
 
 /// Sorts each lane of `rows` ascending. The two rows of a comparison are copied to locals: through two mutable
 /// references the compiler does not vectorise, and the time is ten times as long.
+#[inline(always)]
 pub(super) fn sort_lanes(rows: &mut [[f32; LANES]], pairs: &[(u16, u16)]) {
     for &(low, high) in pairs {
         let (a, b) = (rows[low as usize], rows[high as usize]);

@@ -49,6 +49,15 @@ impl Reach {
         (dx - share * tx).powi(2) + (dy - share * ty).powi(2)
     }
 
+    /// Columns within reach in the row `dy` above the star's, of a range of them: the first and the one behind the last.
+    pub(crate) fn columns(&self, dy: f64, x_px: f64, (from, to): (usize, usize)) -> Option<(usize, usize)> {
+        let near = |x: usize| self.distance2(x as f64 - x_px, dy) <= self.radius_px * self.radius_px;
+        // what is within reach of a point or a segment has no gap along a row
+        let first = (from..to).find(|x| near(*x))?;
+        let last = (first..to).rev().find(|x| near(*x))?;
+        Some((first, last + 1))
+    }
+
     /// The furthest that a pixel may be along either axis.
     pub(crate) fn half_side_px(&self) -> f64 {
         self.radius_px + 0.5 * self.trail_px.0.hypot(self.trail_px.1)

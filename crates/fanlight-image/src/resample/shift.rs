@@ -2,7 +2,7 @@
 
 use super::repair::{self, BadPixel};
 use super::{Frame, LEFT, MAX_BAD_SHARE, Resampled, TAPS, split, weights};
-use crate::{Image, flag};
+use crate::{Image, flag, wide};
 use rayon::prelude::*;
 
 /// Output rows a task makes: the 5 extra input rows it filters cost 8 %.
@@ -73,8 +73,23 @@ pub(super) fn resample(frame: &Frame, (dx_px, dy_px): (f64, f64), out: &mut Resa
     let layers = out.image.data.par_chunks_mut(block).zip(out.variance.data.par_chunks_mut(block));
     layers.zip(out.mask.bits.par_chunks_mut(block)).enumerate().for_each(|(i, ((image, variance), mask))| {
         let y0 = i * BLOCK_ROWS;
-        filter_block(&values, (&columns, &columns.value), (&rows, &rows.value), y0, (image, width), average);
-        filter_block(&variances, (&columns, &columns.squared), (&rows, &rows.squared), y0, (variance, width), sum);
+        wide(
+            #[inline(always)]
+            || filter_block(&values, (&columns, &columns.value), (&rows, &rows.value), y0, (image, width), average),
+        );
+        wide(
+            #[inline(always)]
+            || {
+                filter_block(
+                    &variances,
+                    (&columns, &columns.squared),
+                    (&rows, &rows.squared),
+                    y0,
+                    (variance, width),
+                    sum,
+                )
+            },
+        );
         let mut share = vec![0.0; width];
         for (row, bits) in mask.chunks_mut(width).enumerate() {
             flag_row(&bad, &columns, &rows, y0 + row, &outside, &mut share, bits);
@@ -87,6 +102,7 @@ pub(super) fn resample(frame: &Frame, (dx_px, dy_px): (f64, f64), out: &mut Resa
 }
 
 /// Filters one block of output rows, from `y0` on: six rows filtered along x are kept and combined along y.
+#[inline(always)]
 fn filter_block(
     layer: &Layer,
     (columns, kx): (&Axis, &[f32; TAPS]),

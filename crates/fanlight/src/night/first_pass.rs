@@ -480,7 +480,12 @@ fn standards_in(
 const MAX_NEIGHBOUR_SHARE: f64 = 0.02;
 
 fn neighbour_share(stars: &[(usize, PixelXy, f64)], of: usize, at: &PixelXy, magnitude: f64, shape: &StarImage) -> f64 {
-    let near = |p: &PixelXy| shape.distance_px(p.x_px - at.x_px, p.y_px - at.y_px) < 2.5 * shape.seeing().fwhm_px();
+    let reach_px = 2.5 * shape.seeing().fwhm_px();
+    let furthest_px = reach_px + 0.5 * shape.trail_length_px();
+    let near = |p: &PixelXy| {
+        let (dx, dy) = (p.x_px - at.x_px, p.y_px - at.y_px);
+        dx.abs() < furthest_px && dy.abs() < furthest_px && shape.distance_px(dx, dy) < reach_px
+    };
     let others = stars.iter().filter(|(i, p, _)| *i != of && near(p));
     others.map(|(_, _, m)| 10f64.powf(-0.4 * (m - magnitude))).sum()
 }
