@@ -291,3 +291,150 @@ impl Ray {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Numbers by a small linear generator.
+    struct Draws(u64);
+
+    impl Draws {
+        fn unit(&mut self) -> f64 {
+            self.0 = self.0.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+            (self.0 >> 11) as f64 / (1u64 << 53) as f64
+        }
+
+        fn normal(&mut self) -> f64 {
+            (0..12).map(|_| self.unit()).sum::<f64>() - 6.0
+        }
+    }
+
+    const SIDE: usize = 560;
+    const HALO: f64 = 0.06;
+
+    /// King's halo of [`HALO`] of the light from 5 px to 80 px.
+    fn king(r: f64) -> f64 {
+        if r > 80.0 { 0.0 } else { HALO / (PI * (1.0 + 256f64).ln()) / (r * r + 25.0) }
+    }
+
+    /// Sky noise of 1 on a slope, the halos and rays of stars on it, their cores already off.
+    fn residual(seed: u64, halo: bool, rays: &[f64]) -> (Image, Vec<FieldStar>) {
+        let mut d = Draws(seed.wrapping_mul(0x9E37_79B9_7F4A_7C15) | 1);
+        let stars: Vec<FieldStar> = (0..60)
+            .map(|i| FieldStar {
+                x_px: SIDE as f64 * d.unit(),
+                y_px: SIDE as f64 * d.unit(),
+                flux: 2e5 * (f64::from(i) + 1.0).powf(-1.2),
+            })
+            .collect();
+        let mut image = Image::filled(SIDE, SIDE, 0.0);
+        for y in 0..SIDE {
+            for x in 0..SIDE {
+                let mut v = d.normal() + 0.004 * x as f64;
+                for s in &stars {
+                    let (dx, dy) = (x as f64 - s.x_px, y as f64 - s.y_px);
+                    if halo {
+                        v += s.flux * king(dx.hypot(dy));
+                    }
+                    for angle in rays {
+                        let (sin, cos) = angle.sin_cos();
+                        let (t, u) = (dx * cos + dy * sin, dy * cos - dx * sin);
+                        if t > 0.0 && u.abs() < 6.0 {
+                            // 0.5 % of the light, falling to 1/e in 20 px, 3 px wide
+                            v += s.flux * 0.005 / 20.0 * (-t / 20.0 - 0.5 * (u / 1.274).powi(2)).exp() / 3.193;
+                        }
+                    }
+                }
+                image.data[y * SIDE + x] = v as f32;
+            }
+        }
+        (image, stars)
+    }
+
+    fn found(image: &Image, stars: &[FieldStar]) -> Result<Wings, NoWings> {
+        let shape = StarImage::from(Moffat::round(3.0, 3.0));
+        let mask = Mask::clear(SIDE, SIDE);
+        measure(&WingSearch { residual: image, mask: &mask, noise: 1.0, shape: &shape, stars, comet_path_px: &[] })
+    }
+
+    #[test]
+    fn halo_and_rays_are_what_was_put_in() {
+        let angles = [0.3, 0.3 + 0.5 * PI, 0.3 + PI, 0.3 + 1.5 * PI];
+        for seed in 1..4 {
+            let (mut image, stars) = residual(seed, true, &angles);
+            let wings = found(&image, &stars).expect("wings");
+            for r in [8.0, 12.0, 20.0, 35.0] {
+                let (got, want) = (wings.halo_density(r), king(r));
+                assert!((got / want - 1.0).abs() < 0.2, "seed {seed}, {r} px: {got:e}, {want:e}");
+            }
+            let share = wings.halo_share.expect("halo");
+            let inside = (1.0 + (wings.inner_px / 5.0).powi(2)).ln() / 257f64.ln();
+            let want = HALO * (1.0 - inside);
+            assert!((share.value - want).abs() < (3.0 * share.sigma).min(0.012), "seed {seed}: {share:?}, {want}");
+            assert_eq!(wings.rays.len(), 4, "seed {seed}: {:?}", wings.rays);
+            for ray in &wings.rays {
+                let off =
+                    angles.iter().map(|a| (ray.angle_rad - a).sin().abs() + (ray.angle_rad - a).cos().min(0.0).abs());
+                assert!(off.fold(f64::INFINITY, f64::min) < 0.03, "seed {seed}: {ray:?}");
+            }
+            // nothing of the brightest stars is left but the slope
+            stars.iter().for_each(|s| wings.add(&mut image, &FieldStar { flux: -s.flux, ..*s }, 1.0));
+            let s = stars
+                .iter()
+                .find(|s| (60.0..500.0).contains(&s.x_px) && (60.0..500.0).contains(&s.y_px))
+                .expect("star");
+            let near = |r0: f64, r1: f64| {
+                let (mut sum, mut n) = (0.0, 0.0);
+                for y in 0..SIDE {
+                    for x in 0..SIDE {
+                        let r = (x as f64 - s.x_px).hypot(y as f64 - s.y_px);
+                        if (r0..r1).contains(&r) {
+                            sum += f64::from(image.at(x, y)) - 0.004 * x as f64;
+                            n += 1.0;
+                        }
+                    }
+                }
+                sum / n
+            };
+            assert!((near(15.0, 30.0) - near(45.0, 55.0)).abs() < 2.0, "seed {seed}: {}", near(15.0, 30.0));
+        }
+    }
+
+    #[test]
+    fn nothing_is_found_in_noise() {
+        for seed in 1..21 {
+            let (image, stars) = residual(seed, false, &[]);
+            assert!(matches!(found(&image, &stars), Err(NoWings::NoneSeen(_))), "seed {seed}");
+        }
+        let (image, stars) = residual(1, true, &[]);
+        assert!(matches!(found(&image, &stars[..5]), Err(NoWings::TooFewStars(_))));
+    }
+
+    #[test]
+    fn light_beyond_the_core_counts_once() {
+        let profile: Vec<(f64, f64)> = (0..60).map(|i| 7.5 + 1.25 * f64::from(i)).map(|r| (r, king(r))).collect();
+        let wings = Wings {
+            n_stars: 9,
+            halo_share: Some(Measured::new(0.05, 0.001)),
+            inner_px: 7.5,
+            outer_px: 80.0,
+            table: halo::table(&profile),
+            halo: profile,
+            scatter: 0.1,
+            rays: Vec::new(),
+            core_fwhm_px: 3.0,
+        };
+        let core = Moffat::round(3.0, 3.0);
+        // a star of unit core and the halo: what growth measures in the circle over its ring
+        let radius: f64 = 7.5;
+        let ring = 0.5 * (radius + 1.0 + 1.6 * radius + 2.0);
+        let inside = HALO * (1.0 + (radius / 5.0).powi(2)).ln() / 257f64.ln();
+        let area = PI * radius * radius;
+        let share = core.encircled(radius) - core.density(ring, 0.0) * area;
+        let growth = (share + inside - king(ring) * area) / share;
+        let total = wings.total_light(growth, &core, &core);
+        assert!((growth * total.value - 1.0 - HALO).abs() < 1e-3, "{growth} {total:?}");
+        assert!(total.sigma > 0.001);
+    }
+}

@@ -30,7 +30,7 @@ const HALO_SIGMA: f64 = 5.0;
 /// See [`HALO_SIGMA`]: less is within what core and halo may exchange.
 const MIN_SHARE: f64 = 0.003;
 /// Powers of the radius by which a halo may fall at its end (King 1971: 2; a Moffat function of β = 2: 4).
-const TAIL_POWERS: [f64; 6] = [1.5, 2.0, 2.5, 3.0, 3.5, 4.0];
+const TAIL_POWERS: [f64; 5] = [2.0, 2.5, 3.0, 3.5, 4.0];
 /// Bounds of the scatter between stars: of fewer than some tens it is not known better.
 const SCATTER: (f64, f64) = (0.08, 0.5);
 
@@ -203,12 +203,14 @@ fn level_outside(rings: &[RingPixels], of_ring: &[Measured], is_outer: impl Fn(&
         (chi2, level.max(0.0), normal.sqrt().recip())
     };
     let fits: Vec<(f64, f64, f64)> = TAIL_POWERS.iter().map(|p| fit(*p)).filter(|f| f.1.is_finite()).collect();
-    let Some(best) = fits.iter().min_by(|a, b| a.0.total_cmp(&b.0)).copied() else { return Measured::new(0.0, 0.0) };
-    // rings differ by more than their noise: chi squared in its own units
-    let unit = (best.0 / (outer.len() as f64 - 2.0).max(1.0)).max(1.0);
-    let allowed = fits.iter().filter(|f| f.0 < best.0 + unit);
-    let off = allowed.map(|f| (f.1 - best.1).abs()).fold(0.0, f64::max);
-    Measured::new(best.1, best.2.hypot(off))
+    let Some(best) = fits.iter().map(|f| f.0).reduce(f64::min) else { return Measured::new(0.0, 0.0) };
+    // rings differ by more than their noise: chi squared in its own units; what powers say counts by how well they fit
+    let unit = (best / (outer.len() as f64 - 2.0).max(1.0)).max(1.0);
+    let odds: Vec<f64> = fits.iter().map(|f| (-0.5 * (f.0 - best) / unit).exp()).collect();
+    let total: f64 = odds.iter().sum();
+    let level = fits.iter().zip(&odds).map(|(f, o)| o * f.1).sum::<f64>() / total;
+    let variance = fits.iter().zip(&odds).map(|(f, o)| o * ((f.1 - level).powi(2) + unit * f.2.powi(2))).sum::<f64>();
+    Measured::new(level, (variance / total).sqrt())
 }
 
 /// Weighted median of (value for unit flux, flux), with the error of it that the values' own scatter gives.
