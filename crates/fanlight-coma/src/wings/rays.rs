@@ -10,10 +10,17 @@ use rayon::prelude::*;
 const MAX_RADIUS_PX: f64 = 70.0;
 /// Stars that make it.
 const RAY_STARS: usize = 25;
+/// Fewest stars, of which each half makes a mean star of its own.
+const RAY_MIN_STARS: usize = 12;
 /// Directions that are tried.
 const DIRECTIONS: usize = 360;
 /// A ray stands this many scatters of all directions over their median.
 const RAY_SIGMA: f64 = 5.5;
+/// The ray against it stands over so many, within [`SLACK`] directions of it.
+const OTHER_SIGMA: f64 = 3.5;
+const SLACK: usize = 3;
+/// In each half of the stars it stands over so many.
+const HALF_SIGMA: f64 = 2.5;
 /// Nothing brighter within this many directions.
 const APART: usize = 8;
 /// Most rays: a spider of six vanes.
@@ -25,7 +32,7 @@ const PIECE_SIGMA: f64 = 2.0;
 pub fn measure(residual: &Image, mask: &Mask, stars: &[FieldStar], halo: &Halo, fwhm_px: f64) -> Vec<Ray> {
     let inner_px = 2.0 * fwhm_px;
     let outer_px = halo.profile.last().map_or(MAX_RADIUS_PX, |p| p.0.max(40.0)).min(MAX_RADIUS_PX);
-    if outer_px < 2.0 * inner_px {
+    if outer_px < 2.0 * inner_px || stars.len() < RAY_MIN_STARS {
         return Vec::new();
     }
     let mean = mean_star(residual, mask, &stars[..stars.len().min(RAY_STARS)], outer_px);
@@ -43,8 +50,28 @@ pub fn measure(residual: &Image, mask: &Mask, stars: &[FieldStar], halo: &Halo, 
     };
     let mut found: Vec<usize> =
         (0..DIRECTIONS).filter(|i| light[*i] - middle > RAY_SIGMA * sigma && sigma > 0.0 && highest(*i)).collect();
+    // a vane makes two rays, one against the other
+    found.retain(|i| {
+        (0..=2 * SLACK)
+            .any(|k| light[(i + DIRECTIONS / 2 + k + DIRECTIONS - SLACK) % DIRECTIONS] - middle > OTHER_SIGMA * sigma)
+    });
     found.sort_by(|a, b| light[*b].total_cmp(&light[*a]));
     found.truncate(MAX_RAYS);
+    // and every part of the stars shows it: a neighbour stands beside one
+    let halves = [0, 1].map(|part| {
+        let half: Vec<FieldStar> = stars.iter().take(RAY_STARS).skip(part).step_by(2).copied().collect();
+        let mean = mean_star(residual, mask, &half, outer_px);
+        let of = |i: usize| mean.strip(angle(i), (inner_px, 0.7 * outer_px), fwhm_px).unwrap_or(0.0);
+        (0..DIRECTIONS).map(of).collect::<Vec<f64>>()
+    });
+    let in_both = |i: usize| {
+        halves.iter().all(|light| {
+            let middle = robust::median_f64(&mut light.clone());
+            let wide = robust::mad_sigma_f64(&mut light.clone());
+            middle.zip(wide).is_some_and(|(m, w)| light[i] - m > HALF_SIGMA * w)
+        })
+    };
+    found.retain(|i| in_both(*i));
     let quiet: Vec<usize> = (0..DIRECTIONS).step_by(5).filter(|i| light[*i] - middle < 3.0 * sigma).collect();
     found
         .iter()
