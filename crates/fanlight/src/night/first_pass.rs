@@ -559,7 +559,7 @@ pub fn look_at_all(
         let look_and_spool = |(index, light): &(usize, &Light)| match look(light, context, known) {
             Ok((look, layers)) => {
                 if let Some(l) = layers {
-                    spool.append_frame(*index, &l.values, &l.variances).map_err(super::combine::scratch_failure)?;
+                    spool.append_frame(*index, l.values, &l.variances).map_err(super::combine::scratch_failure)?;
                 }
                 tracing::debug!(
                     "{}: {} standards, tied {}, cosmic-ray pixels {}",

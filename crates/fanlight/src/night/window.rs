@@ -11,11 +11,11 @@ use fanlight_io::Campaign;
 use fanlight_sky::{PixelXy, SkyPosition, Wcs};
 
 /// Least side of the part of a frame that is used.
-const MIN_SIDE_PX: f64 = 960.0;
+const MIN_SIDE_PX: f64 = 768.0;
 /// The same at most for the stars' sake: it holds enough of them to tie a frame in all but the emptiest fields.
 const STARS_SIDE_PX: f64 = 1360.0;
 /// Stars found in a frame that tie it and measure its transparency as well as more would.
-const ENOUGH_STARS: f64 = 400.0;
+const ENOUGH_STARS: f64 = 300.0;
 /// Radii of the largest aperture that fit into the side: the sky is measured outside the aperture.
 const APERTURES: f64 = 6.0;
 /// By how much less the comet-registered stack reaches out than the frames' windows, in all: windows stand about the
@@ -179,8 +179,8 @@ mod tests {
 
     #[test]
     fn a_window_is_as_wide_as_its_stars_ask_for() {
-        // 400 stars in 1200² px, in far more, in far less, and in nothing
-        for (stars_per_px, side) in [(400.0 / 1.44e6, 1200), (1.0, 960), (1e-6, 1360), (0.0, 1360)] {
+        // 300 stars in 1200² px, in far more, in far less, and in nothing
+        for (stars_per_px, side) in [(300.0 / 1.44e6, 1200), (1.0, 768), (1e-6, 1360), (0.0, 1360)] {
             assert_eq!(side_px(300.0, Some(stars_per_px)), side);
         }
     }
