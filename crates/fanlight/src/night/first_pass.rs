@@ -248,6 +248,7 @@ pub fn look(light: &Light, context: &Context, known: Known) -> Result<(FirstLook
         start = (comet_px.x_px, comet_px.y_px);
         // the coma was taken off about a star or a place that the header's WCS had wrong
         if away > REMEASURE_PX {
+            tracing::debug!("{}: measured again, the first time {away:.1} px off the comet", light.file.name);
             measured = measure::measure(&frame, &MeasureConfig { comet_px: start, search_px: 0.0, ..config });
         }
     }
