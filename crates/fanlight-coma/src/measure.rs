@@ -48,8 +48,8 @@ pub struct FrameMeasure {
 const DETECTION_SIGMA: f64 = 5.0;
 /// Most stars kept of a frame.
 const MAX_DETECTIONS: usize = 1000;
-/// About so many pixels of a frame are looked at for its sky: they give the level to 0.6 % of their noise.
-const SKY_PIXELS: f64 = 30_000.0;
+/// About so many pixels of a frame are looked at for its sky: they give the level to 0.9 % of their noise.
+const SKY_PIXELS: f64 = 20_000.0;
 /// The sky is read outside this share of the frame's smaller side from the comet.
 const SKY_OUTSIDE_SHARE: f64 = 0.35;
 /// Radius to which the coma's azimuthal median is taken off before stars are sought, as a share of the smaller side.

@@ -584,9 +584,9 @@ pub fn look_at_all(
     Ok((looks, spool))
 }
 
-/// Frames handed out at one time. Of eight small ones (a 2048² frame takes about 120 MB while it is worked on) some are in
-/// work and the others wait, which keeps all cores busy; larger frames come two at a time.
+/// Frames handed out at one time. Of many small parts of frames (one of 1024² takes about 30 MB while it is worked on) some are
+/// in work and the others wait, which keeps all cores busy; larger ones come two at a time.
 pub fn frames_at_once(size: (usize, usize)) -> usize {
     const SMALL_PX: usize = 6_000_000;
-    if size.0 * size.1 <= SMALL_PX { 8 } else { 2 }
+    if size.0 * size.1 <= SMALL_PX { 32 } else { 2 }
 }
