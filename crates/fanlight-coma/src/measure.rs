@@ -50,8 +50,8 @@ pub struct FrameMeasure {
 const DETECTION_SIGMA: f64 = 5.0;
 /// Most stars kept of a frame.
 const MAX_DETECTIONS: usize = 1000;
-/// About so many pixels of a frame are looked at for its sky: they give the level to 0.6 % of their noise.
-const SKY_PIXELS: f64 = 30_000.0;
+/// About so many pixels of a frame are looked at for its sky: they give the level to 0.9 % of their noise.
+const SKY_PIXELS: f64 = 20_000.0;
 /// The sky is read outside this share of the frame's smaller side from the comet.
 const SKY_OUTSIDE_SHARE: f64 = 0.35;
 /// Radius to which the coma's azimuthal median is taken off before stars are sought, as a share of the smaller side.
@@ -276,7 +276,7 @@ impl Looks {
 }
 
 /// Most stars that share a shape fit.
-const MAX_SHAPE_STARS: usize = 25;
+const MAX_SHAPE_STARS: usize = 16;
 /// The same of long trails.
 const MAX_SHAPE_TRAILS: usize = 12;
 /// A star is lone when nothing over this share of its flux stands within [`LONE_FWHM`] widths.
@@ -357,7 +357,7 @@ pub struct RingProfile {
 
 impl RingProfile {
     /// Measures rings from the centre to `reach_px`, one pixel wide inside 30 px and widening outward. Far out, where a
-    /// ring has thousands of pixels, every second or third column and row is enough.
+    /// ring has thousands of pixels, some columns and rows are enough: every ring has over 300 pixels there.
     pub fn measure(image: &Image, mask: &Mask, centre_px: (f64, f64), reach_px: f64) -> Self {
         let mut edges = vec![0.0, 0.7];
         while let Some(last) = edges.last().copied().filter(|e| *e < reach_px) {
@@ -365,7 +365,7 @@ impl RingProfile {
         }
         let outer = edges.last().copied().unwrap_or(0.0);
         let mut members: Vec<(f64, Vec<f32>)> = vec![(0.0, Vec::new()); edges.len() - 1];
-        for (step, from, to) in [(1, 0.0, 50.0), (2, 50.0, 120.0), (3, 120.0, f64::INFINITY)] {
+        for (step, from, to) in [(1, 0.0, 50.0), (2, 50.0, 90.0), (3, 90.0, 160.0), (4, 160.0, f64::INFINITY)] {
             let to = outer.min(to);
             let Some(area) = PixelBox::around(centre_px.0, centre_px.1, to, image.width, image.height) else {
                 continue;

@@ -71,7 +71,8 @@ pub fn star_fluxes(
     let sigma = noise.sky_variance.sqrt();
     let measured: Vec<(usize, StarFit, Option<f64>)> = targets
         .par_iter()
-        .filter_map(|t| {
+        .enumerate()
+        .filter_map(|(i, t)| {
             let area = PixelBox::around(t.x_px, t.y_px, half_px, flattened.width, flattened.height)?;
             let (mut image, bits) = (flattened.crop(area), mask.crop(area));
             let (x0, y0) = (area.x0 as f64, area.y0 as f64);
@@ -87,7 +88,7 @@ pub fn star_fluxes(
             }
             let own = Target { x_px: t.x_px - x0, y_px: t.y_px - y0, ..*t };
             let fit = fit_flux(&image, &bits, shape, &own, noise)?;
-            let ratio = growth(&image, &bits, shape, &fit);
+            let ratio = if i < GROWTH_MOST_STARS { growth(&image, &bits, shape, &fit) } else { None };
             Some((t.standard, fit, ratio))
         })
         .collect();
@@ -163,6 +164,8 @@ const GROWTH_SIGNAL_TO_NOISE: f64 = 60.0;
 /// Radius of the aperture in major-axis widths, about the trail of a trailed star: the star's real light, whatever its
 /// shape, is in it but for the wing.
 const GROWTH_RADIUS: f64 = 2.5;
+/// Most stars for the factor, the first given.
+const GROWTH_MOST_STARS: usize = 60;
 /// Fewest stars for the factor.
 const GROWTH_MIN_STARS: usize = 5;
 

@@ -95,6 +95,8 @@ const SHAPE_KAPPA: f64 = 4.0;
 const SHAPE_FLOOR: f64 = 0.06;
 /// Stars whose chi squared is over this many times the median are left out after the first joint fit.
 const CHI2_RATIO: f64 = 3.0;
+/// Pixels within this many of the widths expected take part where a star is fitted alone, its wings held.
+const ALONE_RADIUS: f64 = 3.0;
 /// Light under this many of its sigmas has no shape to fit.
 const MIN_SIGNIFICANCE: f64 = 5.0;
 
@@ -313,7 +315,8 @@ fn brightest(
     first: &ShapeVector,
     config: &ShapeFitConfig,
 ) -> Vec<Candidate> {
-    let reach = Reach { radius_px: config.radius_fwhm * config.initial_fwhm_px, trail_px: config.initial_trail_px };
+    let radius_px = config.radius_fwhm.min(ALONE_RADIUS) * config.initial_fwhm_px;
+    let reach = Reach { radius_px, trail_px: config.initial_trail_px };
     let furthest_px = step_px(first).max(2.0);
     let candidate = |&at: &(f64, f64)| {
         let pixels = collect(image, mask, at, reach).ok()?;

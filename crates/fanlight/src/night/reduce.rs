@@ -110,7 +110,7 @@ pub fn reduce(options: &Options, sources: Sources, scratch: &Path) -> Result<Red
     tracing::info!("{} light frames, {} left out by their headers", inputs.lights.len(), inputs.left_out.len());
 
     OutputFolder::create_or_open(scratch).map_err(Failure::data)?;
-    let mut windows = Windows::plan(&inputs, &campaign, &expected)?;
+    let mut windows = Windows::plan(&inputs, &campaign, &expected, &entries)?;
     if inputs.is_stack {
         windows = windows.widest();
     }

@@ -118,7 +118,7 @@ pub fn stack_on_comet(
         let lay_and_spool = |(index, kept): &(usize, &Kept)| {
             let laid = match lay_one(kept, field, grid, context) {
                 Ok((layers, laid)) => {
-                    spool.append_frame(*index, &layers.values, &layers.variances).map_err(combine::scratch_failure)?;
+                    spool.append_frame(*index, layers.values, &layers.variances).map_err(combine::scratch_failure)?;
                     Ok(laid)
                 }
                 Err(reason) => Err(reason),
