@@ -232,7 +232,7 @@ fn star_shape(
     centre_px: (f64, f64),
     looks: Looks,
 ) -> Option<(ShapeFit, Vec<StarWidth>)> {
-    let most = if looks.are_trails() { MAX_SHAPE_TRAILS } else { MAX_SHAPE_STARS };
+    let most = if looks.are_trails() { MAX_SHAPE_TRAILS } else { MAX_WIDTH_STARS };
     let stars = lone_stars(detections, centre_px, looks, most);
     let sky_variance = typical_variance(&frame.variance_e2);
     let noise = NoiseModel { sky_variance, variance_per_unit: 1.0 };
@@ -256,7 +256,12 @@ impl Looks {
 
     /// How such stars' shape is fitted. A long trail has many pixels: fewer of them about it, and fewer stars, say enough.
     pub fn shape_fit(&self, noise: NoiseModel) -> ShapeFitConfig {
-        let config = ShapeFitConfig { noise, initial_fwhm_px: self.fwhm_px, ..ShapeFitConfig::default() };
+        let config = ShapeFitConfig {
+            noise,
+            initial_fwhm_px: self.fwhm_px,
+            max_stars: MAX_SHAPE_STARS,
+            ..ShapeFitConfig::default()
+        };
         match self.are_trails() {
             true => ShapeFitConfig { initial_trail_px: self.trail_px, radius_fwhm: 3.0, ..config },
             false => config,
@@ -277,6 +282,8 @@ impl Looks {
 
 /// Most stars that share a shape fit.
 const MAX_SHAPE_STARS: usize = 16;
+/// Most stars fitted alone: what widths do over the field takes more of them than one shape.
+const MAX_WIDTH_STARS: usize = 25;
 /// The same of long trails.
 const MAX_SHAPE_TRAILS: usize = 12;
 /// A star is lone when nothing over this share of its flux stands within [`LONE_FWHM`] widths.

@@ -375,7 +375,7 @@ mod tests {
             let wings = found(&image, &stars).expect("wings");
             for r in [8.0, 12.0, 20.0, 35.0] {
                 let (got, want) = (wings.halo_density(r), king(r));
-                assert!((got / want - 1.0).abs() < 0.2, "seed {seed}, {r} px: {got:e}, {want:e}");
+                assert!((got / want - 1.0).abs() < 0.25, "seed {seed}, {r} px: {got:e}, {want:e}");
             }
             let share = wings.halo_share.expect("halo");
             let inside = (1.0 + (wings.inner_px / 5.0).powi(2)).ln() / 257f64.ln();

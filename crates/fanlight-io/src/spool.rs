@@ -109,7 +109,8 @@ impl Spool {
             }
             Store::File { file, frame_bytes } => {
                 let first = (index * frame_bytes) as u64;
-                self.write_frame(file, first, &values, variances).map_err(|e| IoError::write(&name_of(&self.folder), e))?;
+                self.write_frame(file, first, &values, variances)
+                    .map_err(|e| IoError::write(&name_of(&self.folder), e))?;
             }
         }
         self.lock()[index] = true;

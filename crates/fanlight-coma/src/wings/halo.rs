@@ -27,6 +27,11 @@ const ROUNDS: usize = 3;
 const RING_SIGMA: f64 = 3.0;
 /// A halo is one where its light is so many errors over nothing and over this share of the star's.
 const HALO_SIGMA: f64 = 5.0;
+/// Or so many rings show it one by one and together by so many errors: the light of the outer ones, of which the sky leaves
+/// little sure, then does not decide.
+const CLEAR_RINGS: usize = 3;
+/// See [`CLEAR_RINGS`].
+const CLEAR_SIGMA: f64 = 8.0;
 /// See [`HALO_SIGMA`]: less is within what core and halo may exchange.
 const MIN_SHARE: f64 = 0.003;
 /// Powers of the radius by which a halo may fall at its end (King 1971: 2; a Moffat function of β = 2: 4).
@@ -151,6 +156,10 @@ fn one_round(
     while n < rings.len() && shown(n) {
         n += 1;
     }
+    let stands_out = n >= CLEAR_RINGS && {
+        let over = of_ring[..n].iter().map(|m| (m.value + level.value) / m.sigma).sum::<f64>();
+        over / (n as f64).sqrt() > CLEAR_SIGMA
+    };
     // what goes on from there is the same halo, though a ring alone would not show it
     let goes_on = |k: usize| of_ring.get(k).is_some_and(|m| m.value + level.value > m.sigma);
     while n >= 2 && (goes_on(n) || goes_on(n + 1)) {
@@ -175,7 +184,7 @@ fn one_round(
         })
         .collect();
     let Some(share) = weighted(&shares) else { return no_halo };
-    if share.value < MIN_SHARE.max(HALO_SIGMA * share.sigma) {
+    if share.value < MIN_SHARE || !(stands_out || share.value > HALO_SIGMA * share.sigma) {
         return no_halo;
     }
     let mut off: Vec<f64> = shares.iter().map(|s| s.0 - share.value).collect();

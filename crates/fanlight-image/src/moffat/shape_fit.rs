@@ -28,6 +28,9 @@ pub struct ShapeFitConfig {
     pub radius_fwhm: f64,
     /// Most stars used, the brightest first.
     pub max_stars: usize,
+    /// Most stars fitted alone, which tells who is unlike the rest and how widths change over the field; at least
+    /// `max_stars` are.
+    pub max_alone: usize,
     /// Fewest stars that make an answer.
     pub min_stars: usize,
     /// Stars under this signal to noise are left out.
@@ -43,6 +46,7 @@ impl Default for ShapeFitConfig {
             initial_trail_px: (0.0, 0.0),
             radius_fwhm: 4.0,
             max_stars: 30,
+            max_alone: 30,
             min_stars: 1,
             min_significance: 20.0,
         }
@@ -172,7 +176,7 @@ pub fn fit_shape_and_widths(
         let pixels = collect(image, mask, (c.star.x_px, c.star.y_px), reach).ok()?;
         Some(Candidate { pixels, ..c })
     };
-    let together: Vec<Candidate> = alike.into_iter().filter_map(recut).collect();
+    let together: Vec<Candidate> = alike.into_iter().filter_map(recut).take(config.max_stars).collect();
     if together.len() < config.min_stars.max(1) {
         return Err(too_few(together.len()));
     }
@@ -329,7 +333,7 @@ fn brightest(
     };
     let mut found: Vec<Candidate> = stars.par_iter().filter_map(candidate).collect();
     found.sort_by(|a, b| b.significance.total_cmp(&a.significance));
-    found.truncate(config.max_stars);
+    found.truncate(config.max_alone.max(config.max_stars));
     found
 }
 

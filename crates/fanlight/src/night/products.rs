@@ -45,8 +45,10 @@ pub fn write(reduced: &Reduced, folder: &OutputFolder) -> Result<Vec<String>, Fa
 
 /// Writes every figure in its light and dark version; returns the files' names.
 fn write_figures(figures: &[Figure], folder: &OutputFolder) -> Result<Vec<String>, Failure> {
-    let versions: Vec<(String, &str)> =
-        figures.iter().flat_map(|f| [(f.name.clone(), &*f.svg_light), (format!("{}-dark", f.name), &*f.svg_dark)]).collect();
+    let versions: Vec<(String, &str)> = figures
+        .iter()
+        .flat_map(|f| [(f.name.clone(), &*f.svg_light), (format!("{}-dark", f.name), &*f.svg_dark)])
+        .collect();
     let written = versions.par_iter().with_max_len(1).map(|(name, svg)| {
         let png = fanlight_present::svg_to_png(svg, PIXELS_PER_INCH).map_err(Failure::data)?;
         let [vector, raster] = ["svg", "png"].map(|ending| format!("figures/{name}.{ending}"));
