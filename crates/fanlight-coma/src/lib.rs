@@ -30,6 +30,7 @@ pub mod solar;
 pub mod stack;
 pub mod stars;
 pub mod weight;
+pub mod wings;
 pub mod zero_point;
 pub mod zero_point_regions;
 

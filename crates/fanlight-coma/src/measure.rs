@@ -4,7 +4,7 @@ use crate::calibrate::Calibrated;
 use crate::register::{self, CondensationSearch};
 use fanlight_image::background::{self, MeshConfig};
 use fanlight_image::detect::{self, DetectConfig, Detection};
-use fanlight_image::moffat::{self, NoiseModel, ShapeFit, ShapeFitConfig};
+use fanlight_image::moffat::{self, NoiseModel, ShapeFit, ShapeFitConfig, StarWidth};
 use fanlight_image::robust::{self, ClipConfig};
 use fanlight_image::trails::{self, Outlines, TrailConfig};
 use fanlight_image::{Image, Mask, PixelBox, wide};
@@ -42,14 +42,16 @@ pub struct FrameMeasure {
     pub detections: Vec<Detection>,
     /// The star image; absent where no star could be fitted.
     pub shape: Option<ShapeFit>,
+    /// Widths of the stars that were tried for it, each alone.
+    pub widths: Vec<StarWidth>,
 }
 
 /// Stars are sought above this many sigmas of the local noise. At 5σ a 2048² frame gives under three false ones.
 const DETECTION_SIGMA: f64 = 5.0;
 /// Most stars kept of a frame.
 const MAX_DETECTIONS: usize = 1000;
-/// About so many pixels of a frame are looked at for its sky: they give the level to 0.6 % of their noise.
-const SKY_PIXELS: f64 = 30_000.0;
+/// About so many pixels of a frame are looked at for its sky: they give the level to 0.9 % of their noise.
+const SKY_PIXELS: f64 = 20_000.0;
 /// The sky is read outside this share of the frame's smaller side from the comet.
 const SKY_OUTSIDE_SHARE: f64 = 0.35;
 /// Radius to which the coma's azimuthal median is taken off before stars are sought, as a share of the smaller side.
@@ -134,9 +136,19 @@ fn measure_about(
     if looks.are_trails() {
         detections = find_trails(frame, &flattened, looks, noise_e);
     }
-    let shape = star_shape(&flattened, frame, &detections, centre, looks);
-    let measured =
-        FrameMeasure { sky_e, noise_e, condensations_px, centre_px: centre, coma, flattened, detections, shape };
+    let (shape, widths) = star_shape(&flattened, frame, &detections, centre, looks).unzip();
+    let widths = widths.unwrap_or_default();
+    let measured = FrameMeasure {
+        sky_e,
+        noise_e,
+        condensations_px,
+        centre_px: centre,
+        coma,
+        flattened,
+        detections,
+        shape,
+        widths,
+    };
     (measured, looks.trail_px)
 }
 
@@ -219,12 +231,12 @@ fn star_shape(
     detections: &[Detection],
     centre_px: (f64, f64),
     looks: Looks,
-) -> Option<ShapeFit> {
-    let most = if looks.are_trails() { MAX_SHAPE_TRAILS } else { MAX_SHAPE_STARS };
+) -> Option<(ShapeFit, Vec<StarWidth>)> {
+    let most = if looks.are_trails() { MAX_SHAPE_TRAILS } else { MAX_WIDTH_STARS };
     let stars = lone_stars(detections, centre_px, looks, most);
     let sky_variance = typical_variance(&frame.variance_e2);
     let noise = NoiseModel { sky_variance, variance_per_unit: 1.0 };
-    moffat::fit_shape(flattened, &frame.mask, &stars, &looks.shape_fit(noise)).ok()
+    moffat::fit_shape_and_widths(flattened, &frame.mask, &stars, &looks.shape_fit(noise)).ok()
 }
 
 /// What stars look like, roughly.
@@ -244,7 +256,12 @@ impl Looks {
 
     /// How such stars' shape is fitted. A long trail has many pixels: fewer of them about it, and fewer stars, say enough.
     pub fn shape_fit(&self, noise: NoiseModel) -> ShapeFitConfig {
-        let config = ShapeFitConfig { noise, initial_fwhm_px: self.fwhm_px, ..ShapeFitConfig::default() };
+        let config = ShapeFitConfig {
+            noise,
+            initial_fwhm_px: self.fwhm_px,
+            max_stars: MAX_SHAPE_STARS,
+            ..ShapeFitConfig::default()
+        };
         match self.are_trails() {
             true => ShapeFitConfig { initial_trail_px: self.trail_px, radius_fwhm: 3.0, ..config },
             false => config,
@@ -264,7 +281,9 @@ impl Looks {
 }
 
 /// Most stars that share a shape fit.
-const MAX_SHAPE_STARS: usize = 25;
+const MAX_SHAPE_STARS: usize = 16;
+/// Most stars fitted alone: what widths do over the field takes more of them than one shape.
+const MAX_WIDTH_STARS: usize = 25;
 /// The same of long trails.
 const MAX_SHAPE_TRAILS: usize = 12;
 /// A star is lone when nothing over this share of its flux stands within [`LONE_FWHM`] widths.
@@ -345,7 +364,7 @@ pub struct RingProfile {
 
 impl RingProfile {
     /// Measures rings from the centre to `reach_px`, one pixel wide inside 30 px and widening outward. Far out, where a
-    /// ring has thousands of pixels, every second or third column and row is enough.
+    /// ring has thousands of pixels, some columns and rows are enough: every ring has over 300 pixels there.
     pub fn measure(image: &Image, mask: &Mask, centre_px: (f64, f64), reach_px: f64) -> Self {
         let mut edges = vec![0.0, 0.7];
         while let Some(last) = edges.last().copied().filter(|e| *e < reach_px) {
@@ -353,7 +372,7 @@ impl RingProfile {
         }
         let outer = edges.last().copied().unwrap_or(0.0);
         let mut members: Vec<(f64, Vec<f32>)> = vec![(0.0, Vec::new()); edges.len() - 1];
-        for (step, from, to) in [(1, 0.0, 50.0), (2, 50.0, 120.0), (3, 120.0, f64::INFINITY)] {
+        for (step, from, to) in [(1, 0.0, 50.0), (2, 50.0, 90.0), (3, 90.0, 160.0), (4, 160.0, f64::INFINITY)] {
             let to = outer.min(to);
             let Some(area) = PixelBox::around(centre_px.0, centre_px.1, to, image.width, image.height) else {
                 continue;

@@ -1,11 +1,12 @@
 //! The field's stars: found in the star-registered stack, taken out of every frame before the comet is stacked.
 
 use crate::measure::{Looks, RingProfile};
+use crate::wings::{self, NoWings, WingSearch, Wings};
 use fanlight_image::background::{self, MeshConfig};
 use fanlight_image::detect::{self, DetectConfig};
-use fanlight_image::moffat::{self, FluxFitConfig, NoiseModel, Painter, StarImage};
+use fanlight_image::moffat::{self, FieldShape, FluxFitConfig, NoiseModel, Painter, StarImage};
 use fanlight_image::trails::{self, TrailConfig};
-use fanlight_image::{Image, Mask, flag};
+use fanlight_image::{Image, Mask, flag, robust};
 use rayon::prelude::*;
 
 /// A star with its place and its light.
@@ -38,6 +39,15 @@ pub struct StarStack<'a> {
     pub catalogue: &'a [FieldStar],
 }
 
+/// The field's stars and what they show beyond their fitted image.
+#[derive(Debug, Clone)]
+pub struct FieldStars {
+    /// The stars.
+    pub stars: Vec<FieldStar>,
+    /// Their wings, or why none are known; absent under trails, where they are not sought.
+    pub wings: Option<Result<Wings, NoWings>>,
+}
+
 /// Stars are sought above this many sigmas of the stack's local noise.
 pub const FIELD_SIGMA: f64 = 5.0;
 /// Most stars found; a frame of a dense field holds ten thousand.
@@ -49,17 +59,19 @@ const PATH_POINTS: usize = 24;
 ///
 /// The drawn-out coma is modelled from the frames' own ring medians and taken off first. Stars are measured from the
 /// brightest down, each with the others taken off, twice over.
-pub fn find_field_stars(stack: &StarStack) -> Vec<FieldStar> {
+pub fn find_field_stars(stack: &StarStack) -> FieldStars {
     let mut work = stack.image.clone();
     subtract_drawn_out(&mut work, stack.comet_path_px, stack.coma);
     let cell_px = (work.width.min(work.height) / 10).clamp(24, 48);
     let mesh = MeshConfig { cell_px, kappa: 3.0, rounds: 5, filter_cells: 3, sample_step: 1 };
+    let mut level = work.clone();
     // without a level the stack's own sky has to do
     let _ = background::take_off_level(&mut work, stack.mask, &mesh);
     let sky_variance = crate::measure::typical_variance(stack.variance);
     if !(sky_variance > 0.0) {
-        return Vec::new();
+        return FieldStars { stars: Vec::new(), wings: None };
     }
+    level.data.par_iter_mut().zip(&work.data).for_each(|(l, w)| *l -= w);
     let fwhm_px = stack.shape.seeing().fwhm_px();
     let config = DetectConfig {
         noise: sky_variance.sqrt() as f32,
@@ -96,10 +108,60 @@ pub fn find_field_stars(stack: &StarStack) -> Vec<FieldStar> {
         .collect();
     measure_in_turn(&mut work, stack.mask, stack.shape, &mut stars, sky_variance);
     stars.retain(|s| s.flux > 0.0);
+    take_saturated_from_catalogue(&mut work, stack, &mut stars, sky_variance.sqrt());
+    let wings = (!looks.are_trails()).then(|| {
+        // a level read in cells of tens of pixels holds part of a halo
+        work.data.par_iter_mut().zip(&level.data).for_each(|(w, l)| *w += l);
+        let (shape, comet_path_px) = (stack.shape, stack.comet_path_px);
+        let noise = sky_variance.sqrt();
+        wings::measure(&WingSearch { residual: &work, mask: stack.mask, noise, shape, stars: &stars, comet_path_px })
+    });
     let passed =
         |s: &FieldStar| distance_to_path((s.x_px, s.y_px), stack.comet_path_px) <= NUCLEUS_KEEP_OUT_FWHM * fwhm_px;
     stars.extend(stack.catalogue.iter().filter(|s| passed(s)));
-    stars
+    FieldStars { stars, wings }
+}
+
+/// Stars whose cores are lost in every frame get the flux of their catalogue magnitude: what was found about the hole in
+/// them is taken back.
+fn take_saturated_from_catalogue(work: &mut Image, stack: &StarStack, stars: &mut Vec<FieldStar>, noise: f64) {
+    let fwhm_px = stack.shape.seeing().fwhm_px();
+    let is_masked = |x: isize, y: isize| stack.image.index(x, y).map(|i| stack.mask.bits[i] != 0);
+    let is_lost = |s: &FieldStar| {
+        let (x, y) = (s.x_px.round() as isize, s.y_px.round() as isize);
+        let lost = |(dx, dy): (isize, isize)| is_masked(x + dx, y + dy) == Some(true);
+        [(0, 0), (1, 0), (-1, 0), (0, 1), (0, -1)].into_iter().filter(|d| lost(*d)).count() >= 3
+    };
+    let lost: Vec<FieldStar> = stack.catalogue.iter().filter(|s| is_lost(s)).copied().collect();
+    if lost.is_empty() {
+        return;
+    }
+    // catalogue fluxes are total light, those of the fitted image are not quite
+    let mut ratios: Vec<f64> = stars
+        .iter()
+        .filter_map(|s| {
+            let own = |c: &&FieldStar| (c.x_px - s.x_px).hypot(c.y_px - s.y_px) < 0.5 * fwhm_px;
+            Some(s.flux / stack.catalogue.iter().find(own)?.flux)
+        })
+        .take(100)
+        .collect();
+    let Some(ratio) = robust::median_f64(&mut ratios) else { return };
+    let painter = Painter::new(stack.shape);
+    for star in &lost {
+        let star = FieldStar { flux: ratio * star.flux, ..*star };
+        let (x, y) = (star.x_px.round() as isize, star.y_px.round() as isize);
+        let hole_px = (0..64).find(|r| is_masked(x + r, y) != Some(true)).unwrap_or(0);
+        let reach_px = hole_px as f64 + 1.5 * fwhm_px;
+        stars.retain(|s| {
+            let of_hole = (s.x_px - star.x_px).hypot(s.y_px - star.y_px) < reach_px && s.flux < 3.0 * star.flux;
+            if of_hole {
+                painter.add(work, s.x_px, s.y_px, s.flux, render_radius_px(s.flux, stack.shape, noise));
+            }
+            !of_hole
+        });
+        painter.add(work, star.x_px, star.y_px, -star.flux, render_radius_px(star.flux, stack.shape, noise));
+        stars.push(star);
+    }
 }
 
 /// No star is looked for this near (in star widths) to where the condensation passed.
@@ -192,23 +254,52 @@ pub const MOST_RENDER_PX: f64 = 100.0;
 /// noise the pixel is flagged. Star images of one frame differ by a few per cent over the field.
 pub const MODEL_ERROR: f64 = 0.04;
 
+/// Step of the width of star images that are drawn, as a logarithm: by so much less than [`MODEL_ERROR`] it does not show.
+const WIDTH_STEP: f64 = 0.01;
+
+/// A star image of one width, ready to be drawn.
+struct Brush {
+    step: i32,
+    density: Box<dyn Fn(f64, f64) -> f64>,
+    painter: Painter,
+}
+
+impl Brush {
+    /// The image so many steps wider than a typical one.
+    fn new(typical: &StarImage, step: i32) -> Self {
+        let own = if step == 0 { *typical } else { typical.widened((WIDTH_STEP * f64::from(step)).exp()) };
+        // a table takes as long as some hundred stars, of which one width among many has fewer
+        let painter = if step == 0 { Painter::for_many(&own) } else { Painter::new(&own) };
+        Self { step, density: Box::new(own.density()), painter }
+    }
+}
+
 /// Takes stars off a frame and flags pixels where what is left cannot be trusted.
 ///
-/// Fluxes are in the frame's unit (electrons). Returns how many stars touched the frame.
+/// Fluxes are in the frame's unit (electrons); each star has the width of its place, and wings where they are known.
+/// Returns how many stars touched the frame.
 pub fn remove_stars(
     image_e: &mut Image,
     variance_e2: &Image,
     mask: &mut Mask,
-    shape: &StarImage,
+    (shape, wings): (&FieldShape, Option<&Wings>),
     stars: &[FieldStar],
 ) -> usize {
     let noise = crate::measure::typical_variance(variance_e2).sqrt();
-    let density = shape.density();
-    let painter = Painter::for_many(shape);
-    let half_trail_px = 0.5 * shape.trail_length_px();
+    let mut brushes: Vec<Brush> = Vec::new();
+    let half_trail_px = 0.5 * shape.typical().trail_length_px();
+    let size = (image_e.width, image_e.height);
     let mut touched = 0;
     for star in stars {
-        let reach = render_radius_px(star.flux, shape, noise);
+        if let Some(wings) = wings.filter(|w| w.matter(star.flux, noise)) {
+            wings.each_pixel(size, star, noise, |i, light, error| {
+                image_e.data[i] -= light;
+                if error * error > variance_e2.data[i] {
+                    mask.bits[i] |= flag::STAR;
+                }
+            });
+        }
+        let reach = render_radius_px(star.flux, shape.typical(), noise);
         let margin = reach + half_trail_px;
         let inside = star.x_px > -margin
             && star.y_px > -margin
@@ -218,8 +309,14 @@ pub fn remove_stars(
             continue;
         }
         touched += 1;
-        painter.add(image_e, star.x_px, star.y_px, -star.flux, reach);
-        flag_untrusted(variance_e2, mask, &density, star, margin);
+        let step = (shape.ln_factor(star.x_px, star.y_px) / WIDTH_STEP).round() as i32;
+        let known = brushes.iter().position(|b| b.step == step).unwrap_or_else(|| {
+            brushes.push(Brush::new(shape.typical(), step));
+            brushes.len() - 1
+        });
+        let brush = &brushes[known];
+        brush.painter.add(image_e, star.x_px, star.y_px, -star.flux, reach);
+        flag_untrusted(variance_e2, mask, &brush.density, star, margin);
     }
     touched
 }

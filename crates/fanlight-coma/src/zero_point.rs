@@ -71,7 +71,8 @@ pub fn star_fluxes(
     let sigma = noise.sky_variance.sqrt();
     let measured: Vec<(usize, StarFit, Option<f64>)> = targets
         .par_iter()
-        .filter_map(|t| {
+        .enumerate()
+        .filter_map(|(i, t)| {
             let area = PixelBox::around(t.x_px, t.y_px, half_px, flattened.width, flattened.height)?;
             let (mut image, bits) = (flattened.crop(area), mask.crop(area));
             let (x0, y0) = (area.x0 as f64, area.y0 as f64);
@@ -87,7 +88,7 @@ pub fn star_fluxes(
             }
             let own = Target { x_px: t.x_px - x0, y_px: t.y_px - y0, ..*t };
             let fit = fit_flux(&image, &bits, shape, &own, noise)?;
-            let ratio = growth(&image, &bits, shape, &fit);
+            let ratio = if i < GROWTH_MOST_STARS { growth(&image, &bits, shape, &fit) } else { None };
             Some((t.standard, fit, ratio))
         })
         .collect();
@@ -106,8 +107,7 @@ const FIRST_ROUND: usize = 40;
 
 fn fit_flux(image: &Image, mask: &Mask, shape: &StarImage, target: &Target, noise: NoiseModel) -> Option<StarFit> {
     let fwhm_px = shape.seeing().fwhm_px();
-    let radius_px = (2.5 * fwhm_px).max(4.0);
-    let config = FluxFitConfig { radius_px, noise, free_centre: true };
+    let config = flux_fit(shape, noise);
     let fit = moffat::fit_flux(image, mask, shape, target.x_px, target.y_px, &config).ok()?;
     let moved = (fit.x_px - target.x_px).hypot(fit.y_px - target.y_px);
     let good = fit.flux.value > MIN_SIGNAL_TO_NOISE * fit.flux.sigma
@@ -123,6 +123,24 @@ pub struct FrameFluxes {
     pub total_light_factor: Option<Measured>,
     /// The stars.
     pub stars: Vec<StarFlux>,
+}
+
+impl FrameFluxes {
+    /// Fluxes as they would be with every star's own width in the fit: `ln_factor` tells by how much a standard's is wider
+    /// than the fitted image (natural logarithm), `change` is [`moffat::flux_change_with_width`].
+    pub fn at_own_width(&self, change: f64, ln_factor: impl Fn(usize) -> Option<f64>) -> Self {
+        let corrected = |s: &StarFlux| {
+            let factor = (-change * ln_factor(s.standard).unwrap_or(0.0)).exp();
+            let flux = s.flux_e_per_s;
+            StarFlux { flux_e_per_s: Measured::new(flux.value * factor, flux.sigma * factor), ..*s }
+        };
+        Self { stars: self.stars.iter().map(corrected).collect(), ..self.clone() }
+    }
+}
+
+/// How standards are fitted, for [`moffat::flux_change_with_width`].
+pub fn flux_fit(shape: &StarImage, noise: NoiseModel) -> FluxFitConfig {
+    FluxFitConfig { radius_px: (2.5 * shape.seeing().fwhm_px()).max(4.0), noise, free_centre: true }
 }
 
 /// Brings fitted fluxes to total light: by the night's factor, and by a frame's own where it differs by more than its
@@ -146,11 +164,18 @@ const GROWTH_SIGNAL_TO_NOISE: f64 = 60.0;
 /// Radius of the aperture in major-axis widths, about the trail of a trailed star: the star's real light, whatever its
 /// shape, is in it but for the wing.
 const GROWTH_RADIUS: f64 = 2.5;
+/// Most stars for the factor, the first given.
+const GROWTH_MOST_STARS: usize = 60;
 /// Fewest stars for the factor.
 const GROWTH_MIN_STARS: usize = 5;
 
-fn growth_radius_px(shape: &StarImage) -> f64 {
+pub(crate) fn growth_radius_px(shape: &StarImage) -> f64 {
     (GROWTH_RADIUS * shape.seeing().fwhm_major_px).max(5.0)
+}
+
+/// Inner and outer radius of the ring that gives the level in a circle of that radius.
+pub(crate) fn growth_ring_px(radius_px: f64) -> (f64, f64) {
+    (radius_px + 1.0, 1.6 * radius_px + 2.0)
 }
 
 /// By how much a bright star holds more light than the fitted star image says.
@@ -163,7 +188,7 @@ fn growth(image: &Image, mask: &Mask, shape: &StarImage, fit: &StarFit) -> Optio
         return None;
     }
     let radius_px = growth_radius_px(shape);
-    let ring = (radius_px + 1.0, 1.6 * radius_px + 2.0);
+    let ring = growth_ring_px(radius_px);
     if shape.trail_length_px() > 0.0 {
         return growth_about_trail(image, mask, shape, fit, (radius_px, ring));
     }

@@ -34,40 +34,21 @@ pub struct Spool {
     written: Mutex<Vec<bool>>,
 }
 
-/// Where the bytes of frames of one size are.
+/// Where frames of one size are.
 #[derive(Debug)]
 enum Store {
-    /// One vector a frame, as far as it was written.
-    Memory(Vec<RwLock<Vec<u8>>>),
-    /// One frame behind the other.
+    /// As they were given, once they were.
+    Memory(Vec<RwLock<Frame>>),
+    /// The bytes of one frame behind those of the other.
     File { file: File, frame_bytes: usize },
 }
 
-impl Store {
-    /// Writes a part of a frame; the parts of a frame come one after the other.
-    fn write(&self, index: usize, start: usize, bytes: &[u8]) -> io::Result<()> {
-        match self {
-            Self::Memory(frames) => {
-                let mut frame = frames[index].write().unwrap_or_else(std::sync::PoisonError::into_inner);
-                frame.truncate(start);
-                frame.extend_from_slice(bytes);
-                Ok(())
-            }
-            Self::File { file, frame_bytes } => write_at(file, bytes, (index * frame_bytes + start) as u64),
-        }
-    }
-
-    fn read(&self, index: usize, start: usize, bytes: &mut [u8]) -> io::Result<()> {
-        match self {
-            Self::Memory(frames) => {
-                let frame = frames[index].read().unwrap_or_else(std::sync::PoisonError::into_inner);
-                let part = frame.get(start..start + bytes.len()).ok_or(io::ErrorKind::UnexpectedEof)?;
-                bytes.copy_from_slice(part);
-                Ok(())
-            }
-            Self::File { file, frame_bytes } => read_at(file, bytes, (index * frame_bytes + start) as u64),
-        }
-    }
+/// A frame in memory.
+#[derive(Debug, Default)]
+struct Frame {
+    values: Vec<f32>,
+    /// Upper halves of the variances; none of a spool without them.
+    variances: Vec<u16>,
 }
 
 /// A band of rows of every frame.
@@ -109,7 +90,7 @@ impl Spool {
     ///
     /// # Errors
     /// An index or a number of pixels that does not fit this spool, or a full disk.
-    pub fn append_frame(&self, index: usize, values: &[f32], variances: &[f32]) -> Result<(), IoError> {
+    pub fn append_frame(&self, index: usize, values: Vec<f32>, variances: &[f32]) -> Result<(), IoError> {
         let n = self.width * self.height;
         if values.len() != n || variances.len() != if self.with_variances { n } else { 0 } {
             return Err(self.bad(format!(
@@ -121,11 +102,27 @@ impl Spool {
         if index >= self.frames() {
             return Err(self.bad(format!("frame {index} of {}", self.frames())));
         }
-        // Each row's values, then its variances: any band of rows is then one piece of the file.
+        match &self.store {
+            Store::Memory(frames) => {
+                let variances = variances.iter().map(|v| upper_half(*v)).collect();
+                *frames[index].write().unwrap_or_else(std::sync::PoisonError::into_inner) = Frame { values, variances };
+            }
+            Store::File { file, frame_bytes } => {
+                let first = (index * frame_bytes) as u64;
+                self.write_frame(file, first, &values, variances)
+                    .map_err(|e| IoError::write(&name_of(&self.folder), e))?;
+            }
+        }
+        self.lock()[index] = true;
+        Ok(())
+    }
+
+    /// Each row's values, then its variances: any band of rows is then one piece of the file.
+    fn write_frame(&self, file: &File, first: u64, values: &[f32], variances: &[f32]) -> io::Result<()> {
         let row_bytes = self.row_bytes();
         let rows_at_once = (CHUNK_BYTES / row_bytes).max(1);
         let mut bytes = vec![0; rows_at_once.min(self.height) * row_bytes];
-        let mut start = 0;
+        let mut start = first;
         let width = self.width;
         for first in (0..self.height).step_by(rows_at_once) {
             let rows = first..(first + rows_at_once).min(self.height);
@@ -141,10 +138,9 @@ impl Spool {
                     *stored = upper_half(*variance).to_le_bytes();
                 }
             }
-            self.store.write(index, start, used).map_err(|e| IoError::write(&name_of(&self.folder), e))?;
-            start += used.len();
+            write_at(file, used, start)?;
+            start += used.len() as u64;
         }
-        self.lock()[index] = true;
         Ok(())
     }
 
@@ -167,7 +163,6 @@ impl Spool {
         let frames = self.frames();
         out.values.resize_with(frames, Vec::new);
         out.variances.resize_with(frames, Vec::new);
-        let row_bytes = self.row_bytes();
         let read_frame =
             |bytes: &mut Vec<u8>, (index, (values, variances)): (usize, (&mut Vec<f32>, &mut Vec<f32>))| {
                 values.clear();
@@ -175,15 +170,7 @@ impl Spool {
                 if !written[index] {
                     return Ok(());
                 }
-                bytes.resize(rows.len() * row_bytes, 0);
-                self.store.read(index, rows.start * row_bytes, bytes)?;
-                for row in bytes.chunks_exact(row_bytes) {
-                    let (stored_values, stored_variances) = row.split_at(self.width * VALUE_BYTES);
-                    values.extend(stored_values.as_chunks::<4>().0.iter().map(|b| f32::from_le_bytes(*b)));
-                    let whole = |b: &[u8; 2]| f32::from_bits(u32::from(u16::from_le_bytes(*b)) << 16);
-                    variances.extend(stored_variances.as_chunks::<2>().0.iter().map(whole));
-                }
-                Ok(())
+                self.read_part(index, rows.clone(), bytes, (values, variances))
             };
         out.values
             .par_iter_mut()
@@ -194,6 +181,38 @@ impl Spool {
             .map_err(|e| IoError::read(&name_of(&self.folder), e))
     }
 
+    /// Adds rows of a frame to vectors.
+    fn read_part(
+        &self,
+        index: usize,
+        rows: Range<usize>,
+        bytes: &mut Vec<u8>,
+        (values, variances): (&mut Vec<f32>, &mut Vec<f32>),
+    ) -> io::Result<()> {
+        let whole = |half: u16| f32::from_bits(u32::from(half) << 16);
+        let width = self.width;
+        match &self.store {
+            Store::Memory(frames) => {
+                let frame = frames[index].read().unwrap_or_else(std::sync::PoisonError::into_inner);
+                let part = rows.start * width..rows.end * width;
+                values.extend_from_slice(&frame.values[part.clone()]);
+                variances.extend(frame.variances.get(part).unwrap_or_default().iter().map(|half| whole(*half)));
+            }
+            Store::File { file, frame_bytes } => {
+                let row_bytes = self.row_bytes();
+                bytes.resize(rows.len() * row_bytes, 0);
+                read_at(file, bytes, (index * frame_bytes + rows.start * row_bytes) as u64)?;
+                for row in bytes.chunks_exact(row_bytes) {
+                    let (stored_values, stored_variances) = row.split_at(width * VALUE_BYTES);
+                    values.extend(stored_values.as_chunks::<4>().0.iter().map(|b| f32::from_le_bytes(*b)));
+                    let halves = stored_variances.as_chunks::<2>().0.iter();
+                    variances.extend(halves.map(|b| whole(u16::from_le_bytes(*b))));
+                }
+            }
+        }
+        Ok(())
+    }
+
     /// The values of one whole frame.
     ///
     /// # Errors
@@ -202,13 +221,10 @@ impl Spool {
         if !self.lock().get(index).copied().unwrap_or(false) {
             return Err(self.bad(format!("frame {index} was never written")));
         }
-        let row_bytes = self.row_bytes();
-        let mut bytes = vec![0; self.height * row_bytes];
-        self.store.read(index, 0, &mut bytes).map_err(|e| IoError::read(&name_of(&self.folder), e))?;
-        let values = |row: &[u8]| -> Vec<f32> {
-            row[..self.width * VALUE_BYTES].as_chunks::<4>().0.iter().map(|b| f32::from_le_bytes(*b)).collect()
-        };
-        Ok(bytes.chunks_exact(row_bytes).flat_map(values).collect())
+        let (mut values, mut variances) = (Vec::new(), Vec::new());
+        self.read_part(index, 0..self.height, &mut Vec::new(), (&mut values, &mut variances))
+            .map_err(|e| IoError::read(&name_of(&self.folder), e))?;
+        Ok(values)
     }
 
     /// Frames that the spool has room for.
@@ -221,8 +237,7 @@ impl Spool {
         let (width, height) = size;
         let frame_bytes = width * height * (VALUE_BYTES + VARIANCE_BYTES);
         let store = if n_frames * frame_bytes <= budget {
-            // address space alone until a frame is written
-            Store::Memory((0..n_frames).map(|_| RwLock::new(Vec::with_capacity(frame_bytes))).collect())
+            Store::Memory((0..n_frames).map(|_| RwLock::default()).collect())
         } else {
             let file = tempfile::tempfile_in(folder).map_err(|e| IoError::write(&name_of(folder), e))?;
             Store::File { file, frame_bytes }
@@ -318,7 +333,7 @@ mod tests {
             let values: Vec<f32> = (0..20).map(|i| (100 * index + i) as f32 + 0.123).collect();
             let mut variances: Vec<f32> = values.iter().map(|v| v * 3.7).collect();
             variances[6] = f32::NAN;
-            spool.append_frame(index, &values, &variances).unwrap();
+            spool.append_frame(index, values, &variances).unwrap();
         }
         assert_eq!(spool.read_values(2).unwrap(), spool.read_rows(0..5).unwrap().values[2]);
         assert!(spool.read_values(3).is_err());
@@ -337,12 +352,12 @@ mod tests {
         let dir = tempfile::tempdir().unwrap();
         let spool = Spool::of_values(dir.path(), 2, 3, 4).unwrap();
         let frame = |k: usize| (0..12).map(|i| (20 * k + i) as f32).collect::<Vec<_>>();
-        spool.append_frame(0, &frame(0), &[]).unwrap();
-        spool.append_frame(1, &frame(1), &[]).unwrap();
+        spool.append_frame(0, frame(0), &[]).unwrap();
+        spool.append_frame(1, frame(1), &[]).unwrap();
         let rows = spool.read_rows(2..4).unwrap();
         assert_eq!(rows.values, vec![frame(0)[6..].to_vec(), frame(1)[6..].to_vec()]);
         assert!(rows.variances.iter().all(Vec::is_empty));
-        assert!(spool.append_frame(0, &frame(0), &[0.0; 12]).is_err());
+        assert!(spool.append_frame(0, frame(0), &[0.0; 12]).is_err());
     }
 
     #[test]
@@ -364,9 +379,9 @@ mod tests {
             let message = result.unwrap_err().to_string();
             assert!(message.contains(expected), "{message}");
         };
-        check(spool.append_frame(2, &[0.0; 4], &[0.0; 4]), "frame 2 of 2");
-        check(spool.append_frame(0, &[0.0; 3], &[0.0; 4]), "3 values and 4 variances");
-        spool.append_frame(0, &[0.0; 4], &[0.0; 4]).unwrap();
+        check(spool.append_frame(2, vec![0.0; 4], &[0.0; 4]), "frame 2 of 2");
+        check(spool.append_frame(0, vec![0.0; 3], &[0.0; 4]), "3 values and 4 variances");
+        spool.append_frame(0, vec![0.0; 4], &[0.0; 4]).unwrap();
         let rows = spool.read_rows(0..1).unwrap();
         assert!(rows.values[1].is_empty() && rows.variances[1].is_empty(), "frame 1 was never written");
         check(spool.read_rows(1..3).map(drop), "rows 1 to 3 of 2");
@@ -379,7 +394,7 @@ mod tests {
         let full = File::options().write(true).open("/dev/full").unwrap();
         let store = Store::File { file: full, frame_bytes: 24 };
         let spool = Spool::on(store, Path::new("/scratch"), 1, (2, 2)).unwrap();
-        let error = spool.append_frame(0, &[0.0; 4], &[0.0; 4]).unwrap_err();
+        let error = spool.append_frame(0, vec![0.0; 4], &[0.0; 4]).unwrap_err();
         assert!(error.to_string().contains("/scratch"), "{error}");
         assert!(error.hint().unwrap().contains("free some space on the disk of /scratch"));
     }

@@ -6,11 +6,10 @@
 use crate::colour::{self, ColourMap};
 use crate::contour_lines::{self, Isophote};
 use crate::sky::{SkyPicture, north_up};
-use crate::stretch::{Stretch, raster, strip};
+use crate::stretch::{Plate, Stretch, strip};
 use crate::svg::{Anchor, BOLD, Canvas, Stroke, TextStyle, WIDTH, data_uri, text_width, wrap};
 use crate::theme::in_both;
 use crate::{Figure, NightPictures, PresentError};
-use fanlight_image::Image;
 use fanlight_record::NightRecord;
 use fanlight_record::sentences::{THIN_SPACE, fixed, format_round, format_utc, format_value};
 use rayon::prelude::*;
@@ -48,23 +47,23 @@ pub(crate) fn sky_figures(night: &NightRecord, pictures: &NightPictures) -> Resu
     let of_light = || {
         let field = north_up(light, half, RASTER_PX);
         let neutral = Stretch::neutral(&field, night.stack.sky_noise_e_per_s_px);
-        (field, neutral)
+        let missing = field.data.iter().any(|v| !v.is_finite());
+        Plate::new(&field, &neutral).map(|plate| (plate, neutral, missing))
     };
     let of_gradient = || {
         let filtered = north_up(&light.with_image(gradient, light.mask), half, RASTER_PX);
         let symmetric = Stretch::symmetric(&filtered);
-        (filtered, symmetric)
+        Plate::new(&filtered, &symmetric).map(|plate| (plate, symmetric))
     };
     let isophotes = || contour_lines::isophotes(night, light, half);
-    let (((field, neutral), (filtered, symmetric)), isophotes) =
-        rayon::join(|| rayon::join(of_light, of_gradient), isophotes);
+    let ((of_light, of_gradient), isophotes) = rayon::join(|| rayon::join(of_light, of_gradient), isophotes);
+    let ((field, neutral, missing), (filtered, symmetric)) = (of_light?, of_gradient?);
     let unit = "brightness, e/s/arcsec²";
     let per_px = light.pixel_area_arcsec2();
-    let missing = field.data.iter().any(|v| !v.is_finite());
-    let view = |name: &'static str, title: &'static str, image, stretch, map, bar_unit, bar_scale| View {
+    let view = |name: &'static str, title: &'static str, plate, stretch, map, bar_unit, bar_scale| View {
         name,
         title,
-        image,
+        plate,
         stretch,
         map,
         bar_unit,
@@ -125,7 +124,7 @@ pub(crate) fn sky_figures(night: &NightRecord, pictures: &NightPictures) -> Resu
 struct View<'a> {
     name: &'static str,
     title: &'static str,
-    image: &'a Image,
+    plate: &'a Plate,
     stretch: Stretch,
     map: ColourMap,
     bar_unit: &'static str,
@@ -139,7 +138,7 @@ struct View<'a> {
 
 impl View<'_> {
     fn figure(&self, night: &NightRecord, missing: bool) -> Result<Figure, PresentError> {
-        let picture = data_uri("image/png", &raster(self.image, &self.stretch, &self.map)?);
+        let picture = data_uri("image/png", &self.plate.coloured(&self.map));
         let bar = data_uri("image/png", &strip(&self.map)?);
         let hatched = if missing { " Hatched grey: no good data." } else { "" };
         let what = format!("{} {}{hatched}", exposure_words(night), self.how);

@@ -82,39 +82,77 @@ impl Stretch {
     }
 }
 
-/// The image as a PNG of indexed colours; missing pixels are hatched in grey.
-pub(crate) fn raster(image: &Image, stretch: &Stretch, map: &ColourMap) -> Result<Vec<u8>, PresentError> {
-    let mut palette: Vec<u8> = Vec::with_capacity(768);
-    for level in 0..LEVELS {
-        palette.extend(map.table[(level * 255 + (LEVELS - 1) / 2) / (LEVELS - 1)]);
+/// An image under a stretch as a PNG of indexed colours, whose colours are still to be chosen: drawing and packing the
+/// indices is the work, and several maps share it.
+pub(crate) struct Plate {
+    png: Vec<u8>,
+    /// First byte of the palette's colours.
+    palette: usize,
+}
+
+impl Plate {
+    /// Draws an image; missing pixels are hatched in grey.
+    ///
+    /// # Errors
+    /// When the image has no pixels.
+    pub fn new(image: &Image, stretch: &Stretch) -> Result<Self, PresentError> {
+        let place = stretch.placer();
+        let indices: Vec<u8> = (image.data.par_iter().enumerate())
+            .map(|(i, v)| match place(f64::from(*v)) {
+                Some(place) => (place * (LEVELS - 1) as f64).round() as u8,
+                None => LEVELS as u8 + u8::from((i % image.width + i / image.width) % 12 < 4),
+            })
+            .collect();
+        let mut out = Vec::new();
+        let failed = |e: png::EncodingError| PresentError::Png { reason: e.to_string() };
+        let mut encoder = png::Encoder::new(&mut out, image.width as u32, image.height as u32);
+        encoder.set_color(png::ColorType::Indexed);
+        encoder.set_depth(png::BitDepth::Eight);
+        encoder.set_palette(vec![0; PALETTE_BYTES]);
+        encoder.set_filter(png::Filter::NoFilter);
+        encoder.set_compression(png::Compression::Balanced);
+        let mut writer = encoder.write_header().map_err(failed)?;
+        writer.write_image_data(&indices).map_err(failed)?;
+        writer.finish().map_err(failed)?;
+        let palette = palette_of(&out).ok_or(PresentError::Png { reason: "it has no palette".into() })?;
+        Ok(Self { png: out, palette })
     }
-    HATCH.iter().for_each(|c| palette.extend(c));
-    let place = stretch.placer();
-    let indices: Vec<u8> = (image.data.par_iter().enumerate())
-        .map(|(i, v)| match place(f64::from(*v)) {
-            Some(place) => (place * (LEVELS - 1) as f64).round() as u8,
-            None => LEVELS as u8 + u8::from((i % image.width + i / image.width) % 12 < 4),
-        })
-        .collect();
-    let mut out = Vec::new();
-    let failed = |e: png::EncodingError| PresentError::Png { reason: e.to_string() };
-    let mut encoder = png::Encoder::new(&mut out, image.width as u32, image.height as u32);
-    encoder.set_color(png::ColorType::Indexed);
-    encoder.set_depth(png::BitDepth::Eight);
-    encoder.set_palette(palette);
-    encoder.set_filter(png::Filter::NoFilter);
-    encoder.set_compression(png::Compression::Balanced);
-    let mut writer = encoder.write_header().map_err(failed)?;
-    writer.write_image_data(&indices).map_err(failed)?;
-    writer.finish().map_err(failed)?;
-    Ok(out)
+
+    /// The PNG in the colours of a map.
+    pub fn coloured(&self, map: &ColourMap) -> Vec<u8> {
+        let mut png = self.png.clone();
+        let colours = (0..LEVELS).map(|level| map.table[(level * 255 + (LEVELS - 1) / 2) / (LEVELS - 1)]).chain(HATCH);
+        let end = self.palette + PALETTE_BYTES;
+        for (place, colour) in png[self.palette..end].as_chunks_mut::<3>().0.iter_mut().zip(colours) {
+            *place = colour;
+        }
+        // a chunk's check sum is that of its type and its data
+        let sum = crc32fast::hash(&png[self.palette - 4..end]);
+        png[end..end + 4].copy_from_slice(&sum.to_be_bytes());
+        png
+    }
+}
+
+/// Bytes of a palette that has every index.
+const PALETTE_BYTES: usize = 768;
+
+/// Where the data of a PNG's palette begin: after the signature, chunk by chunk of length, type, data and check sum.
+fn palette_of(png: &[u8]) -> Option<usize> {
+    let mut at = 8;
+    loop {
+        let (length, kind) = (png.get(at..at + 4)?, png.get(at + 4..at + 8)?);
+        if kind == b"PLTE" {
+            return (length == (PALETTE_BYTES as u32).to_be_bytes()).then_some(at + 8);
+        }
+        at += 12 + u32::from_be_bytes(length.try_into().ok()?) as usize;
+    }
 }
 
 /// The map as a strip of one row, for colour bars.
 pub(crate) fn strip(map: &ColourMap) -> Result<Vec<u8>, PresentError> {
     let ramp = (0..256).map(|i| i as f32 / 255.0).collect();
     let image = Image::from_pixels(256, 1, ramp).unwrap_or_default();
-    raster(&image, &Stretch::Linear { low: 0.0, high: 1.0 }, map)
+    Ok(Plate::new(&image, &Stretch::Linear { low: 0.0, high: 1.0 })?.coloured(map))
 }
 
 /// Finite values.
@@ -168,7 +206,7 @@ mod tests {
                         assert_eq!(place.is_some(), value.is_finite());
                         assert!(place.is_none_or(|p| (0.0..=1.0).contains(&p)), "{place:?}");
                     }
-                    let png = raster(&image, &stretch, &colour::grey()).expect("png");
+                    let png = Plate::new(&image, &stretch).expect("png").coloured(&colour::grey());
                     assert_eq!(decode(&png).0 as usize, image.width);
                 }
             }
@@ -187,7 +225,8 @@ mod tests {
     #[test]
     fn missing_pixels_are_grey_bands_whatever_the_map() {
         let all_missing = Image::filled(24, 24, f32::NAN);
-        let png = raster(&all_missing, &Stretch::neutral(&all_missing, 0.1), &colour::dusk()).expect("png");
+        let plate = Plate::new(&all_missing, &Stretch::neutral(&all_missing, 0.1)).expect("png");
+        let png = plate.coloured(&colour::dusk());
         let (_, _, pixels) = decode(&png);
         let colours: std::collections::BTreeSet<&[u8]> = pixels.chunks(3).collect();
         assert_eq!(colours.into_iter().collect::<Vec<_>>(), [&HATCH[0][..], &HATCH[1][..]]);

@@ -3,7 +3,7 @@
 use crate::psf::{InversePower, Kernel};
 use crate::quadrature::gauss_legendre;
 use crate::random::normal;
-use crate::scenario::SpikeKeys;
+use crate::scenario::{HaloKeys, SpikeKeys};
 use fanlight_image::Image;
 use rand::Rng;
 use rand_chacha::ChaCha8Rng;
@@ -14,6 +14,7 @@ pub(crate) struct StarBrush {
     power: InversePower,
     trail: Vec<(f64, f64, f64)>,
     trail_length_px: f64,
+    trail_px: [f64; 2],
     pixel3: Vec<(f64, f64, f64)>,
     pixel2: Vec<(f64, f64, f64)>,
 }
@@ -29,6 +30,7 @@ impl StarBrush {
             power: InversePower::new(kernel.beta),
             trail: kernel.trail_nodes(),
             trail_length_px: kernel.trail_px[0].hypot(kernel.trail_px[1]),
+            trail_px: kernel.trail_px,
             pixel3: square(3),
             pixel2: square(2),
         }
@@ -85,6 +87,31 @@ impl StarBrush {
                     sum += tw * over_pixel;
                 }
                 *pixel += (peak * sum) as f32;
+            }
+        }
+    }
+
+    /// Adds the halo of a star of `light_e` electrons, drawn out along the trail.
+    pub fn halo(&self, frame: &mut Image, halo: &HaloKeys, at: (f64, f64), light_e: f64, scale_arcsec: f64) {
+        let outer_px = halo.outer_arcsec / scale_arcsec;
+        // a halo is level within its inner radius: points nearer to each other than half of that draw a line
+        let steps = (2.0 * self.trail_length_px * scale_arcsec / halo.inner_arcsec).ceil().max(1.0) as usize;
+        let ends = self.trail_px;
+        for step in 0..steps {
+            let share = (step as f64 + 0.5) / steps as f64 - 0.5;
+            let (x_px, y_px) = (at.0 + share * ends[0], at.1 + share * ends[1]);
+            let (w, h) = (frame.width as f64 - 1.0, frame.height as f64 - 1.0);
+            let (x0, x1) = ((x_px - outer_px).ceil().max(0.0), (x_px + outer_px).floor().min(w));
+            let (y0, y1) = ((y_px - outer_px).ceil().max(0.0), (y_px + outer_px).floor().min(h));
+            if x0 > x1 || y0 > y1 {
+                continue;
+            }
+            for y in y0 as usize..=y1 as usize {
+                for x in x0 as usize..=x1 as usize {
+                    let distance = (x as f64 - x_px).hypot(y as f64 - y_px);
+                    let light = light_e / steps as f64 * halo.density(distance, scale_arcsec);
+                    frame.data[y * frame.width + x] += light as f32;
+                }
             }
         }
     }
@@ -251,6 +278,19 @@ mod tests {
             let got = total(&star(trail, beta, fwhm, 1e6));
             assert!((got / 1e6 - 1.0).abs() < 1e-3, "trail {trail:?} beta {beta} fwhm {fwhm}: {got}");
         }
+    }
+
+    #[test]
+    fn a_halo_holds_its_share() {
+        let halo = HaloKeys { fraction: 0.08, inner_arcsec: 5.0, outer_arcsec: 100.0 };
+        for trail_px in [[0.0, 0.0], [9.0, 12.0]] {
+            let kernel = Kernel { fwhm_px: 2.4, elongation: 1.0, angle_rad: 0.0, beta: 3.0, trail_px };
+            let mut image = Image::filled(300, 300, 0.0);
+            StarBrush::new(&kernel).halo(&mut image, &halo, (149.6, 150.3), 1e6, 1.0);
+            assert!((total(&image) / 8e4 - 1.0).abs() < 2e-3, "{trail_px:?}: {}", total(&image));
+        }
+        // by r⁻² far out
+        assert!((halo.density(40.0, 1.0) / halo.density(80.0, 1.0) - 4.0).abs() < 0.1);
     }
 
     #[test]

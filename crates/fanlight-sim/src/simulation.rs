@@ -220,6 +220,10 @@ impl Simulation {
                 core_e -= in_rays;
                 brush.spikes(frame, &kernel, spikes, (at.x_px, at.y_px), in_rays, s.camera.scale_arcsec);
             }
+            if let Some(halo) = &s.stars.halo {
+                core_e -= halo.fraction * light_e;
+                brush.halo(frame, halo, (at.x_px, at.y_px), light_e, s.camera.scale_arcsec);
+            }
             brush.star(frame, &kernel, at.x_px, at.y_px, core_e);
         }
     }

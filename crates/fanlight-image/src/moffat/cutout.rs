@@ -142,8 +142,9 @@ impl StarSolver<'_> {
     }
 
     fn round(&self, pixels: &[StarPixel], star: Star, centre: Centre) -> Option<Solved> {
-        let mut normal = Matrix4::<f64>::zeros();
-        let mut gradient = Vector4::<f64>::zeros();
+        // lower triangle by rows: sums in plain variables stay in registers
+        let mut sums = [0.0; 10];
+        let mut gradient = [0.0; 4];
         let mut chi2 = 0.0;
         for (i, p) in pixels.iter().enumerate() {
             let [v, vx, vy] = self.profile.value_and_centre_slope(p.x_px - star.x_px, p.y_px - star.y_px);
@@ -152,17 +153,18 @@ impl StarSolver<'_> {
                 Weights::Held(weights) => weights[i],
                 Weights::Model(noise) => 1.0 / noise.variance(signal),
             };
-            let row = [star.flux * vx, star.flux * vy, v, 1.0];
+            let (x, y) = (star.flux * vx, star.flux * vy);
+            let (wx, wy, wv) = (weight * x, weight * y, weight * v);
             let residual = p.value - signal - star.background;
-            chi2 += weight * residual * residual;
-            for a in 0..4 {
-                let wa = weight * row[a];
-                gradient[a] += wa * residual;
-                for b in a..4 {
-                    normal[(b, a)] += wa * row[b];
-                }
-            }
+            let wr = weight * residual;
+            chi2 += wr * residual;
+            let terms = [wx * x, wy * x, wy * y, wv * x, wv * y, wv * v, wx, wy, wv, weight];
+            sums.iter_mut().zip(terms).for_each(|(sum, term)| *sum += term);
+            gradient.iter_mut().zip([wr * x, wr * y, wr * v, wr]).for_each(|(sum, term)| *sum += term);
         }
+        let [xx, yx, yy, vx, vy, vv, ox, oy, ov, oo] = sums;
+        let mut normal = Matrix4::new(xx, yx, vx, ox, yx, yy, vy, oy, vx, vy, vv, ov, ox, oy, ov, oo);
+        let mut gradient = Vector4::from(gradient);
         if let Centre::Held = centre {
             for a in 0..2 {
                 for b in 0..4 {
@@ -173,7 +175,6 @@ impl StarSolver<'_> {
                 gradient[a] = 0.0;
             }
         }
-        normal.fill_upper_triangle_with_lower_triangle();
         let mut step = normal.cholesky()?.solve(&gradient);
         let length = step[0].hypot(step[1]);
         let limit = 0.4 * self.fwhm_px;

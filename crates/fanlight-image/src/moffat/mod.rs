@@ -6,6 +6,7 @@
 //! that a fitted FWHM is the width of the light that falls on the detector.
 
 mod cutout;
+mod field;
 mod half_maximum;
 mod joint_fit;
 mod painter;
@@ -16,11 +17,14 @@ mod star_fit;
 mod star_image;
 mod trail;
 
+pub use field::{FieldShape, StarWidth, WidthPattern, WidthSample, width_pattern};
 pub use half_maximum::{HalfMaximum, half_maximum};
 pub use painter::{Painter, render_star, subtract_star};
 pub use shape::BETA_LIMITS;
-pub use shape_fit::{FEW_STARS, HELD_BETA, ShapeFit, ShapeFitConfig, TrailError, UNLIKE_SHARE, fit_shape, fit_star};
-pub use star_fit::{FluxFitConfig, StarFit, StarFitConfig, fit_flux};
+pub use shape_fit::{
+    FEW_STARS, HELD_BETA, ShapeFit, ShapeFitConfig, TrailError, UNLIKE_SHARE, fit_shape, fit_shape_and_widths, fit_star,
+};
+pub use star_fit::{FluxFitConfig, StarFit, StarFitConfig, fit_flux, flux_change_with_width};
 pub use star_image::{StarImage, density};
 
 use profile::PixelProfile;

@@ -195,7 +195,8 @@ mod tests {
                 let worst = a.data.iter().zip(&b.data).map(|(a, b)| f64::from((a - b).abs())).fold(0.0, f64::max);
                 assert!(worst < 2e-3 * brightest, "{worst} of {brightest} at {x} {y}");
                 let sum = |image: &Image| image.data.iter().map(|v| f64::from(*v)).sum::<f64>();
-                assert!((sum(&b) - sum(&a)).abs() < 1e-3 * sum(&a) + 1e-3, "{} {}", sum(&a), sum(&b));
+                // of a star at the edge only a wing is seen, on which a straight line lies too high everywhere
+                assert!((sum(&b) - sum(&a)).abs() < 2e-3 * sum(&a) + 1e-3, "{} {}", sum(&a), sum(&b));
             }
         }
         // a long trail has no table, and is drawn all the same

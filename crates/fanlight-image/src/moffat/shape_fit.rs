@@ -1,6 +1,7 @@
 //! One shape fitted to one star or to many: which stars take part, and what is reported.
 
 use super::cutout::{Reach, Star, StarPixel, StarSolver, Weights, collect};
+use super::field::StarWidth;
 use super::joint_fit::{Candidate, Form, Joint, Wings, fit_weighted};
 use super::shape::ShapeVector;
 use super::star_fit::{StarFit, StarFitConfig};
@@ -27,6 +28,9 @@ pub struct ShapeFitConfig {
     pub radius_fwhm: f64,
     /// Most stars used, the brightest first.
     pub max_stars: usize,
+    /// Most stars fitted alone, which tells who is unlike the rest and how widths change over the field; at least
+    /// `max_stars` are.
+    pub max_alone: usize,
     /// Fewest stars that make an answer.
     pub min_stars: usize,
     /// Stars under this signal to noise are left out.
@@ -42,6 +46,7 @@ impl Default for ShapeFitConfig {
             initial_trail_px: (0.0, 0.0),
             radius_fwhm: 4.0,
             max_stars: 30,
+            max_alone: 30,
             min_stars: 1,
             min_significance: 20.0,
         }
@@ -94,6 +99,8 @@ const SHAPE_KAPPA: f64 = 4.0;
 const SHAPE_FLOOR: f64 = 0.06;
 /// Stars whose chi squared is over this many times the median are left out after the first joint fit.
 const CHI2_RATIO: f64 = 3.0;
+/// Pixels within this many of the widths expected take part where a star is fitted alone, its wings held.
+const ALONE_RADIUS: f64 = 3.0;
 /// Light under this many of its sigmas has no shape to fit.
 const MIN_SIGNIFICANCE: f64 = 5.0;
 
@@ -123,6 +130,19 @@ pub fn fit_shape(
     stars: &[(f64, f64)],
     config: &ShapeFitConfig,
 ) -> Result<ShapeFit, ImageError> {
+    fit_shape_and_widths(image, mask, stars, config).map(|(fit, _)| fit)
+}
+
+/// The same with the width that each star has alone, wing exponents held.
+///
+/// # Errors
+/// As [`fit_shape`].
+pub fn fit_shape_and_widths(
+    image: &Image,
+    mask: &Mask,
+    stars: &[(f64, f64)],
+    config: &ShapeFitConfig,
+) -> Result<(ShapeFit, Vec<StarWidth>), ImageError> {
     ImageError::check_size("mask", (image.width, image.height), (mask.width, mask.height))?;
     ImageError::check_positive("initial_fwhm_px", config.initial_fwhm_px)?;
     ImageError::check_positive("sky_variance", config.noise.sky_variance)?;
@@ -146,6 +166,8 @@ pub fn fit_shape(
     if alone.len() < config.min_stars.max(1) {
         return Err(too_few(alone.len()));
     }
+    let width = |c: &Candidate| Some(StarWidth { x_px: c.star.x_px, y_px: c.star.y_px, ln_fwhm: c.shape?.ln_fwhm });
+    let widths: Vec<StarWidth> = alone.iter().filter_map(width).collect();
     let (start, alike) = reject_unlike(alone);
 
     // all together, cut out again at the width found
@@ -154,7 +176,7 @@ pub fn fit_shape(
         let pixels = collect(image, mask, (c.star.x_px, c.star.y_px), reach).ok()?;
         Some(Candidate { pixels, ..c })
     };
-    let together: Vec<Candidate> = alike.into_iter().filter_map(recut).collect();
+    let together: Vec<Candidate> = alike.into_iter().filter_map(recut).take(config.max_stars).collect();
     if together.len() < config.min_stars.max(1) {
         return Err(too_few(together.len()));
     }
@@ -180,10 +202,10 @@ pub fn fit_shape(
         None => either(trail_start(&start), Form::Trail).ok_or(too_few(0))?,
     };
     if joint.wings == Wings::Held || joint.beta_is_known() {
-        return Ok(joint.report());
+        return Ok((joint.report(), widths));
     }
     let held = ShapeVector { beta_coordinate: first.beta_coordinate, ..joint.vector };
-    fit_weighted(joint.stars, held, (joint.form, Wings::Held), noise).map(|f| f.report()).ok_or(too_few(0))
+    fit_weighted(joint.stars, held, (joint.form, Wings::Held), noise).map(|f| (f.report(), widths)).ok_or(too_few(0))
 }
 
 /// The fit with a trail where that is clearly better than the ellipse.
@@ -297,7 +319,8 @@ fn brightest(
     first: &ShapeVector,
     config: &ShapeFitConfig,
 ) -> Vec<Candidate> {
-    let reach = Reach { radius_px: config.radius_fwhm * config.initial_fwhm_px, trail_px: config.initial_trail_px };
+    let radius_px = config.radius_fwhm.min(ALONE_RADIUS) * config.initial_fwhm_px;
+    let reach = Reach { radius_px, trail_px: config.initial_trail_px };
     let furthest_px = step_px(first).max(2.0);
     let candidate = |&at: &(f64, f64)| {
         let pixels = collect(image, mask, at, reach).ok()?;
@@ -310,7 +333,7 @@ fn brightest(
     };
     let mut found: Vec<Candidate> = stars.par_iter().filter_map(candidate).collect();
     found.sort_by(|a, b| b.significance.total_cmp(&a.significance));
-    found.truncate(config.max_stars);
+    found.truncate(config.max_alone.max(config.max_stars));
     found
 }
 

@@ -105,6 +105,22 @@ pub fn fit_flux(
     report(&free, shape, pixels.len(), 4).ok_or_else(singular)
 }
 
+/// By what share a flux fitted with a held shape changes per share by which the star's seeing is wider than the shape's;
+/// negative. `None` where the fit fails.
+pub fn flux_change_with_width(shape: &StarImage, flux: f64, config: &FluxFitConfig) -> Option<f64> {
+    const WIDER: f64 = 0.03;
+    let half_px = (config.radius_px + 0.5 * shape.trail_length_px()).ceil() + 2.0;
+    let side = 2 * half_px as usize + 1;
+    let fitted = |factor: f64| {
+        let mut image = Image::filled(side, side, 0.0);
+        super::render_star(&mut image, &shape.widened(factor), half_px, half_px, flux, 2.0 * half_px);
+        let config = FluxFitConfig { free_centre: false, ..*config };
+        fit_flux(&image, &Mask::clear(side, side), shape, half_px, half_px, &config).ok().map(|f| f.flux.value)
+    };
+    let (narrow, wide) = (fitted(1.0 - WIDER)?, fitted(1.0 + WIDER)?);
+    Some((wide - narrow) / (2.0 * WIDER * flux))
+}
+
 fn check_shape(shape: &StarImage) -> Result<(), ImageError> {
     let shape = shape.seeing();
     ImageError::check_positive("fwhm_major_px", shape.fwhm_major_px)?;

@@ -43,6 +43,14 @@ impl StarImage {
         self.seeing
     }
 
+    /// The same with seeing so many times as wide, and the same trail.
+    pub fn widened(&self, factor: f64) -> Self {
+        let Moffat { fwhm_major_px, fwhm_minor_px, .. } = self.seeing;
+        let seeing =
+            Moffat { fwhm_major_px: factor * fwhm_major_px, fwhm_minor_px: factor * fwhm_minor_px, ..self.seeing };
+        Self::new(seeing, self.trail_px)
+    }
+
     /// The trail from end to end, px; its sign means nothing, and (0, 0) is none.
     pub fn trail_px(&self) -> (f64, f64) {
         self.trail_px

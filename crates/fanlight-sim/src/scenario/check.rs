@@ -163,6 +163,11 @@ fn night(s: &Scenario) -> Result<(), SimError> {
         within("stars.spikes.length_arcsec", k.length_arcsec, 1.0, 600.0)?;
         within("stars.spikes.brighter_than_mag", k.brighter_than_mag, -5.0, 30.0)?;
     }
+    if let Some(k) = &f.halo {
+        within("stars.halo.fraction", k.fraction, 0.0, 0.3)?;
+        within("stars.halo.inner_arcsec", k.inner_arcsec, 1.0, 60.0)?;
+        within("stars.halo.outer_arcsec", k.outer_arcsec, 10.0, 600.0)?;
+    }
     if let Some(n) = &f.star_near_nucleus {
         within("stars.star_near_nucleus.mag", n.mag, -1.0, 25.0)?;
         within("stars.star_near_nucleus.distance_arcsec", n.distance_arcsec, 0.0, 600.0)?;

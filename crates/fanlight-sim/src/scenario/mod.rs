@@ -12,7 +12,9 @@ pub use comet::{ArtefactKeys, CometKeys, FeatureKeys, FeatureKind, SatelliteKeys
 pub use instrument::{
     CalibrationKeys, CameraKeys, PsfKeys, TelescopeKeys, TrackingKeys, TrackingTarget, WcsKeys, WcsStyle,
 };
-pub use night::{NearStarKeys, ObjectKeys, OrbitKeys, SiteKeys, SkyKeys, SpikeKeys, StarKeys, TransmissionKeys};
+pub use night::{
+    HaloKeys, NearStarKeys, ObjectKeys, OrbitKeys, SiteKeys, SkyKeys, SpikeKeys, StarKeys, TransmissionKeys,
+};
 
 use crate::SimError;
 use serde::{Deserialize, Serialize};

@@ -193,6 +193,8 @@ pub struct StarKeys {
     pub catalogue_error_arcsec: f64,
     /// Spikes round bright stars; none when left out.
     pub spikes: Option<SpikeKeys>,
+    /// Halo round every star; none when left out.
+    pub halo: Option<HaloKeys>,
     /// A star placed close to the nucleus; none when left out.
     pub star_near_nucleus: Option<NearStarKeys>,
 }
@@ -213,6 +215,7 @@ impl Default for StarKeys {
             catalogue_error_mag: 0.012,
             catalogue_error_arcsec: 0.02,
             spikes: None,
+            halo: None,
             star_near_nucleus: None,
         }
     }
@@ -237,6 +240,40 @@ pub struct SpikeKeys {
 impl Default for SpikeKeys {
     fn default() -> Self {
         Self { count: 4, angle_deg: 45.0, fraction: 0.02, length_arcsec: 25.0, brighter_than_mag: 13.0 }
+    }
+}
+
+/// `[stars.halo]`: the aureole that dust, scratches and the air give every star, brightness ∝ 1/(r² + inner²) out to its
+/// end. Like the spikes it is drawn round stars alone.
+///
+/// # Source
+/// King (1971, PASP 83, 199): an aureole of r⁻² beyond the seeing.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct HaloKeys {
+    /// Share of the star's light in the halo, 0 to 0.3.
+    pub fraction: f64,
+    /// Radius inside which it is level, 1 to 60 arcsec.
+    pub inner_arcsec: f64,
+    /// Radius where it ends, 10 to 600 arcsec.
+    pub outer_arcsec: f64,
+}
+
+impl Default for HaloKeys {
+    fn default() -> Self {
+        Self { fraction: 0.06, inner_arcsec: 8.0, outer_arcsec: 90.0 }
+    }
+}
+
+impl HaloKeys {
+    /// Light per square pixel at a distance, for a star of unit light.
+    pub fn density(&self, distance_px: f64, scale_arcsec: f64) -> f64 {
+        let (inner, outer) = (self.inner_arcsec / scale_arcsec, self.outer_arcsec / scale_arcsec);
+        if distance_px > outer {
+            return 0.0;
+        }
+        let norm = std::f64::consts::PI * (1.0 + (outer / inner).powi(2)).ln();
+        self.fraction / norm / (distance_px * distance_px + inner * inner)
     }
 }
 

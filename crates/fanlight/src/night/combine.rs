@@ -182,7 +182,7 @@ pub fn combine_files(
             .map(|(index, file)| {
                 let image = pixels.calibration(file, area)?;
                 let image = prepare(file, image).map_err(|e| e.to_string())?;
-                spool.append_frame(*index, &image.data, &[]).map_err(|e| e.to_string())
+                spool.append_frame(*index, image.data, &[]).map_err(|e| e.to_string())
             })
             .collect();
         for ((index, file), result) in pair.iter().zip(results) {

@@ -17,7 +17,7 @@ use fanlight_coma::register::{self, CentroidConfig, Vote};
 use fanlight_coma::zero_point::{self, FrameFluxes, Standard, Target};
 use fanlight_coma::{ComaError, stack};
 use fanlight_image::cosmic::{self, CosmicConfig};
-use fanlight_image::moffat::{self, FluxFitConfig, NoiseModel, ShapeFit, StarImage};
+use fanlight_image::moffat::{self, FluxFitConfig, NoiseModel, ShapeFit, StarImage, StarWidth};
 use fanlight_image::resample;
 use fanlight_image::robust;
 use fanlight_image::{Image, Mask, PixelBox, flag};
@@ -101,6 +101,8 @@ pub struct FirstLook {
     pub scale_arcsec: f64,
     /// Star image.
     pub shape: Option<ShapeFit>,
+    /// Widths of stars, each alone, by their places in the window.
+    pub widths: Vec<StarWidth>,
     /// Coma over the sky level in rings, electrons per pixel and exposure.
     pub coma: RingProfile,
     /// Stars found.
@@ -248,6 +250,7 @@ pub fn look(light: &Light, context: &Context, known: Known) -> Result<(FirstLook
         start = (comet_px.x_px, comet_px.y_px);
         // the coma was taken off about a star or a place that the header's WCS had wrong
         if away > REMEASURE_PX {
+            tracing::debug!("{}: measured again, the first time {away:.1} px off the comet", light.file.name);
             measured = measure::measure(&frame, &MeasureConfig { comet_px: start, search_px: 0.0, ..config });
         }
     }
@@ -280,6 +283,7 @@ pub fn look(light: &Light, context: &Context, known: Known) -> Result<(FirstLook
         ),
         scale_arcsec,
         shape,
+        widths: measured.widths,
         coma: measured.coma,
         n_stars: found.len(),
         fluxes,
@@ -559,7 +563,7 @@ pub fn look_at_all(
         let look_and_spool = |(index, light): &(usize, &Light)| match look(light, context, known) {
             Ok((look, layers)) => {
                 if let Some(l) = layers {
-                    spool.append_frame(*index, &l.values, &l.variances).map_err(super::combine::scratch_failure)?;
+                    spool.append_frame(*index, l.values, &l.variances).map_err(super::combine::scratch_failure)?;
                 }
                 tracing::debug!(
                     "{}: {} standards, tied {}, cosmic-ray pixels {}",
@@ -583,9 +587,9 @@ pub fn look_at_all(
     Ok((looks, spool))
 }
 
-/// Frames handed out at one time. Of eight small ones (a 2048² frame takes about 120 MB while it is worked on) some are in
-/// work and the others wait, which keeps all cores busy; larger frames come two at a time.
+/// Frames handed out at one time. Of many small parts of frames (one of 1024² takes about 30 MB while it is worked on) some are
+/// in work and the others wait, which keeps all cores busy; larger ones come two at a time.
 pub fn frames_at_once(size: (usize, usize)) -> usize {
     const SMALL_PX: usize = 6_000_000;
-    if size.0 * size.1 <= SMALL_PX { 8 } else { 2 }
+    if size.0 * size.1 <= SMALL_PX { 32 } else { 2 }
 }

@@ -4,12 +4,13 @@ use super::circumstances::Circumstances;
 use super::first_pass::{FIRST_FWHM_ARCSEC, FirstLook};
 use super::notes::Notes;
 use super::second_pass::Kept;
+use super::widths;
 use crate::{Failure, geometry};
 use fanlight_coma::drift::{self, Drift, FieldStep, Followed};
 use fanlight_coma::register::Offset;
 use fanlight_coma::stack;
 use fanlight_coma::zero_point::{self, FrameZeroPoint};
-use fanlight_image::moffat::{FEW_STARS, Moffat, ShapeFit, UNLIKE_SHARE};
+use fanlight_image::moffat::{FEW_STARS, Moffat, ShapeFit, StarImage, UNLIKE_SHARE, WidthPattern};
 use fanlight_image::robust;
 use fanlight_io::Campaign;
 use fanlight_io::campaign::Tracking;
@@ -24,6 +25,8 @@ pub struct Known<'a> {
     pub weights: &'a [f64],
     /// Heights.
     pub circumstances: &'a [Option<Circumstances>],
+    /// How the width of stars changes over the detector.
+    pub widths: Option<&'a WidthPattern>,
 }
 
 /// The frames of the stack with what places and scales them.
@@ -58,10 +61,14 @@ pub fn kept_frames<'a>(
             let comet =
                 offset.map_or(look.expected, |o| look.predicted.offset_by_arcsec(o.east_arcsec, o.north_arcsec));
             let fit = look.shape.as_ref().or(typical);
-            let shape = fit.map_or(Moffat::round(FIRST_FWHM_ARCSEC / look.scale_arcsec, 3.0).into(), |f| f.shape);
+            let typical: StarImage =
+                fit.map_or(Moffat::round(FIRST_FWHM_ARCSEC / look.scale_arcsec, 3.0).into(), |f| f.shape);
+            let shape = widths::over_frame(typical, known.widths, look);
+            let comet_px = look.window_wcs().pixel_from_sky(comet).map_err(Failure::data)?;
+            let at_comet = shape.at(comet_px.x_px, comet_px.y_px);
             let motion_px = motion_px(&orbit, &site, look)?;
             let steps = field_steps(looks, *i);
-            let kernel = drift::frame_kernel(&shape, fit.and_then(|f| f.trail), motion_px, followed, &steps);
+            let kernel = drift::frame_kernel(&at_comet, fit.and_then(|f| f.trail), motion_px, followed, &steps);
             drifts.push(kernel.drift);
             Ok(Kept {
                 look,

@@ -33,7 +33,9 @@ pub mod star_stack;
 pub mod tie;
 pub mod unchanged;
 pub mod weights;
+pub mod widths;
 pub mod window;
+pub mod wings;
 
 use crate::{Failure, geometry, messages};
 use fanlight_coma::register::Offset;

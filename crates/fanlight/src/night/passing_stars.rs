@@ -61,7 +61,8 @@ pub fn passing_stars(
         .filter_map(|s| grid.wcs.pixel_from_sky(s.place).ok().map(|p| (p.x_px, p.y_px, s.flux_e_per_s)))
         .collect();
     let is_catalogued = |p: &PixelXy, flux: f64| {
-        catalogue_px.iter().any(|(x, y, f)| (x - p.x_px).hypot(y - p.y_px) < fwhm_px && *f > 0.5 * flux)
+        let near = |x: f64, y: f64| (x - p.x_px).abs() < fwhm_px && (x - p.x_px).hypot(y - p.y_px) < fwhm_px;
+        catalogue_px.iter().any(|(x, y, f)| near(*x, *y) && *f > 0.5 * flux)
     };
     for star in field_stars {
         let Ok(p) = grid.wcs.pixel_from_sky(star.place) else { continue };

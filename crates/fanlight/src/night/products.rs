@@ -33,38 +33,30 @@ pub fn write(reduced: &Reduced, folder: &OutputFolder) -> Result<Vec<String>, Fa
         write_comet(night, record, folder)?;
         write_stars(record, stars, grid, folder)
     };
-    let (written, rasters) = rayon::join(stacks, || rasters(&figures));
+    let (written, drawn) = rayon::join(stacks, || write_figures(&figures, folder));
     written?;
     let mut names: Vec<String> = STACKS.iter().map(|name| name.to_string()).collect();
-    for r in rasters? {
-        let [vector, raster] = ["svg", "png"].map(|ending| format!("figures/{}.{ending}", r.name));
-        folder.write(&vector, r.svg.as_bytes()).map_err(Failure::data)?;
-        folder.write(&raster, &r.png).map_err(Failure::data)?;
-        names.extend([vector, raster]);
-    }
+    names.extend(drawn?);
     folder.write(PAGE, fanlight_present::night_page(record, &figures).as_bytes()).map_err(Failure::data)?;
     folder.write_json(RECORD, record).map_err(Failure::data)?;
     names.extend([PAGE.to_string(), RECORD.to_string()]);
     Ok(names)
 }
 
-/// One version of a figure.
-struct Raster<'a> {
-    name: String,
-    svg: &'a str,
-    png: Vec<u8>,
-}
-
-/// Every figure in its light and dark version.
-fn rasters(figures: &[Figure]) -> Result<Vec<Raster<'_>>, Failure> {
-    figures
-        .par_iter()
-        .flat_map_iter(|f| [(f.name.clone(), &f.svg_light), (format!("{}-dark", f.name), &f.svg_dark)])
-        .map(|(name, svg)| {
-            let png = fanlight_present::svg_to_png(svg, PIXELS_PER_INCH).map_err(Failure::data)?;
-            Ok(Raster { name, svg, png })
-        })
-        .collect()
+/// Writes every figure in its light and dark version; returns the files' names.
+fn write_figures(figures: &[Figure], folder: &OutputFolder) -> Result<Vec<String>, Failure> {
+    let versions: Vec<(String, &str)> = figures
+        .iter()
+        .flat_map(|f| [(f.name.clone(), &*f.svg_light), (format!("{}-dark", f.name), &*f.svg_dark)])
+        .collect();
+    let written = versions.par_iter().with_max_len(1).map(|(name, svg)| {
+        let png = fanlight_present::svg_to_png(svg, PIXELS_PER_INCH).map_err(Failure::data)?;
+        let [vector, raster] = ["svg", "png"].map(|ending| format!("figures/{name}.{ending}"));
+        folder.write(&vector, svg.as_bytes()).map_err(Failure::data)?;
+        folder.write(&raster, &png).map_err(Failure::data)?;
+        Ok([vector, raster])
+    });
+    Ok(written.collect::<Result<Vec<_>, Failure>>()?.concat())
 }
 
 /// Figures that a run may make.

@@ -10,15 +10,15 @@ use super::inputs::{self, Inputs, LeftOut};
 use super::kept::{Known, kept_frames, mean_mid};
 use super::notes::Notes;
 use super::offset::{centre_on_optocentre, leave_out_lost_frames, night_offset};
-use super::second_pass::{self, CometGrid};
+use super::second_pass::{self, CometGrid, FieldLight};
 use super::solve::{self, Solver};
 use super::star_stack::{self, StarStacked, sky_stars, star_stack};
-use super::weights;
 use super::window::{self, Refit, Windows};
 use super::{
     Colour, Missing, Night, Options, Sources, camera, judge, line_noise, masters, measure_stack, passing_stars,
     ready_made, record,
 };
+use super::{weights, widths, wings};
 use crate::{Failure, geometry, messages};
 use fanlight_coma::zero_point::{self, FrameZeroPoint, NightZeroPoint, Standard};
 use fanlight_coma::zero_point_regions::{self, PlacedResidual};
@@ -26,7 +26,7 @@ use fanlight_image::robust;
 use fanlight_io::campaign::Tracking;
 use fanlight_io::{Campaign, OutputFolder};
 use fanlight_record::NightRecord;
-use fanlight_sky::{OrbitElements, UtcInstant};
+use fanlight_sky::{OrbitElements, PixelXy, UtcInstant};
 use std::path::Path;
 
 /// A measured night with everything that its products are made of.
@@ -112,7 +112,7 @@ pub fn reduce(options: &Options, sources: Sources, scratch: &Path) -> Result<Red
     tracing::info!("{} light frames, {} left out by their headers", inputs.lights.len(), inputs.left_out.len());
 
     OutputFolder::create_or_open(scratch).map_err(Failure::data)?;
-    let mut windows = Windows::plan(&inputs, &campaign, &expected)?;
+    let mut windows = Windows::plan(&inputs, &campaign, &expected, &entries)?;
     if inputs.is_stack {
         windows = windows.widest();
     }
@@ -169,7 +169,9 @@ pub fn reduce(options: &Options, sources: Sources, scratch: &Path) -> Result<Red
     }
 
     let standards: Vec<Standard> = entries.iter().map(|f| f.standard).collect();
-    let fitted: Vec<_> = looks.iter().map(|l| l.fluxes.clone()).collect();
+    let width_pattern = widths::pattern(&looks);
+    notes.extend(width_pattern.as_ref().map(widths::note));
+    let fitted = widths::fluxes(&looks, width_pattern.as_ref(), &entries);
     let fluxes = zero_point::to_total_light(&fitted);
     let mut solution = solve_zero_points(&fluxes, &standards, colour.as_ref(), catalogue.is_some(), &mut notes);
     if let Some(s) = &mut solution {
@@ -182,7 +184,7 @@ pub fn reduce(options: &Options, sources: Sources, scratch: &Path) -> Result<Red
     if let (Some(field), None, false) = (&catalogue, &solution, inputs.is_stack) {
         checks::catalogue_against_field(field, &entries, &looks)?;
     }
-    let zero_points = solution.as_ref().map_or_else(|| vec![None; looks.len()], |s| s.frames.clone());
+    let mut zero_points = solution.as_ref().map_or_else(|| vec![None; looks.len()], |s| s.frames.clone());
     let (middle, _) = geometry::at(&orbit, &site, looks[looks.len() / 2].light.mid)?;
     let apertures_arcsec: Vec<f64> =
         campaign.photometry.apertures_km.iter().map(|km| km / middle.km_per_arcsec).collect();
@@ -209,19 +211,33 @@ pub fn reduce(options: &Options, sources: Sources, scratch: &Path) -> Result<Red
         );
     }
 
-    let stack_zero_point_mag = median_zero_point(&zero_points, &rejected);
-    let known = Known { zero_points: &zero_points, weights: &weights.of, circumstances: &heights };
+    let mut stack_zero_point_mag = median_zero_point(&zero_points, &rejected);
+    let known = Known {
+        zero_points: &zero_points,
+        weights: &weights.of,
+        circumstances: &heights,
+        widths: width_pattern.as_ref(),
+    };
     let kept = kept_frames(&looks, &rejected, known, stack_zero_point_mag, offset.as_ref(), &campaign, &mut notes)?;
     let stars = star_stack(&kept, &looks, &spool_index, &star_spool, &grid)?;
     drop(star_spool);
     tracing::info!("star-registered stack made");
     let catalogue_stars = field::catalogue_stars(&entries, colour.as_ref(), solution.as_ref(), stack_zero_point_mag);
-    let field_stars = sky_stars(&stars, &kept, &grid, &catalogue_stars);
+    let (field_stars, found) = sky_stars(&stars, &kept, &grid, &catalogue_stars);
     tracing::info!("{} field stars are taken out of every frame", field_stars.len());
+    let middle = PixelXy { x_px: 0.5 * grid.width as f64, y_px: 0.5 * grid.height as f64 };
+    let wings = found.as_ref().and_then(|f| f.as_ref().ok());
+    let step = match (wings, &stars.shape, solution.is_some() && !fitted.is_empty()) {
+        (Some(wings), Some(core), true) => wings::zero_point_step(wings, &looks, core),
+        _ => None,
+    };
+    notes.extend(wings::note(found.as_ref(), step, grid.wcs.pixel_scale_arcsec(middle)));
+    let field_light =
+        FieldLight { stars: field_stars, wings: wings.map(|w| (w.clone(), grid.wcs.arcsec_per_px(middle))) };
 
     let reference = &kept[kept.len() / 2];
     let comet_grid = CometGrid::about(reference, window::stack_side_px(windows.side_px))?;
-    let comet = second_pass::stack_on_comet(&kept, &field_stars, &comet_grid, &context, scratch)?;
+    let comet = second_pass::stack_on_comet(&kept, &field_light, &comet_grid, &context, scratch)?;
     tracing::info!("comet-registered stack made");
     for (i, reason) in &comet.lost {
         notes.warn(format!("{} could not be read a second time: {reason}.", kept[*i].look.light.file.name));
@@ -238,7 +254,7 @@ pub fn reduce(options: &Options, sources: Sources, scratch: &Path) -> Result<Red
         comet.places.iter().filter_map(|(i, place)| Some((kept[*i].look.light.file.path.clone(), (*place)?))).collect();
     let nucleus = |l: &FirstLook| kept.iter().find(|k| std::ptr::eq(k.look, l)).map_or_else(|| sought(l), |k| k.comet);
     let near_stars =
-        circumstances::stars_near_nucleus(&looks, &zero_points, stack_zero_point_mag, &field_stars, nucleus);
+        circumstances::stars_near_nucleus(&looks, &zero_points, stack_zero_point_mag, &field_light.stars, nucleus);
     let in_stack: Vec<usize> = (0..looks.len()).filter(|i| rejected[*i].is_none()).collect();
     let mut substacks = vec![None; looks.len()];
     comet.groups.iter().for_each(|(i, group)| substacks[in_stack[*i]] = Some(group + 1));
@@ -246,13 +262,17 @@ pub fn reduce(options: &Options, sources: Sources, scratch: &Path) -> Result<Red
         (&kept[kept.len() / 2].look.scale_arcsec, apertures_arcsec.iter().copied().fold(0.0, f64::max));
     let passing = passing_stars::passing_stars(
         &kept,
-        &field_stars,
+        &field_light.stars,
         (&stars, &grid),
         &catalogue_stars,
         &comet_grid,
         largest / seen,
     );
     drop(kept);
+    if let (Some(step), Some(s)) = (step, &mut solution) {
+        wings::raise(step, s, &mut zero_points);
+        stack_zero_point_mag = stack_zero_point_mag.map(|z| z + step.value);
+    }
     let stack = measure_stack::measure(comet, comet_grid, sky_per_px, passing);
     for (path, place) in places {
         if let Some(look) = looks.iter_mut().find(|l| l.light.file.path == path) {

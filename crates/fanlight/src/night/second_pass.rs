@@ -7,9 +7,10 @@ use fanlight_coma::kernel::KernelPart;
 use fanlight_coma::register::Vote;
 use fanlight_coma::stack::{self, Balanced, Local};
 use fanlight_coma::stars::{self, FieldStar};
+use fanlight_coma::wings::Wings;
 use fanlight_image::combine::CombineConfig;
 use fanlight_image::flag;
-use fanlight_image::moffat::StarImage;
+use fanlight_image::moffat::FieldShape;
 use fanlight_image::resample::Mapping;
 use fanlight_sky::SkyPosition;
 use rayon::prelude::*;
@@ -27,8 +28,8 @@ pub struct Kept<'a> {
     pub weight: f64,
     /// Airmass of the comet.
     pub airmass: Option<f64>,
-    /// Star image, the night's typical one where the frame has none.
-    pub shape: StarImage,
+    /// Star images over the frame's window, the night's typical one where the frame has none.
+    pub shape: FieldShape,
     /// How a point at the comet is imaged, in the frame's pixels.
     pub kernel: KernelPart,
 }
@@ -40,6 +41,14 @@ pub struct SkyStar {
     pub place: SkyPosition,
     /// Its light.
     pub flux_e_per_s: f64,
+}
+
+/// What the field's stars put on every frame.
+pub struct FieldLight {
+    /// The stars.
+    pub stars: Vec<SkyStar>,
+    /// Their wings, in pixels of which the matrix brings steps to arcsec on the sky.
+    pub wings: Option<(Wings, [[f64; 2]; 2])>,
 }
 
 /// The grid of the comet-registered stack.
@@ -93,7 +102,7 @@ pub struct CometStack {
 /// When the scratch file fails or no frame is left.
 pub fn stack_on_comet(
     kept: &[Kept],
-    field: &[SkyStar],
+    field: &FieldLight,
     grid: &CometGrid,
     context: &Context,
     scratch: &Path,
@@ -109,7 +118,7 @@ pub fn stack_on_comet(
         let lay_and_spool = |(index, kept): &(usize, &Kept)| {
             let laid = match lay_one(kept, field, grid, context) {
                 Ok((layers, laid)) => {
-                    spool.append_frame(*index, &layers.values, &layers.variances).map_err(combine::scratch_failure)?;
+                    spool.append_frame(*index, layers.values, &layers.variances).map_err(combine::scratch_failure)?;
                     Ok(laid)
                 }
                 Err(reason) => Err(reason),
@@ -153,7 +162,7 @@ pub fn stack_on_comet(
     let size = (grid.width, grid.height);
     let job = combine::Job { spool: &spool, shares: &shares, size, n_groups, config };
     // rows of what long trails of stars leave would be taken for satellites: there clipping alone leaves those out
-    let (stacked, tracks) = match first_pass::looks_of(&kept[kept.len() / 2].shape).are_trails() {
+    let (stacked, tracks) = match first_pass::looks_of(kept[kept.len() / 2].shape.typical()).are_trails() {
         true => (job.run()?, vec![Vec::new(); shares.len()]),
         false => job.run_without_tracks((grid.local.x_px, grid.local.y_px))?,
     };
@@ -178,11 +187,11 @@ struct Laid {
     place: Option<(SkyPosition, Vote)>,
 }
 
-fn lay_one(kept: &Kept, field: &[SkyStar], grid: &CometGrid, context: &Context) -> Result<(Layers, Laid), String> {
+fn lay_one(kept: &Kept, field: &FieldLight, grid: &CometGrid, context: &Context) -> Result<(Layers, Laid), String> {
     let look = kept.look;
     let wcs = look.window_wcs();
     let at = wcs.pixel_from_sky(kept.comet).map_err(|e| e.to_string())?;
-    let fwhm_px = first_pass::comet_width_px(&kept.shape);
+    let fwhm_px = first_pass::comet_width_px(&kept.shape.at(at.x_px, at.y_px));
     let mut frame = first_pass::read_calibrated(&look.light, look.window, context)?;
     look.cosmic_rays.iter().for_each(|i| frame.mask.bits[*i as usize] |= flag::COSMIC_RAY);
     let exposure_s = look.light.exposure_s;
@@ -191,6 +200,7 @@ fn lay_one(kept: &Kept, field: &[SkyStar], grid: &CometGrid, context: &Context) 
         stack::place_about(&wcs, kept.comet, &grid.local, grid.width, grid.height).map_err(|e| e.to_string())?;
     let reach_px = reach_of(grid, &placement);
     let stars: Vec<FieldStar> = field
+        .stars
         .iter()
         .filter_map(|s| {
             let p = wcs.pixel_from_sky(s.place).ok()?;
@@ -198,7 +208,10 @@ fn lay_one(kept: &Kept, field: &[SkyStar], grid: &CometGrid, context: &Context) 
             near.then_some(FieldStar { x_px: p.x_px, y_px: p.y_px, flux: s.flux_e_per_s * exposure_s / kept.scale })
         })
         .collect();
-    stars::remove_stars(&mut frame.image_e, &frame.variance_e2, &mut frame.mask, &kept.shape, &stars);
+    let wings = field.wings.as_ref().map(|(wings, arcsec_per_px)| {
+        wings.turned(stack::product(stack::inverse(local.arcsec_per_px), *arcsec_per_px))
+    });
+    stars::remove_stars(&mut frame.image_e, &frame.variance_e2, &mut frame.mask, (&kept.shape, wings.as_ref()), &stars);
 
     let layers = first_pass::lay(&frame, look.sky_e, exposure_s, &placement, grid.width, grid.height);
 

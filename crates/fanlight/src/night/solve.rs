@@ -70,7 +70,7 @@ pub fn complete(inputs: &mut Inputs, solver: &Solver, notes: &mut Notes) {
 /// Lights whose header's WCS is compared with the catalogue, and the side of the part that is.
 const CHECKED: usize = 3;
 /// See [`CHECKED`].
-const CHECKED_SIDE_PX: usize = 960;
+const CHECKED_SIDE_PX: usize = 768;
 /// Stars in both lists from which on they should show that they belong together.
 const ENOUGH_STARS: usize = 10;
 

@@ -8,6 +8,7 @@ use super::second_pass::{Kept, SkyStar};
 use crate::Failure;
 use fanlight_coma::measure::{self, Looks};
 use fanlight_coma::stars::{self, StarStack};
+use fanlight_coma::wings::{NoWings, Wings};
 use fanlight_image::combine::CombineConfig;
 use fanlight_image::detect::{self, DetectConfig};
 use fanlight_image::moffat::{self, NoiseModel, StarImage};
@@ -110,9 +111,14 @@ pub fn star_stack(
     Ok(StarStacked { stacked, shape })
 }
 
-/// The field's stars on the sky.
-pub fn sky_stars(stars: &StarStacked, kept: &[Kept], grid: &StarGrid, catalogue: &[SkyStar]) -> Vec<SkyStar> {
-    let Some(shape) = &stars.shape else { return Vec::new() };
+/// The field's stars on the sky, and what they show beyond their fitted image; nothing said of that under trails.
+pub fn sky_stars(
+    stars: &StarStacked,
+    kept: &[Kept],
+    grid: &StarGrid,
+    catalogue: &[SkyStar],
+) -> (Vec<SkyStar>, Option<Result<Wings, NoWings>>) {
+    let Some(shape) = &stars.shape else { return (Vec::new(), None) };
     let path: Vec<(f64, f64)> =
         kept.iter().filter_map(|k| grid.wcs.pixel_from_sky(k.comet).ok().map(|p| (p.x_px, p.y_px))).collect();
     let coma = mean_coma(kept);
@@ -132,13 +138,16 @@ pub fn sky_stars(stars: &StarStacked, kept: &[Kept], grid: &StarGrid, catalogue:
         coma: &coma,
         catalogue: &catalogue,
     };
-    stars::find_field_stars(&view)
+    let found = stars::find_field_stars(&view);
+    let on_sky = found
+        .stars
         .into_iter()
         .map(|s| SkyStar {
             place: grid.wcs.sky_from_pixel(PixelXy { x_px: s.x_px, y_px: s.y_px }),
             flux_e_per_s: s.flux,
         })
-        .collect()
+        .collect();
+    (on_sky, found.wings)
 }
 
 /// The frames' ring medians averaged, in electrons per second at the stack's zero point.

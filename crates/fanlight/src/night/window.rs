@@ -2,7 +2,7 @@
 //! costs time.
 
 use super::expected::Expected;
-use super::first_pass::{Preview, StarGrid};
+use super::first_pass::{FieldEntry, Preview, StarGrid};
 use super::inputs::{Inputs, Light};
 use crate::{Failure, geometry};
 use fanlight_coma::measure::PowerLaw;
@@ -11,11 +11,11 @@ use fanlight_io::Campaign;
 use fanlight_sky::{PixelXy, SkyPosition, Wcs};
 
 /// Least side of the part of a frame that is used.
-const MIN_SIDE_PX: f64 = 960.0;
+const MIN_SIDE_PX: f64 = 768.0;
 /// The same at most for the stars' sake: it holds enough of them to tie a frame in all but the emptiest fields.
 const STARS_SIDE_PX: f64 = 1360.0;
 /// Stars found in a frame that tie it and measure its transparency as well as more would.
-const ENOUGH_STARS: f64 = 400.0;
+const ENOUGH_STARS: f64 = 300.0;
 /// Radii of the largest aperture that fit into the side: the sky is measured outside the aperture.
 const APERTURES: f64 = 6.0;
 /// By how much less the comet-registered stack reaches out than the frames' windows, in all: windows stand about the
@@ -44,21 +44,28 @@ pub struct Refit {
 }
 
 impl Windows {
-    /// Plans the windows from the expected path and the frames' WCS.
+    /// Plans the windows from the expected path, the frames' WCS, and how many of the catalogue's stars are about the comet.
     ///
     /// # Errors
     /// When the ephemeris cannot be computed.
-    pub fn plan(inputs: &Inputs, campaign: &Campaign, expected: &Expected) -> Result<Self, Failure> {
+    pub fn plan(
+        inputs: &Inputs,
+        campaign: &Campaign,
+        expected: &Expected,
+        catalogue: &[FieldEntry],
+    ) -> Result<Self, Failure> {
         let middle = &inputs.lights[inputs.lights.len() / 2];
         let (geometry, _) = geometry::at(expected.orbit, expected.site, middle.mid)?;
         let largest_km = campaign.photometry.apertures_km.iter().copied().fold(0.0, f64::max);
         let places: Vec<SkyPosition> =
             inputs.lights.iter().map(|l| expected.place(l.mid).map_err(Failure::data)).collect::<Result<_, _>>()?;
         let size = inputs.size;
-        let in_middle = middle.wcs.pixel_from_sky(places[inputs.lights.len() / 2]);
+        let place = places[inputs.lights.len() / 2];
+        let in_middle = middle.wcs.pixel_from_sky(place);
         let scale_arcsec = in_middle.map_or(f64::INFINITY, |at| middle.wcs.pixel_scale_arcsec(at));
         let aperture_side_px = APERTURES * largest_km / geometry.km_per_arcsec / scale_arcsec;
-        let widest_px = side_px(aperture_side_px, None);
+        let listed_per_px = catalogued_per_px(catalogue, place, scale_arcsec);
+        let widest_px = side_px(aperture_side_px, Some(listed_per_px));
         let all = inputs.lights.iter().zip(&places).filter_map(|(l, place)| of(l, *place, widest_px));
         let detector_area = around_all(all).unwrap_or(PixelBox { x0: 0, y0: 0, x1: size.0, y1: size.1 });
         let side_px = side_px(aperture_side_px, Some(f64::INFINITY));
@@ -92,6 +99,14 @@ impl Windows {
         let wcs = wcs.shifted(-(area.x0 as f64), -(area.y0 as f64));
         StarGrid { wcs, width: area.width(), height: area.height() }
     }
+}
+
+/// Catalogue stars per pixel where the widest window would be. Where a frame shows fewer, windows and masters are widened
+/// afterwards.
+fn catalogued_per_px(catalogue: &[FieldEntry], place: SkyPosition, scale_arcsec: f64) -> f64 {
+    let radius_px = 0.5 * STARS_SIDE_PX;
+    let near = |e: &&FieldEntry| e.place.separation_arcsec(&place) < radius_px * scale_arcsec;
+    catalogue.iter().filter(near).count() as f64 / (std::f64::consts::PI * radius_px * radius_px)
 }
 
 /// Side of the part of a frame that is used: what the largest aperture asks for, and what holds enough stars.
@@ -179,8 +194,8 @@ mod tests {
 
     #[test]
     fn a_window_is_as_wide_as_its_stars_ask_for() {
-        // 400 stars in 1200² px, in far more, in far less, and in nothing
-        for (stars_per_px, side) in [(400.0 / 1.44e6, 1200), (1.0, 960), (1e-6, 1360), (0.0, 1360)] {
+        // 300 stars in 1200² px, in far more, in far less, and in nothing
+        for (stars_per_px, side) in [(300.0 / 1.44e6, 1200), (1.0, 768), (1e-6, 1360), (0.0, 1360)] {
             assert_eq!(side_px(300.0, Some(stars_per_px)), side);
         }
     }

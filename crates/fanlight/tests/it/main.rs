@@ -21,3 +21,4 @@ mod trails;
 mod truth;
 mod walls;
 mod ways_in;
+mod wings;
