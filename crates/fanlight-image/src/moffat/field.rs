@@ -281,18 +281,23 @@ mod tests {
     #[test]
     fn a_pattern_is_found_where_there_is_one() {
         let bowl = |x: f64, y: f64| 0.1 * ((x - 500.0).powi(2) + (y - 500.0).powi(2)) / 500_000.0;
-        let tilt = |x: f64, _: f64| 0.06 * (x / 1000.0 - 0.5);
+        let tilt = |x: f64, _: f64| 0.1 * (x / 1000.0 - 0.5);
+        let mut squares = Vec::new();
         for seed in 1..6 {
             let found = width_pattern(&samples(bowl, seed)).expect("bowl");
             for (x, y) in [(500.0, 500.0), (250.0, 800.0), (850.0, 150.0)] {
                 let got = found.ln_width(x, y) - found.ln_width(600.0, 400.0);
                 let want = bowl(x, y) - bowl(600.0, 400.0);
-                assert!((got - want).abs() < 0.015, "seed {seed} at {x}, {y}: {got}, {want}");
+                // stars differ by 0.01 of their own: six numbers from 24 of them, twice as far off toward a corner
+                assert!((got - want).abs() < 0.03, "seed {seed} at {x}, {y}: {got}, {want}");
+                squares.push((got - want).powi(2));
             }
             let found = width_pattern(&samples(tilt, seed)).expect("tilt");
             let got = found.ln_width(900.0, 500.0) - found.ln_width(100.0, 500.0);
-            assert!((got - 0.048).abs() < 0.02, "seed {seed}: {got}");
+            assert!((got - 0.08).abs() < 0.02, "seed {seed}: {got}");
         }
+        let rms = (squares.iter().sum::<f64>() / squares.len() as f64).sqrt();
+        assert!(rms < 0.01, "{rms}");
     }
 
     #[test]
