@@ -66,7 +66,7 @@ pub fn passing_stars(
     };
     for star in field_stars {
         let Ok(p) = grid.wcs.pixel_from_sky(star.place) else { continue };
-        let away = detection.from_path(&p);
+        let away = detection.distance_to_path(&p);
         let flux = star.flux_e_per_s;
         let noise = detection.flux_sigma(&p);
         let by_catalogue = away <= stars::NUCLEUS_KEEP_OUT_FWHM * fwhm_px;
@@ -124,12 +124,12 @@ impl<'a> Detection<'a> {
         const STEP: usize = 8;
         let sampled = (0..grid.height).step_by(STEP).flat_map(|y| (0..grid.width).step_by(STEP).map(move |x| (x, y)));
         let at = |(x, y): (usize, usize)| PixelXy { x_px: x as f64, y_px: y as f64 };
-        let far = sampled.filter(|c| detection.from_path(&at(*c)) > FAR_FWHM * fwhm_px).count();
+        let far = sampled.filter(|c| detection.distance_to_path(&at(*c)) > FAR_FWHM * fwhm_px).count();
         detection.far_area_px2 = (far * STEP * STEP) as f64;
         detection
     }
 
-    fn from_path(&self, p: &PixelXy) -> f64 {
+    fn distance_to_path(&self, p: &PixelXy) -> f64 {
         self.path_px.iter().map(|c| (c.0 - p.x_px).hypot(c.1 - p.y_px)).fold(f64::INFINITY, f64::min)
     }
 
@@ -143,7 +143,7 @@ impl<'a> Detection<'a> {
 
     /// The faintest star found at a place; `None` where none is looked for.
     fn faintest(&self, p: &PixelXy) -> Option<f64> {
-        let near = self.from_path(p) <= stars::NUCLEUS_KEEP_OUT_FWHM * self.fwhm_px;
+        let near = self.distance_to_path(p) <= stars::NUCLEUS_KEEP_OUT_FWHM * self.fwhm_px;
         (!near).then(|| stars::FIELD_SIGMA * self.flux_sigma(p))
     }
 }
