@@ -11,7 +11,7 @@ use fanlight_coma::photometry::{ApertureLight, Stack};
 use fanlight_coma::profile::{self, SkyFitConfig, SkySurface};
 use fanlight_coma::stars;
 use fanlight_image::Image;
-use fanlight_image::aperture::{self, Circle};
+use fanlight_image::aperture::Circle;
 use fanlight_image::polar::Ring;
 
 /// The measured stack. Its image has the fitted sky taken off.
@@ -88,7 +88,6 @@ pub fn measure(mut comet: CometStack, grid: CometGrid, sky_per_px: f64, passing:
     if let Some(scatter) = measured.scatter_of_circles(whole_star_px, None) {
         measured.star_model_share = scatter.model_share;
     }
-    measured.widen_centre_by_stars(fwhm_px);
     measured
 }
 
@@ -100,8 +99,6 @@ const WHOLE_STAR_FWHM: f64 = 2.5;
 /// The circles stay further than this from the nucleus, in kernel widths, so that the coma's own structure is not taken for
 /// stars.
 const CIRCLES_OUTSIDE_FWHM: f64 = 8.0;
-/// Radius about the nucleus, in kernel widths, in which what stars leave pulls the centre.
-const CENTRE_FWHM: f64 = 1.5;
 
 impl MeasuredStack {
     /// Pixel scale at the comet.
@@ -169,20 +166,6 @@ impl MeasuredStack {
 
     fn circle(&self, radius_px: f64) -> Circle {
         Circle { x_px: self.centre_px.0, y_px: self.centre_px.1, radius_px }
-    }
-
-    /// Widens the centre's error by what stars leave about the nucleus: light anywhere in a circle pulls a centroid by its
-    /// share of the light there times half the radius along either axis, root mean square.
-    fn widen_centre_by_stars(&mut self, fwhm_px: f64) {
-        let circle = self.circle(CENTRE_FWHM * fwhm_px);
-        let left = self.stars_left(circle.radius_px).sigma();
-        let light = aperture::circle_sum(&self.comet.stacked.image, None, Some(&self.comet.stacked.mask), circle).sum;
-        if let (Some(optocentre), true) = (&mut self.optocentre, light > 0.0) {
-            let pull_px = 0.5 * circle.radius_px * (left / light).min(1.0);
-            let [xx, yy, _] = &mut optocentre.covariance_px2;
-            *xx += pull_px * pull_px;
-            *yy += pull_px * pull_px;
-        }
     }
 
     /// The coma's light per pixel at the stack's edge, where it stands clear of what noise and flat field alone leave in the
