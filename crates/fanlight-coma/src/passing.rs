@@ -143,7 +143,7 @@ impl Passing {
     }
 
     /// The longest way of a star from its place to where it stands in a frame.
-    fn longest_step_px(&self) -> f64 {
+    pub fn longest_step_px(&self) -> f64 {
         self.steps.iter().map(|s| s.dx_px.hypot(s.dy_px)).fold(0.0, f64::max)
     }
 

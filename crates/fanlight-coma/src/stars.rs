@@ -64,22 +64,23 @@ pub fn find_field_stars(stack: &StarStack) -> FieldStars {
     subtract_drawn_out(&mut work, stack.comet_path_px, stack.coma);
     let cell_px = (work.width.min(work.height) / 10).clamp(24, 48);
     let mesh = MeshConfig { cell_px, kappa: 3.0, rounds: 5, filter_cells: 3, sample_step: 1 };
-    let mut level = work.clone();
+    let fwhm_px = stack.shape.seeing().fwhm_px();
+    let looks = Looks { fwhm_px, trail_px: stack.shape.trail_px() };
+    let with_level = (!looks.are_trails()).then(|| work.clone());
     // without a level the stack's own sky has to do
     let _ = background::take_off_level(&mut work, stack.mask, &mesh);
     let sky_variance = crate::measure::typical_variance(stack.variance);
     if !(sky_variance > 0.0) {
         return FieldStars { stars: Vec::new(), wings: None };
     }
-    level.data.par_iter_mut().zip(&work.data).for_each(|(l, w)| *l -= w);
-    let fwhm_px = stack.shape.seeing().fwhm_px();
+    let level: Option<Vec<f32>> =
+        with_level.map(|w| w.data.par_iter().zip(&work.data).map(|(with, without)| with - without).collect());
     let config = DetectConfig {
         noise: sky_variance.sqrt() as f32,
         fwhm_px,
         threshold_sigma: FIELD_SIGMA,
         max_sources: MAX_FIELD_STARS,
     };
-    let looks = Looks { fwhm_px, trail_px: stack.shape.trail_px() };
     let found = match looks.are_trails() {
         true => trails::sources(
             &work,
@@ -109,9 +110,9 @@ pub fn find_field_stars(stack: &StarStack) -> FieldStars {
     measure_in_turn(&mut work, stack.mask, stack.shape, &mut stars, sky_variance);
     stars.retain(|s| s.flux > 0.0);
     take_saturated_from_catalogue(&mut work, stack, &mut stars, sky_variance.sqrt());
-    let wings = (!looks.are_trails()).then(|| {
+    let wings = level.map(|level| {
         // a level read in cells of tens of pixels holds part of a halo
-        work.data.par_iter_mut().zip(&level.data).for_each(|(w, l)| *w += l);
+        work.data.par_iter_mut().zip(&level).for_each(|(w, l)| *w += l);
         let (shape, comet_path_px) = (stack.shape, stack.comet_path_px);
         let noise = sky_variance.sqrt();
         wings::measure(&WingSearch { residual: &work, mask: stack.mask, noise, shape, stars: &stars, comet_path_px })
@@ -167,7 +168,8 @@ fn take_saturated_from_catalogue(work: &mut Image, stack: &StarStack, stars: &mu
 /// No star is looked for this near (in star widths) to where the condensation passed.
 pub const NUCLEUS_KEEP_OUT_FWHM: f64 = 2.0;
 
-fn distance_to_path(point: (f64, f64), path: &[(f64, f64)]) -> f64 {
+/// How near a place is to the nearest point of a path; infinite without one.
+pub fn distance_to_path(point: (f64, f64), path: &[(f64, f64)]) -> f64 {
     path.iter().map(|p| (p.0 - point.0).hypot(p.1 - point.1)).fold(f64::INFINITY, f64::min)
 }
 

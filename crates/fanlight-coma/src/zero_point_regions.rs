@@ -24,7 +24,8 @@ const MIN_STARS: usize = 4;
 /// differ from place to place. The scatter of single stars does not show that, the scatter of regions does.
 ///
 /// # Accuracy
-/// Of nine regions a scatter is known to a quarter.
+/// Of nine regions a scatter is known to a quarter; the error is widened by that, so that deviations over it have a root mean
+/// square of 1.
 pub fn regional_sigma_mag(stars: &[PlacedResidual]) -> Option<f64> {
     if stars.len() < SIDE * SIDE * MIN_STARS {
         return None;
@@ -47,7 +48,9 @@ pub fn regional_sigma_mag(stars: &[PlacedResidual]) -> Option<f64> {
     let mean = regions.iter().map(|(weight, mean)| weight * mean).sum::<f64>() / total;
     let squares: f64 = regions.iter().map(|(weight, of)| (weight * (of - mean)).powi(2)).sum();
     let n = regions.len() as f64;
-    Some((squares * n / (n - 1.0)).sqrt() / total)
+    // a scatter of nine is itself uncertain: deviations over it follow Student's t, whose variance is (n − 1)/(n − 3)
+    let student = (n - 1.0) / (n - 3.0);
+    Some((student * squares * n / (n - 1.0)).sqrt() / total)
 }
 
 #[cfg(test)]
@@ -71,7 +74,7 @@ mod tests {
         assert!(alone < 1e-3, "{alone}");
         // the same ± 0.02 by halves of the field: nine regions, not 144 stars, average it
         let together = regional_sigma_mag(&stars(|x, _, _| if x < 6.0 { 0.02 } else { -0.02 })).unwrap();
-        assert!((together - 0.02 * (6.0f64 / 9.0).sqrt() / 8f64.sqrt()).abs() < 5e-4, "{together}");
+        assert!((together - 0.02 * (8.0f64 / 9.0).sqrt() / 8f64.sqrt()).abs() < 5e-4, "{together}");
         assert_eq!(regional_sigma_mag(&stars(|_, _, _| 0.0)[..35]), None);
     }
 }

@@ -39,6 +39,20 @@ pub fn median(values: &mut [f32]) -> Option<f32> {
     median_of(&mut values[..n])
 }
 
+/// Of (value, weight) pairs the value with half of the weight on either side; `None` without any.
+pub fn weighted_median(mut values: Vec<(f64, f64)>) -> Option<f64> {
+    values.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let half = 0.5 * values.iter().map(|v| v.1).sum::<f64>();
+    let mut sum = 0.0;
+    values
+        .iter()
+        .find(|v| {
+            sum += v.1;
+            sum >= half
+        })
+        .map(|v| v.0)
+}
+
 /// Median of double-precision values; see [`median`]. Reorders `values`.
 pub fn median_f64(values: &mut [f64]) -> Option<f64> {
     let n = drop_nan(values, |v| v.is_nan());
@@ -225,6 +239,13 @@ fn rank(n: usize, percent: f64) -> Option<f64> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn half_of_the_weight_lies_on_either_side() {
+        assert_eq!(weighted_median(vec![(3.0, 1.0), (1.0, 1.0), (2.0, 1.0)]), Some(2.0));
+        assert_eq!(weighted_median(vec![(3.0, 5.0), (1.0, 1.0), (2.0, 1.0)]), Some(3.0));
+        assert_eq!(weighted_median(Vec::new()), None);
+    }
     use proptest::prelude::*;
 
     fn slow_median(values: &[f32]) -> Option<f32> {

@@ -105,17 +105,19 @@ pub(crate) fn convolve(image: &Image, kernel: &[f32]) -> Vec<f32> {
     let (width, height) = (image.width, image.height);
     let reach = kernel.len() - 1;
     let mut out = vec![0.0_f32; image.data.len()];
-    out.par_chunks_mut(STRIP_ROWS * width).enumerate().for_each(|(strip, rows)| {
+    let buffers = || (vec![0.0_f32; width + 2 * reach], vec![0.0_f32; (STRIP_ROWS + 2 * reach) * width]);
+    out.par_chunks_mut(STRIP_ROWS * width).enumerate().for_each_init(buffers, |(padded, along), (strip, rows)| {
         let first = strip * STRIP_ROWS;
-        let n_rows = rows.len() / width;
-        let mut padded = vec![0.0_f32; width + 2 * reach];
         // rows `first − reach` to `first + n_rows + reach`, summed along; zero where the image has none
-        let mut along = vec![0.0_f32; (n_rows + 2 * reach) * width];
+        let along = &mut along[..(rows.len() / width + 2 * reach) * width];
         wide(
             #[inline(always)]
             || {
                 for (i, sums) in along.chunks_mut(width).enumerate() {
-                    let Some(y) = (first + i).checked_sub(reach).filter(|y| *y < height) else { continue };
+                    let Some(y) = (first + i).checked_sub(reach).filter(|y| *y < height) else {
+                        sums.fill(0.0);
+                        continue;
+                    };
                     padded[reach..reach + width].copy_from_slice(image.row(y));
                     weighted_sum(sums, kernel, |j| (&padded[reach - j..], &padded[reach + j..]));
                 }

@@ -238,7 +238,7 @@ fn weighted(values: &[(f64, f64)]) -> Option<Measured> {
         let most = MOST_WEIGHT * all.iter().map(|v| v.1).sum::<f64>();
         all.iter_mut().for_each(|v| v.1 = v.1.min(most));
     }
-    let value = weighted_median(all.clone())?;
+    let value = robust::weighted_median(all.clone())?;
     let limit = all.iter().map(|v| v.1).fold(0.0, f64::max);
     let near: Vec<f64> = all.iter().filter(|v| v.1 > 0.1 * limit).map(|v| v.0 - value).collect();
     let limit = 4.0 * robust::mad_sigma_f64(&mut near.clone())?.max(1e-12);
@@ -249,20 +249,6 @@ fn weighted(values: &[(f64, f64)]) -> Option<Measured> {
     }
     // a median has 1.25 times the error of a mean
     Some(Measured::new(value, 1.25 * square.sqrt() / total))
-}
-
-/// The value with half of the weight on either side.
-pub fn weighted_median(mut values: Vec<(f64, f64)>) -> Option<f64> {
-    values.sort_by(|a, b| a.0.total_cmp(&b.0));
-    let half = 0.5 * values.iter().map(|v| v.1).sum::<f64>();
-    let mut sum = 0.0;
-    values
-        .iter()
-        .find(|v| {
-            sum += v.1;
-            sum >= half
-        })
-        .map(|v| v.0)
 }
 
 /// Draws every star's halo, times a factor.

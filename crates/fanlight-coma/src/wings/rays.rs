@@ -1,7 +1,7 @@
 //! The rays: straight lines through the mean of the bright stars.
 
 use super::Ray;
-use super::halo::{Halo, weighted_median};
+use super::halo::Halo;
 use crate::stars::FieldStar;
 use fanlight_image::{Image, Mask, robust};
 use rayon::prelude::*;
@@ -122,7 +122,7 @@ fn mean_star(residual: &Image, mask: &Mask, stars: &[FieldStar], outer_px: f64) 
             });
             let values: Vec<(f64, f64)> = values.collect();
             let enough = values.len() >= 5;
-            enough.then(|| weighted_median(values)).flatten().map_or(f32::NAN, |v| v as f32)
+            enough.then(|| robust::weighted_median(values)).flatten().map_or(f32::NAN, |v| v as f32)
         })
         .collect();
     MeanStar { reach, data }

@@ -78,19 +78,14 @@ pub fn passing_stars(
             counted.push(Counted { flux, in_catalogue: is_catalogued(&p, flux) });
         }
     }
-    let square = local_reach((local.x_px, local.y_px), reach_px, &steps);
-    let hidden = match counted.len() >= MIN_FAR_STARS {
-        true => hidden(&detection, square, |x, y| grid.wcs.pixel_from_sky(on_sky(x, y)).ok()),
-        false => Vec::new(),
-    };
     let counted_area_px2 = detection.far_area_px2.max(1.0);
-    Passing { fwhm_px, steps, stars: taken_out, hidden, counted, counted_area_px2 }
-}
-
-/// A square about the comet that holds every star that comes within a distance of it: its middle and half its side.
-fn local_reach(middle: (f64, f64), reach_px: f64, steps: &[Step]) -> ((f64, f64), f64) {
-    let longest = steps.iter().map(|s| s.dx_px.hypot(s.dy_px)).fold(0.0, f64::max);
-    (middle, reach_px + longest)
+    let mut passing = Passing { fwhm_px, steps, stars: taken_out, hidden: Vec::new(), counted, counted_area_px2 };
+    if passing.counted.len() >= MIN_FAR_STARS {
+        // every star that comes within reach in some frame
+        let square = ((local.x_px, local.y_px), reach_px + passing.longest_step_px());
+        passing.hidden = hidden(&detection, square, |x, y| grid.wcs.pixel_from_sky(on_sky(x, y)).ok());
+    }
+    passing
 }
 
 /// Which stars the search in the star-registered stack finds, and where.
@@ -130,7 +125,7 @@ impl<'a> Detection<'a> {
     }
 
     fn distance_to_path(&self, p: &PixelXy) -> f64 {
-        self.path_px.iter().map(|c| (c.0 - p.x_px).hypot(c.1 - p.y_px)).fold(f64::INFINITY, f64::min)
+        stars::distance_to_path((p.x_px, p.y_px), &self.path_px)
     }
 
     /// Error by noise of a star's flux at a place.
