@@ -61,6 +61,20 @@ pub enum ComaError {
         /// Height of the frame.
         height: usize,
     },
+    /// The centre to enhance about is not on the image.
+    #[error(
+        "the centre ({x_px:.1}, {y_px:.1}) px is outside the {width} x {height} px image; give the nucleus's pixel on it"
+    )]
+    CentreOutside {
+        /// Column of the centre.
+        x_px: f64,
+        /// Row of the centre.
+        y_px: f64,
+        /// Width of the image.
+        width: usize,
+        /// Height of the image.
+        height: usize,
+    },
     /// No condensation where the comet should be.
     #[error("no condensation stands out at ({x_px:.1}, {y_px:.1}) px")]
     CometNotFound {

@@ -140,7 +140,7 @@ impl Filtered {
         let both_sides = |of: fn(f64) -> f64| of(weights[0]) + 2.0 * weights[1..].iter().map(|w| of(*w)).sum::<f64>();
         let sum = both_sides(|w| w);
         let kernel: Vec<f32> = weights.iter().map(|w| (w / sum) as f32).collect();
-        let filtered = Image { data: smooth::convolve(image, &kernel), ..*image };
+        let filtered = Image { data: smooth::convolve(image, &kernel, &kernel), ..*image };
         // in two dimensions the sum of squares is the product of the two axes', and the noise its root
         Self { image: filtered, noise: f64::from(noise) * both_sides(|w| w * w) / (sum * sum) }
     }

@@ -1,1 +1,3 @@
 //! Integration tests of `fanlight-coma`.
+
+mod enhance;

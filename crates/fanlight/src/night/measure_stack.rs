@@ -2,7 +2,7 @@
 
 use super::second_pass::{CometGrid, CometStack};
 use crate::Failure;
-use fanlight_coma::gradient::{self, GradientConfig};
+use fanlight_coma::enhance::{self, GradientConfig};
 use fanlight_coma::kernel::{self, KernelShape};
 use fanlight_coma::measure::RingProfile;
 use fanlight_coma::optocentre::{self, Optocentre, OptocentreConfig};
@@ -13,6 +13,7 @@ use fanlight_coma::stars;
 use fanlight_image::Image;
 use fanlight_image::aperture::Circle;
 use fanlight_image::polar::Ring;
+use fanlight_sky::PixelXy;
 
 /// The measured stack. Its image has the fitted sky taken off.
 pub struct MeasuredStack {
@@ -180,13 +181,9 @@ impl MeasuredStack {
     /// # Errors
     /// None that the measured centre can cause.
     pub fn rotational_gradient(&self) -> Result<Image, Failure> {
-        let config = GradientConfig {
-            centre_x_px: self.centre_px.0,
-            centre_y_px: self.centre_px.1,
-            rotation_deg: GRADIENT_ROTATION_DEG,
-            radial_shift_px: 0.0,
-        };
-        gradient::rotational_gradient(&self.comet.stacked.image, &config).map_err(Failure::data)
+        let centre = PixelXy { x_px: self.centre_px.0, y_px: self.centre_px.1 };
+        let config = GradientConfig { rotation_deg: GRADIENT_ROTATION_DEG, radial_shift_px: 0.0 };
+        enhance::rotational_gradient(&self.comet.stacked.image, centre, &config).map_err(Failure::data)
     }
 }
 

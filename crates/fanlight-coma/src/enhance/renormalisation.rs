@@ -1,0 +1,178 @@
+//! Azimuthal renormalisation: every ring brought to the same range. Two definitions go by that name; both are here.
+
+use super::radial_profile::{RadialProfile, subtract_profile};
+use super::rings::{self, RingConfig, Statistic};
+use super::spline::Spline;
+use super::{check, map_with_radius};
+use crate::ComaError;
+use fanlight_image::{Image, robust};
+use fanlight_sky::PixelXy;
+
+/// Rings of fewer good pixels (the innermost) have no range worth the name.
+const MIN_PIXELS: usize = 8;
+/// Least range of a ring, as a share of its mean: below is what single precision leaves of a round coma.
+const LEAST_RANGE: f64 = 4e-6;
+
+/// How rings are stretched from their faintest to their brightest pixels.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct StretchConfig {
+    /// Percentile of a ring that becomes 0; 0 is its minimum.
+    pub low_percent: f64,
+    /// Percentile of a ring that becomes 1; 100 is its maximum.
+    pub high_percent: f64,
+    /// Width of a ring, px; at least 0.5.
+    pub ring_width_px: f64,
+}
+
+impl Default for StretchConfig {
+    fn default() -> Self {
+        Self { low_percent: 0.0, high_percent: 100.0, ring_width_px: 1.0 }
+    }
+}
+
+/// Azimuthal renormalisation, minimum to maximum: in each ring (I − low) / (high − low), low and high being the ring's minimum
+/// and maximum or percentiles.
+///
+/// Brightness is lost: every ring is given the same range. The fall-off inside a ring is taken off first and low and high
+/// run smoothly from ring to ring, so values may pass 0 and 1 a little. NaN where the image is, in rings of fewer than eight good pixels or less than a quarter
+/// inside the image, and where a ring has no range (a round coma without noise).
+///
+/// Known artefacts: noise of faint rings is blown up to the full range, so structure seems to go on to the edge; one star sets the
+/// range of its ring and greys the rest (percentiles, say 1 and 99, resist); a centre wrong by ε or a tail becomes a
+/// full-range dipole.
+///
+/// # Errors
+/// When the centre is outside the image, the rings are narrower than 0.5 px, or the percentiles are not 0 ≤ low < high ≤ 100.
+///
+/// # Source
+/// Samarasinha & Larson 2014, Icarus 239, 168 (review of the technique and its artefacts).
+pub fn stretch_rings(image: &Image, centre: PixelXy, config: &StretchConfig) -> Result<Image, ComaError> {
+    let StretchConfig { low_percent, high_percent, ring_width_px } = *config;
+    check("low_percent", low_percent, |p| (0.0..100.0).contains(&p), "0 to 100")?;
+    check("high_percent", high_percent, |p| p > low_percent && p <= 100.0, "low_percent to 100")?;
+    // The median, since a star that lifts one ring's mean would tilt the pixels beside it.
+    let rings = RingConfig { statistic: Statistic::Median, ring_width_px };
+    renormalise(image, centre, &rings, |values| {
+        let low = robust::percentile(values, low_percent)?;
+        let high = robust::percentile(values, high_percent)?;
+        Some((low.into(), f64::from(high) - f64::from(low)))
+    })
+}
+
+/// Azimuthal renormalisation, mean and standard deviation: in each ring (I − mean) / σ.
+///
+/// Brightness is lost: every ring is given the same scatter. Mean and σ run smoothly from ring to ring. NaN as for
+/// [`stretch_rings`].
+///
+/// Known artefacts: noise of faint rings is blown up to the scatter of bright ones; a jet or star raises its ring's mean and σ and so
+/// darkens and greys the rest of it; a centre wrong by ε or a tail becomes a dipole of constant strength.
+///
+/// # Errors
+/// When the centre is outside the image or the rings are narrower than 0.5 px.
+///
+/// # Source
+/// Warell et al. 1999, A&AS 136, 245, eq. 2.
+pub fn standardise_rings(image: &Image, centre: PixelXy, ring_width_px: f64) -> Result<Image, ComaError> {
+    let rings = RingConfig { statistic: Statistic::Mean, ring_width_px };
+    renormalise(image, centre, &rings, |values| {
+        let n = values.len() as f64;
+        let mean = values.iter().map(|v| f64::from(*v)).sum::<f64>() / n;
+        let squares = values.iter().map(|v| (f64::from(*v) - mean).powi(2)).sum::<f64>();
+        Some((mean, (squares / (n - 1.0)).sqrt()))
+    })
+}
+
+/// (I − average(ρ) − zero(ρ)) / unit(ρ), zero and unit by `scale` from the values of a ring less the average.
+fn renormalise(
+    image: &Image,
+    centre: PixelXy,
+    rings: &RingConfig,
+    scale: impl Fn(&mut [f32]) -> Option<(f64, f64)> + Sync,
+) -> Result<Image, ComaError> {
+    let average = RadialProfile::azimuthal_average(image, centre, rings)?;
+    let residual = subtract_profile(image, centre, &average)?;
+    let ring_width_px = rings.ring_width_px;
+    let rings = rings::over_rings(&residual, centre, ring_width_px, |pixels| {
+        if pixels.len() < MIN_PIXELS {
+            return None;
+        }
+        let radius = pixels.iter().map(|p| f64::from(p.radius_px)).sum::<f64>() / pixels.len() as f64;
+        let mut values: Vec<f32> = pixels.iter().map(|p| p.value).collect();
+        scale(&mut values).map(|(zero, unit)| (radius, zero, unit))
+    })?;
+    let range = rings::range(&rings, ring_width_px);
+    let through = |f: fn(&(f64, f64, f64)) -> f64| {
+        let knots: Vec<(f64, f64)> = rings.iter().map(|r| (r.value.0, f(&r.value))).collect();
+        Spline::new(&knots, range)
+    };
+    let (zero, unit) = (through(|r| r.1), through(|r| r.2));
+    map_with_radius(&residual, centre, |value, radius_px, cursor| {
+        let (Some(zero), Some(unit)) = (zero.at(radius_px, cursor), unit.at(radius_px, cursor)) else {
+            return f32::NAN;
+        };
+        let least = LEAST_RANGE * average.value(radius_px, cursor).map_or(0.0, f64::abs);
+        if unit > least { ((f64::from(value) - zero) / unit) as f32 } else { f32::NAN }
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const CENTRE: PixelXy = PixelXy { x_px: 60.0, y_px: 60.0 };
+
+    fn image_of(f: impl Fn(f64, f64) -> f64) -> Image {
+        let pixel = |i: usize| {
+            let (dx, dy) = ((i % 121) as f64 - 60.0, (i / 121) as f64 - 60.0);
+            f(dx.hypot(dy), dy.atan2(dx)) as f32
+        };
+        Image { width: 121, height: 121, data: (0..121 * 121).map(pixel).collect() }
+    }
+
+    /// Analytic: f(ρ)(1 + a cos θ) becomes (1 + cos θ)/2 by its range and √2 cos θ by its scatter.
+    #[test]
+    fn a_dipole_is_brought_to_one_strength() {
+        let image = image_of(|r, t| 1000.0 / r.max(1.0) * (1.0 + 0.03 * t.cos()));
+        let stretched = stretch_rings(&image, CENTRE, &StretchConfig::default()).unwrap();
+        let standardised = standardise_rings(&image, CENTRE, 1.0).unwrap();
+        for (x, y) in [(80, 60), (60, 85), (20, 60), (85, 35), (45, 40)] {
+            let cos = (y as f64 - 60.0).atan2(x as f64 - 60.0).cos();
+            let (a, b) = (f64::from(stretched.at(x, y)), f64::from(standardised.at(x, y)));
+            // Extremes fall between pixels, and a ring holds brighter and fainter radii.
+            assert!((a - 0.5 * (1.0 + cos)).abs() < 0.02, "{a} at {x} {y}");
+            assert!((b - std::f64::consts::SQRT_2 * cos).abs() < 0.04, "{b} at {x} {y}");
+        }
+    }
+
+    /// A star sets its ring's maximum, but not its 99th percentile.
+    #[test]
+    fn percentiles_resist_a_star() {
+        let mut image = image_of(|r, t| 1000.0 / r.max(1.0) * (1.0 + 0.1 * t.cos()));
+        image.data[60 * 121 + 30] = 5000.0;
+        let of = |low_percent, high_percent| {
+            let config = StretchConfig { low_percent, high_percent, ring_width_px: 1.0 };
+            stretch_rings(&image, CENTRE, &config).unwrap().at(90, 60)
+        };
+        assert!(of(0.0, 100.0) < 0.1 && of(0.0, 98.0) > 0.9, "{} {}", of(0.0, 100.0), of(0.0, 98.0));
+    }
+
+    /// A round coma has no range to renormalise: absent rather than rounding errors at full contrast.
+    #[test]
+    fn a_round_coma_is_absent() {
+        for image in [image_of(|_, _| 300.0), image_of(|r, _| 1000.0 / r.max(0.5))] {
+            let stretched = stretch_rings(&image, CENTRE, &StretchConfig::default()).unwrap();
+            let standardised = standardise_rings(&image, CENTRE, 1.0).unwrap();
+            assert!(stretched.data.iter().chain(&standardised.data).all(|v| v.is_nan()));
+        }
+    }
+
+    #[test]
+    fn nonsense_is_refused() {
+        for (low_percent, high_percent, ring_width_px) in
+            [(50.0, 50.0, 1.0), (-1.0, 90.0, 1.0), (1.0, 101.0, 1.0), (0.0, 100.0, 0.1)]
+        {
+            let config = StretchConfig { low_percent, high_percent, ring_width_px };
+            assert!(stretch_rings(&image_of(|r, _| r), CENTRE, &config).is_err());
+        }
+    }
+}

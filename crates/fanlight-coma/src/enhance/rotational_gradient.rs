@@ -1,0 +1,181 @@
+//! The rotational gradient.
+
+use super::{check, check_centre};
+use crate::ComaError;
+use fanlight_image::{Image, polar};
+use fanlight_sky::PixelXy;
+use rayon::prelude::*;
+
+/// How far the two copies are turned and shifted.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct GradientConfig {
+    /// Rotation of the copies, degrees, either way.
+    pub rotation_deg: f64,
+    /// Radial shift of the copies, px; 0 leaves only azimuthal structure.
+    pub radial_shift_px: f64,
+}
+
+/// `B'(ρ, θ) = 2 B(ρ, θ) − B(ρ − Δρ, θ + Δθ) − B(ρ − Δρ, θ − Δθ)`, polar about the nucleus, the symmetric form.
+///
+/// Brightness is lost: the result is a second difference in angle and holds no photometry. Known artefacts: every
+/// ray of height h at θ₀ gets ghosts of −h at θ₀ ± Δθ; stars give the same pattern; a centre wrong by ε leaves a dipole
+/// that grows toward the nucleus as ε / ρ²; an elongated or trailed star image draws a pair of opposite rays.
+/// NaN where the image is, where a copy falls outside the image or on a missing pixel, and, with a radial shift, within it of the nucleus. Copies are
+/// sampled bilinearly.
+///
+/// # Errors
+/// When the rotation or shift is not a finite number, or the centre is outside the image.
+///
+/// # Accuracy
+/// The copies' bilinear error: a round coma 1/ρ leaves up to 1/(2ρ²) of its brightness.
+///
+/// # Source
+/// Larson & Sekanina 1984, AJ 89, 571.
+pub fn rotational_gradient(image: &Image, centre: PixelXy, config: &GradientConfig) -> Result<Image, ComaError> {
+    check("rotation_deg", config.rotation_deg, f64::is_finite, "the finite numbers")?;
+    check("radial_shift_px", config.radial_shift_px, f64::is_finite, "the finite numbers")?;
+    check_centre(image, centre)?;
+    let mut out = Image::filled(image.width, image.height, f32::NAN);
+    let (sin, cos) = config.rotation_deg.to_radians().sin_cos();
+    let PixelXy { x_px: cx, y_px: cy } = centre;
+    let sample = |x: f64, y: f64| polar::sample_bilinear(image, x, y).unwrap_or(f32::NAN);
+    out.data.par_chunks_mut(image.width.max(1)).enumerate().for_each(|(y, row)| {
+        let dy = y as f64 - cy;
+        for (x, value) in row.iter_mut().enumerate() {
+            let dx = x as f64 - cx;
+            // shrinking the radius by Δρ moves both copies outward by it
+            let shrink = match config.radial_shift_px {
+                0.0 => 1.0,
+                shift => {
+                    let radius = dx.hypot(dy);
+                    if radius <= shift {
+                        continue;
+                    }
+                    (radius - shift) / radius
+                }
+            };
+            let (u, v) = (dx * shrink, dy * shrink);
+            let forward = sample(cx + u * cos - v * sin, cy + u * sin + v * cos);
+            let backward = sample(cx + u * cos + v * sin, cy - u * sin + v * cos);
+            *value = 2.0 * image.data[y * image.width + x] - forward - backward;
+        }
+    });
+    Ok(out)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn polar(f: impl Fn(f64, f64) -> f64) -> Image {
+        let mut image = Image::filled(201, 201, 0.0);
+        for y in 0..201 {
+            for x in 0..201 {
+                let (dx, dy) = (x as f64 - 100.0, y as f64 - 100.0);
+                image.data[y * 201 + x] = f(dx.hypot(dy), dy.atan2(dx)) as f32;
+            }
+        }
+        image
+    }
+
+    fn gradient(image: &Image, rotation_deg: f64, radial_shift_px: f64) -> Image {
+        let centre = PixelXy { x_px: 100.0, y_px: 100.0 };
+        rotational_gradient(image, centre, &GradientConfig { rotation_deg, radial_shift_px }).unwrap()
+    }
+
+    /// A round coma leaves nothing (bilinear sampling of a smooth slope aside).
+    #[test]
+    fn a_round_image_gives_nothing() {
+        let image = polar(|r, _| 1000.0 - 2.0 * r);
+        let got = gradient(&image, 25.0, 0.0);
+        for (x, y) in [(140, 100), (100, 60), (130, 130)] {
+            assert!(got.at(x, y).abs() < 0.2, "{}", got.at(x, y));
+        }
+    }
+
+    /// Analytic: f(ρ) cos mθ gains 2 (1 − cos m Δθ): 0.26795 for m = 1 and 30°, 2 for m = 3.
+    #[test]
+    fn gain_of_azimuthal_orders() {
+        for (m, expected) in [(1.0, 0.267949), (2.0, 1.0), (3.0, 2.0), (6.0, 4.0)] {
+            let image = polar(|r, t| 100.0 * (r / 50.0).min(1.0) * (m * t).cos());
+            let got = gradient(&image, 30.0, 0.0);
+            assert!((f64::from(got.at(170, 100)) / 100.0 - expected).abs() < 0.01, "m = {m}: {}", got.at(170, 100));
+        }
+    }
+
+    /// Analytic: 1/ρ with a radial shift gives −2 Δρ / (ρ (ρ − Δρ)), a smooth halo and no structure.
+    #[test]
+    fn a_radial_shift_draws_a_halo() {
+        let image = polar(|r, _| 1000.0 / r.max(1.0));
+        let got = gradient(&image, 20.0, 2.0);
+        let expected = -2.0 * 2.0 * 1000.0 / (50.0 * 48.0);
+        assert!((f64::from(got.at(150, 100)) - expected).abs() < 0.02 * expected.abs());
+    }
+
+    /// A ray of height h gives +2h at its place and −h at ± the rotation.
+    #[test]
+    fn a_ray_has_two_ghosts() {
+        let image = polar(|r, t| if r > 5.0 { 10.0 * (-(t / 0.05).powi(2)).exp() } else { 0.0 });
+        let got = gradient(&image, 45.0, 0.0);
+        assert!((got.at(160, 100) - 20.0).abs() < 0.3);
+        assert!((got.at(142, 142) + 10.0).abs() < 0.5 && (got.at(142, 58) + 10.0).abs() < 0.5);
+    }
+
+    /// A star at 60 px leaves +2 times its light in its place and −1 times at ± the rotation.
+    #[test]
+    fn a_star_has_two_ghosts() {
+        let star = |x: f64, y: f64| (-0.5 * ((x - 60.0).powi(2) + y * y) / 4.0).exp();
+        let got = gradient(&polar(|r, t| 100.0 * star(r * t.cos(), r * t.sin())), 35.0, 0.0);
+        let light = |angle: f64| {
+            let (x, y) = (100.0 + 60.0 * angle.to_radians().cos(), 100.0 + 60.0 * angle.to_radians().sin());
+            let (x, y) = (x.round() as usize, y.round() as usize);
+            (y - 8..=y + 8)
+                .flat_map(|v| (x - 8..=x + 8).map(move |u| (u, v)))
+                .map(|(u, v)| f64::from(got.at(u, v)))
+                .sum::<f64>()
+        };
+        let all = 100.0 * std::f64::consts::TAU * 4.0;
+        for (angle, expected) in [(0.0, 2.0 * all), (35.0, -all), (-35.0, -all)] {
+            assert!((light(angle) - expected).abs() < 0.01 * all, "{} for {expected}", light(angle));
+        }
+    }
+
+    /// Analytic: a centre wrong by ε draws −ε/ρ² · 2 (1 − cos Δθ) · cos θ on a coma 1/ρ.
+    #[test]
+    fn a_wrong_centre_draws_a_dipole() {
+        let image = polar(|r, t| 1e6 / (r * t.cos() + 0.5).hypot(r * t.sin()).max(1.0));
+        let got = gradient(&image, 25.0, 0.0);
+        for radius in [20, 40, 60] {
+            // Terms of even order are the same on both sides.
+            let half = 0.5 * f64::from(got.at(100 + radius, 100) - got.at(100 - radius, 100));
+            let expected = -0.5e6 / (radius * radius) as f64 * 2.0 * (1.0 - 25.0_f64.to_radians().cos());
+            assert!((half - expected).abs() < 0.02 * expected.abs(), "{half} for {expected}");
+        }
+    }
+
+    #[test]
+    fn a_constant_gives_exactly_nothing() {
+        let got = gradient(&polar(|_, _| 300.0), 25.0, 0.0);
+        assert!(got.data.iter().all(|v| v.is_nan() || *v == 0.0) && got.at(120, 90) == 0.0);
+    }
+
+    /// Bilinear copies of a round coma 1/ρ leave up to 1/(2ρ²) of its brightness.
+    #[test]
+    fn sampling_leaves_no_more_than_stated() {
+        let got = gradient(&polar(|r, _| 1e4 / r.max(1.0)), 25.0, 0.0);
+        for (x, y) in (110..190).flat_map(|x| (60..140).map(move |y| (x, y))) {
+            let radius = (x as f64 - 100.0).hypot(y as f64 - 100.0);
+            let (left, stated) = (f64::from(got.at(x, y)).abs(), 0.5e4 / radius.powi(3));
+            assert!(left < 1.2 * stated + 1e-3, "{left} of {stated} at {x} {y}");
+        }
+    }
+
+    #[test]
+    fn outside_is_not_a_number_and_nonsense_is_refused() {
+        let got = gradient(&polar(|r, _| r), 45.0, 0.0);
+        assert!(got.at(0, 0).is_nan());
+        let config = GradientConfig { rotation_deg: f64::NAN, radial_shift_px: 0.0 };
+        let corner = PixelXy { x_px: 0.0, y_px: 0.0 };
+        assert!(rotational_gradient(&Image::filled(3, 3, 1.0), corner, &config).is_err());
+    }
+}
