@@ -12,6 +12,9 @@ const MIN_COVERAGE: f64 = 0.25;
 /// Narrowest ring: narrower ones hold too few pixels to be an average.
 const MIN_WIDTH_PX: f64 = 0.5;
 
+/// Rings gathered in one walk over the image: each walk pays for finding its pixels in every row.
+const RINGS_AT_ONCE: usize = 16;
+
 /// What stands for a ring.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Statistic {
@@ -62,18 +65,22 @@ pub(super) fn over_rings<T: Send>(
     check_centre(image, centre)?;
     let farthest = corners(image, centre).fold(0.0, f64::max);
     let n = if image.data.is_empty() { 0 } else { (farthest / width_px) as usize + 1 };
-    let ring = |pixels: &mut Vec<RingPixel>, k: usize| {
-        let (inner, outer) = (k as f64 * width_px, (k + 1) as f64 * width_px);
-        pixels.clear();
-        gather(image, centre, inner, outer, pixels);
-        let area = PI * (outer * outer - inner * inner);
-        if pixels.is_empty() || (pixels.len() as f64) < MIN_COVERAGE * area {
-            return None;
-        }
-        work(pixels).map(|value| Ring { inner_px: inner, value })
+    let band = |band: usize| -> Vec<Ring<T>> {
+        let first = band * RINGS_AT_ONCE;
+        let mut rings: Vec<Vec<RingPixel>> = vec![Vec::new(); RINGS_AT_ONCE.min(n - first)];
+        gather(image, centre, width_px, first, &mut rings);
+        let made = rings.iter_mut().enumerate().filter_map(|(i, pixels)| {
+            let (inner, outer) = ((first + i) as f64 * width_px, (first + i + 1) as f64 * width_px);
+            let area = PI * (outer * outer - inner * inner);
+            if pixels.is_empty() || (pixels.len() as f64) < MIN_COVERAGE * area {
+                return None;
+            }
+            work(pixels).map(|value| Ring { inner_px: inner, value })
+        });
+        made.collect()
     };
-    let rings: Vec<Option<Ring<T>>> = (0..n).into_par_iter().map_init(Vec::new, ring).collect();
-    Ok(rings.into_iter().flatten().collect())
+    let bands: Vec<Vec<Ring<T>>> = (0..n.div_ceil(RINGS_AT_ONCE)).into_par_iter().map(band).collect();
+    Ok(bands.into_iter().flatten().collect())
 }
 
 /// The distances that rings cover: from the inner edge of the first to the outer edge of the last.
@@ -92,8 +99,9 @@ pub(super) fn corners(image: &Image, centre: PixelXy) -> impl Iterator<Item = f6
     })
 }
 
-/// Adds the finite pixels with `inner ≤ ρ < outer`, row by row.
-fn gather(image: &Image, centre: PixelXy, inner: f64, outer: f64, pixels: &mut Vec<RingPixel>) {
+/// Adds the finite pixels of the rings from number `first` on, as many as `rings`, row by row.
+fn gather(image: &Image, centre: PixelXy, width_px: f64, first: usize, rings: &mut [Vec<RingPixel>]) {
+    let (inner, outer) = (first as f64 * width_px, (first + rings.len()) as f64 * width_px);
     let (last_x, last_y) = (image.width as isize - 1, image.height as isize - 1);
     let low = ((centre.y_px - outer).floor() as isize).max(0);
     let high = ((centre.y_px + outer).ceil() as isize).min(last_y);
@@ -108,7 +116,8 @@ fn gather(image: &Image, centre: PixelXy, inner: f64, outer: f64, pixels: &mut V
                 let radius = (dx * dx + dy * dy).sqrt();
                 let value = line[x as usize];
                 if radius >= inner && radius < outer && value.is_finite() {
-                    pixels.push(RingPixel { value, radius_px: radius as f32 });
+                    let ring = ((radius - inner) / width_px) as u32 as usize;
+                    rings[ring.min(rings.len() - 1)].push(RingPixel { value, radius_px: radius as f32 });
                 }
             }
         };
@@ -132,11 +141,18 @@ mod tests {
         for (x_px, y_px) in [(18.0, 14.0), (0.0, 0.0), (36.4, -0.4), (11.3, 20.7)] {
             for width in [0.5, 1.0, 2.3] {
                 let mut seen = vec![0; 37 * 29];
-                let mut pixels = Vec::new();
-                for k in 0..200 {
-                    gather(&image, PixelXy { x_px, y_px }, f64::from(k) * width, f64::from(k + 1) * width, &mut pixels);
+                for first in (0..200).step_by(7) {
+                    let mut rings = vec![Vec::new(); 7];
+                    gather(&image, PixelXy { x_px, y_px }, width, first, &mut rings);
+                    for (i, ring) in rings.iter().enumerate() {
+                        let inner = (first + i) as f64 * width;
+                        for p in ring {
+                            seen[p.value as usize] += 1;
+                            let radius = f64::from(p.radius_px);
+                            assert!(radius > inner - 1e-5 && radius < inner + width + 1e-5);
+                        }
+                    }
                 }
-                pixels.iter().for_each(|p| seen[p.value as usize] += 1);
                 assert!(seen.iter().all(|n| *n == 1), "centre {x_px} {y_px}, width {width}");
             }
         }

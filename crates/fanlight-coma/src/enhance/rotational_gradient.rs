@@ -2,7 +2,7 @@
 
 use super::{check, check_centre};
 use crate::ComaError;
-use fanlight_image::{Image, polar};
+use fanlight_image::{Image, polar, wide};
 use fanlight_sky::PixelXy;
 use rayon::prelude::*;
 
@@ -38,29 +38,38 @@ pub fn rotational_gradient(image: &Image, centre: PixelXy, config: &GradientConf
     let mut out = Image::filled(image.width, image.height, f32::NAN);
     let (sin, cos) = config.rotation_deg.to_radians().sin_cos();
     let PixelXy { x_px: cx, y_px: cy } = centre;
-    let sample = |x: f64, y: f64| polar::sample_bilinear(image, x, y).unwrap_or(f32::NAN);
     out.data.par_chunks_mut(image.width.max(1)).enumerate().for_each(|(y, row)| {
-        let dy = y as f64 - cy;
-        for (x, value) in row.iter_mut().enumerate() {
-            let dx = x as f64 - cx;
-            // shrinking the radius by Δρ moves both copies outward by it
-            let shrink = match config.radial_shift_px {
-                0.0 => 1.0,
-                shift => {
-                    let radius = dx.hypot(dy);
-                    if radius <= shift {
-                        continue;
-                    }
-                    (radius - shift) / radius
+        wide(
+            #[inline(always)]
+            || {
+                let dy = y as f64 - cy;
+                for (x, value) in row.iter_mut().enumerate() {
+                    let dx = x as f64 - cx;
+                    // shrinking the radius by Δρ moves both copies outward by it
+                    let shrink = match config.radial_shift_px {
+                        0.0 => 1.0,
+                        shift => {
+                            let radius = dx.hypot(dy);
+                            if radius <= shift {
+                                continue;
+                            }
+                            (radius - shift) / radius
+                        }
+                    };
+                    let (u, v) = (dx * shrink, dy * shrink);
+                    let forward = sample(image, cx + u * cos - v * sin, cy + u * sin + v * cos);
+                    let backward = sample(image, cx + u * cos + v * sin, cy - u * sin + v * cos);
+                    *value = 2.0 * image.data[y * image.width + x] - forward - backward;
                 }
-            };
-            let (u, v) = (dx * shrink, dy * shrink);
-            let forward = sample(cx + u * cos - v * sin, cy + u * sin + v * cos);
-            let backward = sample(cx + u * cos + v * sin, cy - u * sin + v * cos);
-            *value = 2.0 * image.data[y * image.width + x] - forward - backward;
-        }
+            },
+        );
     });
     Ok(out)
+}
+
+#[inline(always)]
+fn sample(image: &Image, x_px: f64, y_px: f64) -> f32 {
+    polar::sample_bilinear(image, x_px, y_px).unwrap_or(f32::NAN)
 }
 
 #[cfg(test)]

@@ -3,7 +3,7 @@
 use super::rings::corners;
 use super::{check, check_centre};
 use crate::ComaError;
-use fanlight_image::{Image, smooth};
+use fanlight_image::{Image, PixelBox, smooth};
 use fanlight_sky::PixelXy;
 use rayon::prelude::*;
 
@@ -12,6 +12,8 @@ const LEAST_SCALE_PX: f64 = 0.3;
 /// Layers per factor 2 in scale: the smoothed image of a 1/ρ coma, its core too, is then within 0.6 % of one made with a Gaussian for
 /// each pixel. Time grows with it.
 const LAYERS_PER_OCTAVE: f64 = 2.0;
+/// How far the Gaussians reach at most, in their widths (twice 4σ/√2, and a step of the coarse grid).
+const REACH_SIGMA: f64 = 6.5;
 /// Steps of the table of scales per pixel of radius.
 const TABLE_PER_PX: f64 = 4.0;
 
@@ -92,13 +94,27 @@ pub fn variable_high_pass(image: &Image, centre: PixelXy, law: &ScaleLaw) -> Res
 
     let mut out = image.clone();
     for k in 0..n_layers {
-        let layer = smooth::gaussian(image, least * (spacing * k as f64).exp2());
-        out.data.par_iter_mut().zip(&layer.data).zip(&layer_of.data).for_each(|((value, soft), place)| {
-            let share = 1.0 - (place.min((n_layers - 1) as f32) - k as f32).abs();
-            if share > 0.0 {
-                *value -= share * soft;
-            }
-        });
+        let sigma = least * (spacing * k as f64).exp2();
+        // The scale grows with ρ: a layer ends where the one after the next begins, and needs what its Gaussians reach from there.
+        let within = places.partition_point(|p| *p < (k + 1) as f32) as f64 / TABLE_PER_PX;
+        let Some(area) =
+            PixelBox::around(centre.x_px, centre.y_px, within + REACH_SIGMA * sigma + 1.0, image.width, image.height)
+        else {
+            continue;
+        };
+        let layer = smooth::gaussian(&image.crop(area), sigma);
+        let rows = layer.data.par_chunks(area.width());
+        let wide_rows = layer_of.data.par_chunks(image.width).skip(area.y0);
+        out.data.par_chunks_mut(image.width).skip(area.y0).zip(wide_rows).zip(rows).for_each(
+            |((row, places), soft)| {
+                for ((value, place), soft) in row[area.x0..].iter_mut().zip(&places[area.x0..]).zip(soft) {
+                    let share = 1.0 - (place.min((n_layers - 1) as f32) - k as f32).abs();
+                    if share > 0.0 {
+                        *value -= share * soft;
+                    }
+                }
+            },
+        );
     }
     Ok(out)
 }
