@@ -118,8 +118,8 @@ pub(crate) struct Solved {
     pub converged: bool,
 }
 
-/// A centre that moves by less has settled, px.
-const SETTLED_PX: f64 = 1e-3;
+/// A centre that moves by less has settled, px: what the step leaves is of second order, 1e-4 of the flux.
+const SETTLED_PX: f64 = 1e-2;
 
 impl StarSolver<'_> {
     /// Flux and background at the star's own place: one linear step.
