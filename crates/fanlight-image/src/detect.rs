@@ -136,13 +136,12 @@ struct Filtered {
 impl Filtered {
     fn new(image: &Image, sigma_px: f64, noise: f32) -> Self {
         let half = (3.5 * sigma_px).ceil() as usize;
-        let weights: Vec<f64> = (0..=half).map(|i| (-0.5 * (i as f64 / sigma_px).powi(2)).exp()).collect();
-        let both_sides = |of: fn(f64) -> f64| of(weights[0]) + 2.0 * weights[1..].iter().map(|w| of(*w)).sum::<f64>();
-        let sum = both_sides(|w| w);
-        let kernel: Vec<f32> = weights.iter().map(|w| (w / sum) as f32).collect();
+        let weights = smooth::gaussian_kernel(sigma_px, half);
+        let squares = weights[0].powi(2) + 2.0 * weights[1..].iter().map(|w| w * w).sum::<f64>();
+        let kernel: Vec<f32> = weights.iter().map(|w| *w as f32).collect();
         let filtered = Image { data: smooth::convolve(image, &kernel, &kernel), ..*image };
         // in two dimensions the sum of squares is the product of the two axes', and the noise its root
-        Self { image: filtered, noise: f64::from(noise) * both_sides(|w| w * w) / (sum * sum) }
+        Self { image: filtered, noise: f64::from(noise) * squares }
     }
 }
 

@@ -37,11 +37,24 @@ pub fn gaussian(image: &Image, sigma_px: f64) -> Image {
         });
         return Image { data: values, ..*image };
     }
-    let layer = |f: fn(f32) -> f32| Image { data: image.data.iter().map(|v| f(*v)).collect(), ..*image };
-    let values = filter.apply(&layer(|v| if v.is_finite() { v } else { 0.0 }));
-    let weights = filter.apply(&layer(|v| if v.is_finite() { 1.0 } else { 0.0 }));
+    let (values, weights) = values_and_weights(image);
+    let (values, weights) = (filter.apply(&values), filter.apply(&weights));
     let divide = |(v, w): (&f32, &f32)| if *w > 0.0 { v / w } else { f32::NAN };
     Image { data: values.iter().zip(&weights).map(divide).collect(), ..*image }
+}
+
+/// An image with gaps as two without: its values, 0 in gaps, and 1 where there is a value.
+fn values_and_weights(image: &Image) -> (Image, Image) {
+    let layer = |f: fn(f32) -> f32| Image { data: image.data.iter().map(|v| f(*v)).collect(), ..*image };
+    let values = layer(|v| if v.is_finite() { v } else { 0.0 });
+    (values, layer(|v| if v.is_finite() { 1.0 } else { 0.0 }))
+}
+
+/// A Gaussian of sum 1 from its centre out, `reach` pixels far.
+pub(crate) fn gaussian_kernel(sigma_px: f64, reach: usize) -> Vec<f64> {
+    let weights: Vec<f64> = (0..=reach).map(|i| (-0.5 * (i as f64 / sigma_px).powi(2)).exp()).collect();
+    let sum = weights[0] + 2.0 * weights[1..].iter().sum::<f64>();
+    weights.iter().map(|w| w / sum).collect()
 }
 
 /// The kernel of one axis of a separable filter.
@@ -55,14 +68,12 @@ enum Shape {
 
 /// A kernel from its centre out, `reach` pixels far.
 fn kernel(shape: Shape, sigma_px: f64, reach: usize) -> Vec<f64> {
-    let gaussian: Vec<f64> = (0..=reach).map(|i| (-0.5 * (i as f64 / sigma_px).powi(2)).exp()).collect();
-    let sum = gaussian[0] + 2.0 * gaussian[1..].iter().sum::<f64>();
     let square = sigma_px * sigma_px;
-    let value = |(i, g): (usize, &f64)| match shape {
-        Shape::Gaussian => g / sum,
-        Shape::SecondDerivative => g / sum * ((i * i) as f64 / square - 1.0) / square,
+    let value = |(i, g): (usize, f64)| match shape {
+        Shape::Gaussian => g,
+        Shape::SecondDerivative => g * ((i * i) as f64 / square - 1.0) / square,
     };
-    gaussian.iter().enumerate().map(value).collect()
+    gaussian_kernel(sigma_px, reach).into_iter().enumerate().map(value).collect()
 }
 
 /// A filter of one kernel along x and one along y; zero beyond the edge.

@@ -311,9 +311,7 @@ impl<'a> Filter<'a> {
             }
         });
         let reach = (3.5 * self.sigma_px).ceil() as usize;
-        let weights: Vec<f64> = (0..=reach).map(|i| (-0.5 * (i as f64 / self.sigma_px).powi(2)).exp()).collect();
-        let sum = weights[0] + 2.0 * weights[1..].iter().sum::<f64>();
-        let kernel: Vec<f32> = weights.iter().map(|w| (w / sum) as f32).collect();
+        let kernel: Vec<f32> = smooth::gaussian_kernel(self.sigma_px, reach).iter().map(|w| *w as f32).collect();
         let smoothed = smooth::convolve(&clean, &kernel, &kernel);
         // the long axis: steps along it, and across it
         let (width, height) = (image.width, image.height);

@@ -1,6 +1,6 @@
 //! The Laplacian of a Gaussian, with gaps.
 
-use super::{Separable, Shape};
+use super::{Separable, Shape, values_and_weights};
 use crate::Image;
 use rayon::prelude::*;
 
@@ -59,9 +59,7 @@ pub fn laplacian(image: &Image, sigma_px: f64) -> Image {
         });
         return out;
     }
-    let layer = |f: fn(f32) -> f32| Image { data: image.data.iter().map(|v| f(*v)).collect(), ..*image };
-    let values = layer(|v| if v.is_finite() { v } else { 0.0 });
-    let weights = layer(|v| if v.is_finite() { 1.0 } else { 0.0 });
+    let (values, weights) = values_and_weights(image);
     let three = |image: &Image| (along_x.apply(image), along_y.apply(image), level.apply(image));
     let ((xx, yy, mean), (ones_xx, ones_yy, weight)) = (three(&values), three(&weights));
     out.data.par_iter_mut().enumerate().for_each(|(i, value)| {
