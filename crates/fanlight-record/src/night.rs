@@ -266,7 +266,7 @@ pub struct PhaseFunctionRecord {
 }
 
 /// Optocentre, kernel, limits and features.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 pub struct MorphologyRecord {
     /// Error per axis of the optocentre in the stack.
     pub optocentre_err_arcsec: Option<f64>,
@@ -278,6 +278,60 @@ pub struct MorphologyRecord {
     pub features: Vec<FeatureRecord>,
     /// Whether structure was analysed at all; `false` means that an empty list of features says nothing.
     pub analysed: bool,
+    /// Where structure was not analysed: why, in a sentence.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub not_analysed_because: Option<String>,
+    /// The featureless twin that features are held against.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub twin: Option<TwinRecord>,
+    /// What was searched, and how high chance alone reaches.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub search: Option<SearchRecord>,
+}
+
+/// The featureless twin: the best-fitting coma without narrow structure, imaged as the night was.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct TwinRecord {
+    /// Inner radius of the area that it was held against the night in.
+    pub inner_arcsec: f64,
+    /// Outer radius of it.
+    pub outer_arcsec: f64,
+    /// Slope of the coma before blurring, as in ρ^−slope, in the middle of that area.
+    pub slope: f64,
+    /// Light of an unresolved nucleus as a share of the light within the inner radius, 0 to 1.
+    pub nucleus_share: f64,
+    /// Scatter of the night about the twin with all features in it, over the scatter that the noise of the sub-stacks gives: 1 where the twin explains all.
+    pub scatter_over_noise: f64,
+    /// Largest difference in azimuthal mean between night and twin in the area, as a share of the coma.
+    pub profile_misfit: f64,
+}
+
+/// What was searched for features.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct SearchRecord {
+    /// Inner radius of the searched area.
+    pub inner_arcsec: f64,
+    /// Outer radius of it.
+    pub outer_arcsec: f64,
+    /// Templates compared with the coma.
+    pub n_templates: usize,
+    /// Featureless twins searched in the same way.
+    pub n_twins: usize,
+    /// Significance (amplitude over error) that one twin in a hundred exceeds somewhere.
+    pub level_1_percent: f64,
+    /// The same for one twin in a thousand.
+    pub level_0_1_percent: f64,
+    /// Smallest false-alarm probability that the twins were counted for; smaller ones are extrapolated.
+    pub counted_to: f64,
+}
+
+/// A point of a feature's ridge line.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct RidgePoint {
+    /// Distance from the optocentre.
+    pub rho_arcsec: f64,
+    /// Position angle, in `[0, 360)`.
+    pub pa_deg: f64,
 }
 
 /// Shape of an image of a point.
@@ -339,6 +393,21 @@ pub struct FeatureRecord {
     pub offset_from_sunward_deg: f64,
     /// Every challenge and its outcome.
     pub challenges: Vec<ChallengeRecord>,
+    /// Amplitude over its error, with what centre, kernel and sky could have made projected out.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub significance: Option<f64>,
+    /// Error of `width_deg`.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub width_err_deg: Option<f64>,
+    /// The contrast before seeing and motion, by the fitted model.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub contrast_intrinsic: Option<f64>,
+    /// What explains an artefact, or what a provisional feature lacks: one sentence.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub because: Option<String>,
+    /// The ridge line, from the inner to the outer radius (of an arc: along its crest), for drawing.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub ridge: Vec<RidgePoint>,
 }
 
 /// One challenge to a feature.

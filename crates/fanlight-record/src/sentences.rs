@@ -535,6 +535,7 @@ mod tests {
                 detection_limit: Vec::new(),
                 features: Vec::new(),
                 analysed: false,
+                ..MorphologyRecord::default()
             },
             profile: Vec::new(),
             zero_point: None,

@@ -128,6 +128,7 @@ pub fn record() -> NightRecord {
             detection_limit: Vec::new(),
             features: Vec::new(),
             analysed: false,
+            ..MorphologyRecord::default()
         },
         profile: profile(),
         zero_point: Some(zero_point()),

@@ -465,6 +465,7 @@ fn morphology(night: &Night) -> MorphologyRecord {
         detection_limit: Vec::new(),
         features: Vec::new(),
         analysed: false,
+        ..MorphologyRecord::default()
     }
 }
 
