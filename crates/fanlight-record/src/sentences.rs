@@ -2,7 +2,15 @@
 //!
 //! Everything that is read by people is worded here once, so that the page, the figures and `night.json` agree.
 
+mod structure;
+
+pub use structure::{
+    feature_name, format_chance, format_pa, format_percent, limit_sentence, quoted_limit, search_words, twin_words,
+    what_it_may_be,
+};
+
 use crate::{NightRecord, PhotometryRecord};
+use structure::{cannot_say_of_structure, structure_words};
 
 /// The space between a number and its unit: thin, and never broken at the end of a line.
 pub const THIN_SPACE: char = '\u{202f}';
@@ -64,6 +72,7 @@ pub fn cannot_say(night: &NightRecord) -> Vec<String> {
                 .to_string(),
         );
     }
+    out.extend(cannot_say_of_structure(night));
     if night.astrometry.is_none() {
         out.push(match was_found(night) {
             true => "Where the comet was: the image could not be tied to the sky.".to_string(),
@@ -369,28 +378,6 @@ fn brightness_words(light: &PhotometryRecord) -> String {
         fixed(light.aperture_km, 0),
         fixed(light.aperture_arcsec, 1)
     )
-}
-
-fn structure_words(night: &NightRecord) -> String {
-    if !night.morphology.analysed {
-        return "The structure of the coma was not analysed.".to_string();
-    }
-    let supported: Vec<String> = night
-        .morphology
-        .features
-        .iter()
-        .filter(|f| f.verdict == "supported")
-        .map(|f| {
-            let pa = format_measured(f.pa_deg, f.pa_err_deg);
-            let chance = format_value(f.false_alarm_probability, 1);
-            format!("a {} at PA ({pa})° (false-alarm probability {chance})", f.kind)
-        })
-        .collect();
-    if supported.is_empty() {
-        "No structure in the coma was supported.".to_string()
-    } else {
-        format!("Supported: {}.", supported.join("; "))
-    }
 }
 
 fn frames(n: usize) -> String {
