@@ -76,6 +76,9 @@ pub struct Figure {
 /// # Errors
 /// When the images do not share a grid, or centre or scale cannot be used.
 pub fn night_figures(night: &NightRecord, pictures: &NightPictures) -> Result<Vec<Figure>, PresentError> {
+    if let Some(structure) = &pictures.structure {
+        structure.check(&pictures.light)?;
+    }
     let (pictured, structure) =
         rayon::join(|| picture::sky_figures(night, pictures), || structure::structure_figures(night, pictures));
     let mut figures = pictured?;

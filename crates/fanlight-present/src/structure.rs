@@ -30,7 +30,8 @@ pub struct StructurePictures<'a> {
 }
 
 impl StructurePictures<'_> {
-    fn check(&self, light: &SkyPicture) -> Result<(), PresentError> {
+    /// Refuses images that do not share the night's grid.
+    pub(crate) fn check(&self, light: &SkyPicture) -> Result<(), PresentError> {
         let images = [
             ("the twin", self.twin),
             ("the twin with noise", self.twin_realisation),
@@ -54,7 +55,6 @@ pub(crate) fn structure_figures(night: &NightRecord, pictures: &NightPictures) -
     let Some(structure) = &pictures.structure else { return Ok(Vec::new()) };
     let light = &pictures.light;
     light.check()?;
-    structure.check(light)?;
     let (twin, (unrolled, azimuthal)) = rayon::join(
         || twin_figure::twin(night, pictures, structure),
         || {

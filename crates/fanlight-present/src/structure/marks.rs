@@ -10,7 +10,7 @@ const LINE: f64 = 16.0;
 /// Length of the line that stands for a mark in the legend.
 const SAMPLE: f64 = 36.0;
 /// From one cross to the next, and half a cross.
-const CROSSES: (f64, f64) = (7.0, 2.2);
+const CROSSES: (f64, f64) = (8.0, 2.3);
 /// Points of a ridge line that is worked out from the feature's shape.
 const POINTS: usize = 24;
 

@@ -18,8 +18,8 @@ use fanlight_record::NightRecord;
 use fanlight_record::sentences::{THIN_SPACE, fixed, format_percent, format_utc, format_value};
 use rayon::prelude::*;
 
-/// Pixels along a side: 300 per inch over the 37 mm of a picture.
-const RASTER_PX: usize = 440;
+/// Pixels along a side: 250 per inch over the 37 mm of a picture; smoothed pictures need no more.
+const RASTER_PX: usize = 360;
 const SIDE: f64 = 147.0;
 const LEFT: f64 = 34.0;
 const GAP: f64 = 14.0;

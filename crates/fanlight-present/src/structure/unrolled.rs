@@ -17,7 +17,8 @@ use fanlight_record::NightRecord;
 use fanlight_record::sentences::{fixed, format_percent, format_utc};
 use rayon::prelude::*;
 
-/// Columns over the whole circle; a row is as high in ln ρ, so that shapes keep their angles.
+/// Samples over the whole circle; a row is as high in ln ρ, so that shapes keep their angles. Drawn two by two, since
+/// neighbours are smoothed together.
 const COLUMNS: usize = 720;
 /// Standard deviation of the smoothing, in degrees of position angle and by as much of ρ.
 const SMOOTHING_DEG: f64 = 1.5;
@@ -121,7 +122,7 @@ pub(super) fn unrolled(
 /// Light over the twin's azimuthal mean, less 1; outer radii in the first rows; smoothed, round the circle too.
 fn contrast_map(picture: &SkyPicture, mean: &TwinMean, (inner, outer): (f64, f64)) -> Image {
     let step = std::f64::consts::TAU / COLUMNS as f64;
-    let rows = ((outer / inner).ln() / step).ceil().clamp(8.0, 2000.0) as usize;
+    let rows = 2 * ((outer / inner).ln() / step / 2.0).ceil().clamp(4.0, 1000.0) as usize;
     let radii: Vec<f64> = (0..rows).map(|j| outer * (inner / outer).powf((j as f64 + 0.5) / rows as f64)).collect();
     let mut polar = unroll(picture, COLUMNS, &radii);
     for (row, rho) in polar.data.chunks_mut(COLUMNS).zip(&radii) {
@@ -135,12 +136,16 @@ fn contrast_map(picture: &SkyPicture, mean: &TwinMean, (inner, outer): (f64, f64
         |row: &[f32]| -> Vec<f32> { (0..width).map(|i| row[(i + COLUMNS - margin % COLUMNS) % COLUMNS]).collect() };
     let data: Vec<f32> = polar.data.chunks(COLUMNS).flat_map(around).collect();
     let smoothed = smooth::gaussian(&Image { width, height: rows, data }, sigma_px);
-    for (row, wide) in polar.data.chunks_mut(COLUMNS).zip(smoothed.data.chunks(width)) {
-        for (value, smooth) in row.iter_mut().zip(&wide[margin..]) {
-            *value = if value.is_finite() { *smooth } else { f32::NAN };
+    let mut out = Image::filled(COLUMNS / 2, rows / 2, f32::NAN);
+    for (i, value) in out.data.iter_mut().enumerate() {
+        let (column, row) = (2 * (i % (COLUMNS / 2)), 2 * (i / (COLUMNS / 2)));
+        let four = [(0, 0), (1, 0), (0, 1), (1, 1)].map(|(dx, dy)| (column + dx, row + dy));
+        let n = four.iter().filter(|(x, y)| polar.at(*x, *y).is_finite()).count();
+        if n > 1 {
+            *value = four.iter().map(|(x, y)| smoothed.data[y * width + margin + x]).sum::<f32>() / 4.0;
         }
     }
-    polar
+    out
 }
 
 /// Ticks at the sunward, anti-solar and anti-velocity position angles on the upper edge, with their signs on the first

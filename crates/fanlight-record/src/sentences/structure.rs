@@ -1,6 +1,6 @@
 //! What the evidence says about structure in the coma, in words.
 
-use super::{THIN_SPACE, fixed, format_value, places_for_error, superscript};
+use super::numbers::{THIN_SPACE, fixed, places_for_error, superscript};
 use crate::{DetectionLimit, FeatureRecord, GeometryRecord, NightRecord, SearchRecord, TwinRecord};
 
 /// Smaller false-alarm probabilities are not told apart in print.
@@ -24,12 +24,12 @@ pub fn format_chance(probability: f64) -> String {
     if probability < LEAST_CHANCE * (1.0 - 1e-9) {
         return format!("under 10{}", superscript(-6));
     }
-    if probability >= 0.0095 {
-        return format_value(probability.min(1.0), 1);
-    }
     let power = probability.log10().floor() as i32;
     let digit = (probability / 10f64.powi(power)).round();
     let (digit, power) = if digit >= 10.0 { (1.0, power + 1) } else { (digit, power) };
+    if power >= -2 {
+        return fixed(digit * 10f64.powi(power), -power);
+    }
     format!("{} × 10{}", fixed(digit, 0), superscript(power))
 }
 
@@ -44,7 +44,7 @@ pub fn format_pa(pa_deg: f64, err_deg: f64) -> String {
     let unit = 10f64.powi(places);
     let rounded = ((pa_deg * unit).round() / unit).rem_euclid(360.0);
     if known {
-        format!("{}° ± {}°", fixed(rounded, places), fixed(err_deg, places))
+        format!("{}° ± {}°", fixed(rounded, places), fixed(err_deg.max(0.01), places))
     } else {
         format!("{}°", fixed(rounded, places))
     }
@@ -171,7 +171,7 @@ pub(super) fn cannot_say_of_structure(night: &NightRecord) -> Vec<String> {
 pub fn twin_words(twin: &TwinRecord) -> String {
     let nucleus = if twin.nucleus_share >= 0.0005 {
         format!(
-            " and an unresolved nucleus with {} of the light within {}″",
+            ", with an unresolved nucleus that holds {} of the light within {}″",
             format_percent(twin.nucleus_share),
             fixed(twin.inner_arcsec, 1)
         )
@@ -185,11 +185,11 @@ pub fn twin_words(twin: &TwinRecord) -> String {
     };
     format!(
         "The twin is a coma without narrow structure, imaged as this night was, and held against the night between {}″ and \
-         {}″. Before blurring it falls as ρ{}{nucleus}. Its azimuthal mean differs from the night's by {} of the coma at \
+         {}″. Before blurring it falls with distance as a power of {}{nucleus}. Its azimuthal mean differs from the night's by {} of the coma at \
          most. With all features in it, the night scatters about it by {} times its noise{left}.",
         fixed(twin.inner_arcsec, 1),
         fixed(twin.outer_arcsec, 0),
-        raised(&fixed(-twin.slope, 2)),
+        fixed(-twin.slope, 2),
         format_percent(twin.profile_misfit),
         fixed(twin.scatter_over_noise, 2)
     )
@@ -262,8 +262,176 @@ fn article(kind: &str) -> &'static str {
     if kind.starts_with(['a', 'e', 'i', 'o', 'u']) { "an" } else { "a" }
 }
 
-/// A decimal number as an exponent.
-fn raised(number: &str) -> String {
-    let digit = |c: char| c.to_digit(10).and_then(|d| "⁰¹²³⁴⁵⁶⁷⁸⁹".chars().nth(d as usize));
-    number.chars().map(|c| digit(c).unwrap_or(if c == '−' { '⁻' } else { '·' })).collect()
+#[cfg(test)]
+mod tests {
+    use super::super::tests::night;
+    use super::*;
+
+    fn feature(kind: &str, pa_deg: f64, verdict: &str) -> FeatureRecord {
+        FeatureRecord {
+            kind: kind.into(),
+            pa_deg,
+            pa_err_deg: 1.2,
+            width_deg: 22.0,
+            curvature_deg_per_arcsec: Some(0.0),
+            inner_arcsec: 4.0,
+            outer_arcsec: 35.0,
+            inner_km: 0.0,
+            outer_km: 0.0,
+            contrast: 0.083,
+            contrast_err: 0.006,
+            false_alarm_probability: 2e-5,
+            verdict: verdict.into(),
+            offset_from_sunward_deg: 12.0,
+            challenges: Vec::new(),
+            significance: None,
+            width_err_deg: None,
+            contrast_intrinsic: None,
+            because: None,
+            ridge: Vec::new(),
+        }
+    }
+
+    fn analysed(features: Vec<FeatureRecord>) -> NightRecord {
+        let mut night = night();
+        night.morphology.analysed = true;
+        night.morphology.features = features;
+        let limit = |width_deg: f64, inner_arcsec: f64, recovered_fraction: f64, contrast: f64| DetectionLimit {
+            width_deg,
+            inner_arcsec,
+            outer_arcsec: 30.0,
+            recovered_fraction,
+            contrast,
+        };
+        night.morphology.detection_limit = vec![
+            limit(40.0, 8.0, 0.9, 0.02),
+            limit(20.0, 15.0, 0.9, 0.05),
+            limit(20.0, 8.0, 0.5, 0.018),
+            limit(20.0, 8.0, 0.9, 0.031),
+            limit(20.0, 8.0, 0.99, 0.044),
+        ];
+        night
+    }
+
+    #[test]
+    fn probabilities_have_one_digit_and_are_never_0() {
+        for (probability, expected) in [
+            (2e-5, "2 × 10⁻⁵"),
+            (9.6e-5, "1 × 10⁻⁴"),
+            (4.2e-3, "4 × 10⁻³"),
+            (0.0096, "0.01"),
+            (0.31, "0.3"),
+            (1.0, "1"),
+            (1e-6, "1 × 10⁻⁶"),
+            (9.9e-7, "under 10⁻⁶"),
+            (0.0, "under 10⁻⁶"),
+            (f64::NAN, "not measured"),
+        ] {
+            assert_eq!(format_chance(probability), expected, "{probability}");
+        }
+    }
+
+    #[test]
+    fn position_angles_stay_under_360() {
+        for (pa, err, expected) in [
+            (271.34, 1.2, "271.3° ± 1.2°"),
+            (271.3, 4.0, "271° ± 4°"),
+            (359.97, 0.6, "0.0° ± 0.6°"),
+            (359.6, 4.0, "0° ± 4°"),
+            (-1.0, 12.0, "359° ± 12°"),
+            (12.345, 0.001, "12.35° ± 0.01°"),
+            (12.345, f64::NAN, "12°"),
+            (f64::NAN, 1.0, "not measured"),
+        ] {
+            assert_eq!(format_pa(pa, err), expected);
+        }
+    }
+
+    #[test]
+    fn the_summary_lists_what_is_supported_provisional_and_an_artefact() {
+        let all = analysed(vec![
+            feature("jet", 271.3, "supported"),
+            feature("arc", 10.0, "provisional"),
+            feature("jet", 84.0, "artefact"),
+            feature("fan", 100.0, "artefact"),
+            feature("jet", 200.0, "not_significant"),
+        ]);
+        assert_eq!(
+            structure_words(&all),
+            "Supported: a jet at PA 271.3° ± 1.2° (false-alarm probability 2 × 10⁻⁵). Provisional: an arc at PA 10.0° ± 1.2° \
+             (false-alarm probability 2 × 10⁻⁵). Artefacts, not structure of the comet: a jet at PA 84.0° ± 1.2°; a fan at PA \
+             100.0° ± 1.2°."
+        );
+        let not = cannot_say_of_structure(&all).join(" ");
+        assert!(not.contains("What the features are") && not.contains("provisional features are real"), "{not}");
+    }
+
+    #[test]
+    fn a_night_without_features_gives_the_limit_nearest_to_20_degrees_over_the_widest_range() {
+        let limit = "A jet 20° wide and brighter than 3.1\u{202f}% of the coma between 8″ and 30″ would have been found 9 times of 10.";
+        let none = structure_words(&analysed(Vec::new()));
+        assert_eq!(none, format!("No structure in the coma was supported. {limit}"));
+        let artefact = structure_words(&analysed(vec![feature("jet", 84.0, "artefact")]));
+        assert!(
+            artefact.contains(limit) && artefact.contains("Artefact, not structure of the comet: a jet at PA 84.0°")
+        );
+        let provisional = structure_words(&analysed(vec![feature("jet", 84.0, "provisional")]));
+        assert!(
+            provisional.starts_with("No structure in the coma was supported. Provisional:")
+                && !provisional.contains(limit)
+        );
+        let odd =
+            DetectionLimit { recovered_fraction: 0.95, ..analysed(Vec::new()).morphology.detection_limit[0].clone() };
+        assert!(limit_sentence(&odd, "Another").ends_with("would have been found 95 times of 100."));
+        assert_eq!(quoted_limit(&[]), None);
+    }
+
+    /// The Sun at 260°, the tail direction 80°, against the motion 120°.
+    #[test]
+    fn what_a_feature_may_be_follows_the_geometry_and_only_for_what_stands() {
+        let mut geometry = night().geometry;
+        geometry.orbit_plane_angle_deg = 25.0;
+        let may_be = |f: &FeatureRecord, g: &GeometryRecord| what_it_may_be(f, g).unwrap_or_default();
+        for (pa, part) in [
+            (83.2, "within 4° of the direction away from the Sun"),
+            (114.0, "within 6° of the direction against the orbital motion"),
+            (262.0, "points to the Sun's side"),
+            (300.0, "points to the Sun's side"),
+            (10.0, "leaves open what it is"),
+        ] {
+            let text = may_be(&feature("jet", pa, "supported"), &geometry);
+            assert!(text.starts_with("By geometry alone:") && text.contains(part), "{pa}: {text}");
+        }
+        geometry.orbit_plane_angle_deg = -4.0;
+        assert!(may_be(&feature("jet", 262.0, "provisional"), &geometry).contains("antitail"));
+        geometry.negative_velocity_pa_deg = 85.0;
+        assert!(may_be(&feature("tail", 81.0, "supported"), &geometry).contains("so does the direction against"));
+        for (kind, verdict) in [("jet", "artefact"), ("jet", "not_significant"), ("arc", "supported")] {
+            assert_eq!(what_it_may_be(&feature(kind, 262.0, verdict), &geometry), None);
+        }
+    }
+
+    #[test]
+    fn the_twin_is_told_with_its_faults() {
+        let mut twin = TwinRecord {
+            inner_arcsec: 3.0,
+            outer_arcsec: 48.0,
+            slope: 1.03,
+            nucleus_share: 0.0,
+            scatter_over_noise: 1.04,
+            profile_misfit: 0.006,
+        };
+        let good = twin_words(&twin);
+        assert!(
+            good.contains("a power of −1.03") && good.contains("0.6\u{202f}%") && !good.contains("nucleus"),
+            "{good}"
+        );
+        assert!(!good.contains("neither the twin"));
+        (twin.scatter_over_noise, twin.nucleus_share) = (1.6, 0.12);
+        let bad = twin_words(&twin);
+        assert!(
+            bad.contains("neither the twin nor the features") && bad.contains("nucleus that holds 12\u{202f}%"),
+            "{bad}"
+        );
+    }
 }
