@@ -2,10 +2,7 @@
 //!
 //! The tests measure a few fixed seeds; `benches/truth.rs` measures many and prints the table.
 
-#[path = "draws.rs"]
-mod draws;
-
-use draws::Draws;
+use crate::draws::Draws;
 use fanlight::night::reduce::{self, Reduced};
 use fanlight::night::{Options, Sources, first_pass};
 use fanlight::simulate;
