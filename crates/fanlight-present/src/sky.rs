@@ -126,6 +126,21 @@ pub fn north_up(picture: &SkyPicture, half_width_arcsec: f64, side: usize) -> Im
     out
 }
 
+/// The picture unrolled about the comet: column `i` of `n_pa` at position angle 360°·(i + ½)/`n_pa`, row `j` at
+/// `rho_arcsec[j]`, linear between the good pixels. NaN where the nearest stack pixel is flagged, not finite or outside.
+pub fn unrolled(picture: &SkyPicture, n_pa: usize, rho_arcsec: &[f64]) -> Image {
+    let mut out = Image::filled(n_pa, rho_arcsec.len(), f32::NAN);
+    let turn = std::f64::consts::TAU / n_pa.max(1) as f64;
+    let directions: Vec<(f64, f64)> = (0..n_pa).map(|i| ((i as f64 + 0.5) * turn).sin_cos()).collect();
+    out.data.par_chunks_mut(n_pa.max(1)).zip(rho_arcsec).for_each(|(row, rho)| {
+        for (value, (sin, cos)) in row.iter_mut().zip(&directions) {
+            let (x, y) = picture.pixel_at(rho * sin, rho * cos);
+            *value = linear(picture, x, y).unwrap_or(f32::NAN);
+        }
+    });
+    out
+}
+
 /// The mean over a grid of places inside one pixel; NaN when under half of them are known.
 fn mean_of_samples(per_axis: usize, sample: impl Fn(f64, f64) -> Option<f32>) -> f32 {
     let (mut sum, mut n) = (0.0f64, 0usize);
@@ -230,6 +245,22 @@ mod tests {
                         assert!(at(east, north).abs() < 0.02, "{what}: nothing is at {east} {north}");
                     }
                 }
+            }
+        }
+    }
+
+    #[test]
+    fn unrolled_position_angles_run_from_north_through_east_for_every_rotation_and_both_parities() {
+        for angle in [0.0, 33.0, 247.0] {
+            for parity in [1.0, -1.0] {
+                let (image, m) = blobs(angle, parity);
+                let mask = Mask::clear(121, 111);
+                let polar = unrolled(&picture(&image, &mask, m), 360, &[20.0, 35.0, 500.0]);
+                // 0.05: linear between pixels of 1.25″ at the top of a blob of 3″
+                assert!((polar.at(90, 0) - 1.0).abs() < 0.05, "{angle} {parity}: east {}", polar.at(90, 0));
+                assert!((polar.at(0, 1) - 0.5).abs() < 0.05, "{angle} {parity}: north {}", polar.at(0, 1));
+                assert!(polar.at(270, 0).abs() < 0.02 && polar.at(180, 1).abs() < 0.02);
+                assert!(polar.at(0, 2).is_nan(), "outside");
             }
         }
     }

@@ -60,8 +60,20 @@ fn write_figures(figures: &[Figure], folder: &OutputFolder) -> Result<Vec<String
 }
 
 /// Figures that a run may make.
-const FIGURES: [&str; 9] =
-    ["light", "isophotes", "inverted", "gradient", "profile", "growth", "zero-point", "frames", "orbit-plan"];
+const FIGURES: [&str; 12] = [
+    "light",
+    "isophotes",
+    "inverted",
+    "gradient",
+    "twin",
+    "unrolled",
+    "azimuthal",
+    "profile",
+    "growth",
+    "zero-point",
+    "frames",
+    "orbit-plan",
+];
 
 /// Takes away what an earlier run left and this one will not replace: first of all its record, so that a record never
 /// stands beside another run's products, however this run ends.
@@ -94,6 +106,7 @@ fn figures(night: &Night, record: &NightRecord) -> Result<Vec<Figure>, Failure> 
         gradient_description: format!(
             "Twice the light minus two copies turned by {GRADIENT_ROTATION_DEG}° either way about the optocentre"
         ),
+        structure: None,
         orbit_plan: super::plan::orbit_plan(night),
     };
     fanlight_present::night_figures(record, &pictures).map_err(Failure::data)
