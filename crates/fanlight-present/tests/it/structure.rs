@@ -202,6 +202,7 @@ pub fn quiet_record() -> NightRecord {
         level_1_percent: 4.12,
         level_0_1_percent: 4.71,
         counted_to: 1e-4,
+        smallest_false_alarm_probability: Some(0.37),
     });
     let limit = |width_deg: f64, recovered_fraction: f64, contrast: f64| DetectionLimit {
         width_deg,
@@ -459,6 +460,7 @@ fn the_page_tells_features_challenges_limits_and_the_twin() {
         "1.04 times its noise",
         "10\u{202f}000 featureless twins",
         "under 1 × 10⁻⁴ are extrapolated",
+        "The strongest signal of this night has the false-alarm probability 0.4.",
     ] {
         assert!(features.contains(wanted), "{wanted}\n{features}");
     }

@@ -202,10 +202,14 @@ pub fn search_words(search: &SearchRecord) -> String {
     } else {
         String::new()
     };
+    let strongest = search
+        .smallest_false_alarm_probability
+        .map(|p| format!(" The strongest signal of this night has the false-alarm probability {}.", format_chance(p)))
+        .unwrap_or_default();
     format!(
         "{} shapes (jets, fans and arcs of every direction, several widths and lengths) between {}″ and {}″ were compared \
          with the night and, in the same way, with {} featureless twins with noise and errors of their own. By chance one twin in a \
-         hundred shows a signal over {} times its error somewhere, one in a thousand over {} times.{floor}",
+         hundred shows a signal over {} times its error somewhere, one in a thousand over {} times.{floor}{strongest}",
         fixed(search.n_templates as f64, 0),
         fixed(search.inner_arcsec, 1),
         fixed(search.outer_arcsec, 0),
