@@ -13,7 +13,7 @@ use std::f64::consts::TAU;
 /// Position angles searched.
 pub const N_PA: usize = 120;
 /// Position angles at which a template's error is worked out; in between it is that of the nearest.
-const N_ERROR_PA: usize = 60;
+const N_ERROR_PA: usize = 120;
 /// Knots per block.
 const HATS_PER_BLOCK: usize = 2;
 const BLOCKS: usize = HATS / HATS_PER_BLOCK;

@@ -353,12 +353,14 @@ impl Solved {
 
 /// From this significance on, a feature's own shape is known better than a wedge's few numbers describe it.
 const DETAILED_FROM: f64 = 20.0;
+/// From this one on its form across may be another at every distance.
+const OF_ANY_FORM_FROM: f64 = 60.0;
 /// How far the run of a feature's light, and its place and width, may be off the fitted ones from block to block.
-const RUN_ERROR: f64 = 0.3;
-const SHIFT_ERROR: f64 = 0.15;
-const WIDTH_ERROR: f64 = 0.3;
+const RUN_ERROR: f64 = 0.5;
+const SHIFT_ERROR: f64 = 0.3;
+const WIDTH_ERROR: f64 = 0.5;
 /// Share of a feature that is neither a Gaussian across nor any wedge.
-const FORM_ERROR: f64 = 0.05;
+const FORM_ERROR: f64 = 0.1;
 
 impl Fitted {
     /// Amplitude over its error with the shape as it is.
@@ -397,21 +399,28 @@ impl Fitted {
             out.push(Nuisance { source, direction: shifted * 10.0, sigma: SHIFT_ERROR * a });
             out.push(Nuisance { source, direction: widened * 10.0, sigma: WIDTH_ERROR * a });
         }
-        // any other form across, as smooth as something two thirds as wide
+        // any other form across, as smooth as something two thirds as wide, that may change along it
         let narrower = gaussian_azimuth(0.67 * wedge.width_rad);
-        let mean: [f64; HATS] = knots.map(|k| wedge.run(k));
-        for m in 1..=MAX_MODES {
-            let size = narrower[m] / narrower[1];
-            if size < 1e-3 {
-                break;
-            }
-            for sine in [0.0, 0.5 * std::f64::consts::PI] {
-                let mut one: Azimuthal = [0.0; MAX_MODES + 1];
-                one[m] = 1.0;
-                // cos m(ψ − pa) and, a quarter of its period on, sin
-                let turned = Wedge { pa_rad: wedge.pa_rad + sine / m as f64, run: mean, ..wedge.wedge(context.shapes) };
-                let direction = context.shapes.wedge_of(context.space, &turned, &one);
-                out.push(Nuisance { source, direction, sigma: FORM_ERROR * a * narrower[1] * size });
+        let form_blocks = if self.significance() > OF_ANY_FORM_FROM { blocks } else { 1 };
+        for b in 0..form_blocks {
+            let share = |j: usize| match form_blocks {
+                1 => 1.0,
+                n => (1.0 - (j as f64 / (HATS - 1) as f64 * (n - 1) as f64 - b as f64).abs()).max(0.0),
+            };
+            let run: [f64; HATS] = std::array::from_fn(|j| share(j) * wedge.run(knots[j]).max(0.05));
+            for m in 1..=MAX_MODES {
+                let size = narrower[m] / narrower[1];
+                if size < 1e-3 {
+                    break;
+                }
+                for sine in [0.0, 0.5 * std::f64::consts::PI] {
+                    let mut one: Azimuthal = [0.0; MAX_MODES + 1];
+                    one[m] = 1.0;
+                    // cos m(ψ − pa) and, a quarter of its period on, sin
+                    let turned = Wedge { pa_rad: wedge.pa_rad + sine / m as f64, run, ..wedge.wedge(context.shapes) };
+                    let direction = context.shapes.wedge_of(context.space, &turned, &one);
+                    out.push(Nuisance { source, direction, sigma: FORM_ERROR * a * narrower[1] * size });
+                }
             }
         }
         out

@@ -89,7 +89,7 @@ const KERNEL_ERROR: f64 = 0.0015;
 /// How far the fitted centre may be off, in kernel widths, beside its own error: tails and jets pull it.
 const CENTRE_SIGMA_FWHM: f64 = 0.1;
 /// Skew of the kernel that star images hide: light moved to one side, as a share.
-const SKEW_SIGMA: f64 = 0.02;
+const SKEW_SIGMA: f64 = 0.005;
 /// A noise factor from sub-stacks is trusted between these.
 const NOISE_FACTORS: (f64, f64) = (0.5, 30.0);
 /// Rings on either side that a ring's noise is averaged with.

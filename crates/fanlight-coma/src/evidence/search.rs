@@ -177,7 +177,7 @@ impl NightModel {
             fits.push(fitted);
             self.fit_together(&mut fits, &common);
         }
-        let chance = chance.unwrap_or_else(|| Chance::none());
+        let chance = chance.unwrap_or_else(Chance::none);
         let features: Vec<Finding> = self.judge_together(fits, &common, &chance, seed.is_some());
         let left_over = self.left_over(&features, &common);
         Findings { features, chance, n_templates, broad, common, first, left_over }
@@ -192,7 +192,7 @@ impl NightModel {
     }
 
     /// Fits every feature again with the others beside it.
-    fn fit_together(&self, fits: &mut Vec<Fitted>, common: &[Nuisance]) {
+    fn fit_together(&self, fits: &mut [Fitted], common: &[Nuisance]) {
         if fits.len() < 2 {
             return;
         }

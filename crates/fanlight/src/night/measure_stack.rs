@@ -101,8 +101,6 @@ pub fn measure(mut comet: CometStack, grid: CometGrid, sky_per_px: f64, passing:
 const CIRCLE_SHARE: f64 = 0.05;
 /// Radius in star widths of circles that hold a star whole: they tell what share of its light is taken out wrongly.
 const WHOLE_STAR_FWHM: f64 = 2.5;
-/// Radius in star widths of the circles that tell what unseen stars leave: about the size of a feature's parts.
-const UNSEEN_STARS_FWHM: f64 = 4.0;
 /// The circles stay further than this from the nucleus, in kernel widths, so that the coma's own structure is not taken for
 /// stars.
 const CIRCLES_OUTSIDE_FWHM: f64 = 8.0;
@@ -152,18 +150,13 @@ impl MeasuredStack {
         left
     }
 
-    /// Variance per pixel, as sums over many pixels see it, of what stars leave: those taken out, and those too faint to be found.
+    /// Variance per pixel, as sums over many pixels see it, that the stars taken out leave.
     pub fn star_variance(&self) -> Option<Image> {
         if self.passing.steps.is_empty() {
             return None;
         }
         let image = &self.comet.stacked.image;
-        let mut out = self.passing.leftover_variance(image.width, image.height, self.star_model_share);
-        let radius_px = UNSEEN_STARS_FWHM * self.passing.fwhm_px;
-        let unseen =
-            self.scatter_of_circles(radius_px, Some(self.star_model_share)).map_or(0.0, |s| s.variance_per_px2);
-        out.data.iter_mut().for_each(|v| *v += unseen.max(0.0) as f32);
-        Some(out)
+        Some(self.passing.leftover_variance(image.width, image.height, stars::MODEL_ERROR))
     }
 
     /// What stars leave in circles of a radius away from the comet.

@@ -22,7 +22,7 @@ use fanlight_sky::PixelXy;
 /// Seed of the twins: the same night gives the same numbers.
 const SEED: u64 = 0x0FA9_11E7;
 /// Relative error of the kernel's elongation from star images, where stars are many.
-const ELONGATION_SIGMA: f64 = 0.03;
+const ELONGATION_SIGMA: f64 = 0.015;
 /// Wedges narrower than this are jets; toward the tail's directions those narrower than the second number are.
 const JET_TO_DEG: f64 = 65.0;
 const JET_IN_TAIL_TO_DEG: f64 = 50.0;
@@ -110,7 +110,7 @@ fn pictures(image: &Image, model: &NightModel) -> Pictures {
     let mask = fanlight_image::Mask::clear(part.width, part.height);
     let gradient = GradientConfig { rotation_deg: super::measure_stack::GRADIENT_ROTATION_DEG, radial_shift_px: 0.0 };
     let rings = RingConfig { statistic: Statistic::Median, ring_width_px: 1.0 };
-    let band = BandConfig { fine_sigma_px: 0.5 * model.fwhm_px, coarse_sigma_px: 3.0 * model.fwhm_px };
+    let band = BandConfig { scales_px: vec![0.5 * model.fwhm_px, 3.0 * model.fwhm_px], gains: vec![1.0] };
     let unlike = [
         ("rotational gradient", enhance::Enhancement::RotationalGradient(gradient)),
         ("division by the azimuthal median", enhance::Enhancement::DivideByAverage(rings)),
