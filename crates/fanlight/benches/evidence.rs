@@ -8,7 +8,7 @@
 //!
 //! `--first N` starts at another seed, `--kinds a,b` keeps some kinds, `--verbose` prints every night, `--keep DIR` leaves
 //! the nights in a folder and takes those that an earlier call left there, `--write DIR` only writes them, `--figure FILE`
-//! draws the calibration, `--scored-folder DIR` scores finished nights instead: sub-folders with `truth.json` and
+//! draws the calibration as SVG or PNG, `--scored-folder DIR` scores finished nights instead: sub-folders with `truth.json` and
 //! `out/night.json`.
 
 #[path = "../tests/it/draws.rs"]
@@ -26,6 +26,9 @@ use std::time::Instant;
 const NIGHTS: u64 = 40;
 /// Seeds of nights with features, so that none shares its stars and noise with one without.
 const FEATURE_SEEDS: u64 = 1_000_000;
+
+/// Resolution of the figure as PNG.
+const PIXELS_PER_INCH: f64 = 192.0;
 
 fn main() {
     let arguments: Vec<String> = std::env::args().collect();
@@ -90,7 +93,11 @@ fn draw(nights: &[measure::Night], file: &Path) {
         ("all featureless nights", "#1f5fa8", all),
         ("those without artefacts", "#b4531a", clean),
     ]);
-    if let Err(reason) = std::fs::write(file, svg) {
+    let bytes = match file.extension().is_some_and(|e| e == "png") {
+        true => fanlight_present::svg_to_png(&svg, PIXELS_PER_INCH).expect("a drawing"),
+        false => svg.into_bytes(),
+    };
+    if let Err(reason) = std::fs::write(file, bytes) {
         eprintln!("{}: {reason}", file.display());
     }
 }

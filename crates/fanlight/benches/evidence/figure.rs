@@ -93,3 +93,31 @@ fn points(of: impl Iterator<Item = (f64, f64)>) -> String {
     }
     text.trim_end().to_string()
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn honest_probabilities_run_along_the_diagonal_and_can_be_drawn() {
+        let even: Vec<f64> = (0..400).map(|i| (f64::from(i) + 0.5) / 400.0).collect();
+        let few = even.iter().step_by(4).map(|p| p * p).collect();
+        let svg =
+            calibration(&[("all featureless nights", "#1f5fa8", even), ("those without artefacts", "#b4531a", few)]);
+        fanlight_present::svg_to_png(&svg, 96.0).expect("a drawing");
+        // half of the nights at or below one half: the curve's corner lies on the diagonal there
+        let at = LEFT + SIDE * ((0.4987_f64 / SMALLEST).ln() / (1.0 / SMALLEST).ln());
+        let curve = svg.lines().find(|l| l.contains("#1f5fa8") && l.contains("polyline")).expect("a curve");
+        let corner = curve.split([' ', '"']).filter_map(|p| p.split_once(',')).find_map(|(x, y)| {
+            let (x, y): (f64, f64) = (x.parse().ok()?, y.parse().ok()?);
+            (x - at).abs().lt(&0.06).then_some(y)
+        });
+        let diagonal = TOP + SIDE - (at - LEFT);
+        assert!(corner.is_some_and(|y| (y - diagonal).abs() < 0.5), "{corner:?} {diagonal}");
+    }
+
+    #[test]
+    fn no_night_is_no_curve() {
+        assert!(!calibration(&[("none", "#000000", Vec::new())]).contains("NaN"));
+    }
+}

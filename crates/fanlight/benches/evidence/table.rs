@@ -188,7 +188,7 @@ fn print_false_row(name: &str, of: &[&Scored]) {
         own.filter(|(_, k)| k.is_some_and(|k| is_supported(&s.features()[k]))).count()
     };
     let own = if n == 0 {
-        "| | | | | | | ".to_string()
+        " | | | | | | ".to_string()
     } else {
         format!(
             "{} | {with_one} | {:.1}–{:.1} % | {} | {} | {} | {}, {}",
