@@ -6,14 +6,16 @@
 use super::mode_space::{MAX_MODES, ModeSpace};
 use super::nuisance::Nuisances;
 use super::shapes::{ARC_RADII, HATS, Shapes, Wedge, arc_azimuth, gaussian_azimuth};
+use fanlight_image::wide;
 use nalgebra::{DMatrix, DVector};
 use rayon::prelude::*;
 use std::f64::consts::TAU;
 
 /// Position angles searched.
 pub const N_PA: usize = 120;
+const _: () = assert!(N_PA % 8 == 0, "maxima are taken eight at a time");
 /// Position angles at which a template's error is worked out; in between it is that of the nearest.
-const N_ERROR_PA: usize = 120;
+const N_ERROR_PA: usize = 60;
 /// Knots per block.
 const HATS_PER_BLOCK: usize = 2;
 const BLOCKS: usize = HATS / HATS_PER_BLOCK;
@@ -64,19 +66,67 @@ pub struct Best {
     pub template: Template,
 }
 
+/// Templates of a night, without nuisances: what banks under any of them are made of.
+pub struct Templates {
+    wedge_blocks: Vec<Block>,
+    arc_blocks: Vec<Block>,
+    families: Vec<WedgeTemplates>,
+    /// Per arc block, length and position angle.
+    arcs: Vec<Local>,
+    /// First number of each ring in the mode sums.
+    starts: Vec<usize>,
+}
+
+/// A block's rings with the factors of its modes, from m = 1; rings without any left out.
+type Block = Vec<(usize, Vec<f32>)>;
+
+/// A whitened template: nothing but in a run of components.
+struct Local {
+    from: usize,
+    values: DVector<f64>,
+}
+
+impl Local {
+    fn dot(&self, other: &Self) -> f64 {
+        let from = self.from.max(other.from);
+        let to = (self.from + self.values.len()).min(other.from + other.values.len());
+        if from >= to {
+            return 0.0;
+        }
+        self.values.rows(from - self.from, to - from).dot(&other.values.rows(from - other.from, to - from))
+    }
+
+    /// Products with what nuisances take out.
+    fn products(&self, nuisances: &Nuisances) -> DVector<f64> {
+        nuisances.taken_out.rows(self.from, self.values.len()).tr_mul(&self.values)
+    }
+}
+
+/// Wedges of one width, in blocks.
+struct WedgeTemplates {
+    width_rad: f64,
+    /// Per block and position angle.
+    blocks: Vec<Vec<Local>>,
+    curvatures: Vec<CurvedTemplates>,
+}
+
+struct CurvedTemplates {
+    curvature_deg_per_arcsec: f64,
+    /// By how many steps of position angle each block is turned.
+    shifts: [usize; BLOCKS],
+    /// Square of the template, per window and position angle at which errors are worked out.
+    squares: Vec<f64>,
+}
+
 /// Templates with their errors under given nuisances.
-pub struct Bank {
-    /// Per block: (ring, mode sums' factors), rings without any left out.
-    wedge_blocks: Vec<Vec<(usize, Vec<f32>)>>,
-    arc_blocks: Vec<Vec<(usize, Vec<f32>)>>,
+pub struct Bank<'a> {
+    templates: &'a Templates,
     /// cos and sin of m times each position angle, mode by mode.
     turns: Vec<([f32; N_PA], [f32; N_PA])>,
     families: Vec<Family>,
     arc_lengths: Vec<Vec<f32>>,
     /// One over the error, per arc block, length and position angle.
     arc_errors: Vec<f32>,
-    /// First number of each ring in the mode sums.
-    starts: Vec<usize>,
 }
 
 /// Wedges of one width.
@@ -89,7 +139,6 @@ struct Family {
 
 struct Curved {
     curvature_deg_per_arcsec: f64,
-    /// By how many steps of position angle each block is turned.
     shifts: [usize; BLOCKS],
     /// One over the error, per window and position angle.
     errors: Vec<f32>,
@@ -103,34 +152,28 @@ fn block_run(block: usize) -> [f64; HATS] {
     std::array::from_fn(|j| if j / HATS_PER_BLOCK == block { 1.0 } else { 0.0 })
 }
 
-impl Bank {
+impl Templates {
     /// All templates of a night.
-    pub fn new(space: &ModeSpace, shapes: &Shapes, nuisances: &Nuisances, scale_arcsec: f64) -> Self {
+    pub fn new(space: &ModeSpace, shapes: &Shapes, scale_arcsec: f64) -> Self {
         let mut starts = Vec::with_capacity(space.rings.len());
         let mut n = 0;
         for ring in &space.rings {
             starts.push(n);
             n += 2 * ring.modes;
         }
-        let block = |factor: &dyn Fn(usize, usize) -> f64| -> Vec<(usize, Vec<f32>)> {
+        let block = |factor: &dyn Fn(usize, usize) -> f64| -> Block {
             let rings = space
                 .rings
                 .iter()
                 .enumerate()
                 .map(|(i, ring)| (i, (1..=ring.modes).map(|m| factor(i, m) as f32).collect::<Vec<f32>>()));
-            let all: Vec<(usize, Vec<f32>)> = rings.collect();
+            let all: Block = rings.collect();
             let largest = all.iter().flat_map(|b| &b.1).fold(0f32, |a, b| a.max(b.abs()));
             all.into_iter().filter(|b| b.1.iter().any(|v| v.abs() > 3e-3 * largest)).collect()
         };
         let runs: Vec<[f64; HATS]> = (0..BLOCKS).map(block_run).collect();
-        let wedge_blocks: Vec<_> = runs.iter().map(|run| block(&|i, m| shapes.run_at(i, m, run))).collect();
-        let arc_blocks: Vec<_> = (0..2 * ARC_RADII).map(|a| block(&|i, m| shapes.arc_at(i, m, a))).collect();
-        let turns = (1..=MAX_MODES)
-            .map(|m| {
-                let at = |k: usize| (m * k) as f64 * TAU / N_PA as f64;
-                (std::array::from_fn(|k| at(k).cos() as f32), std::array::from_fn(|k| at(k).sin() as f32))
-            })
-            .collect();
+        let wedge_blocks: Vec<Block> = runs.iter().map(|run| block(&|i, m| shapes.run_at(i, m, run))).collect();
+        let arc_blocks: Vec<Block> = (0..2 * ARC_RADII).map(|a| block(&|i, m| shapes.arc_at(i, m, a))).collect();
         let middle = |b: usize| {
             let knots = &shapes.knots_px[b * HATS_PER_BLOCK..(b + 1) * HATS_PER_BLOCK];
             knots.iter().sum::<f64>() / knots.len() as f64
@@ -139,7 +182,11 @@ impl Bank {
             .par_iter()
             .map(|width_deg| {
                 let width_rad = width_deg.to_radians();
-                let errors = WedgeErrors::new(space, &wedge_blocks, nuisances, width_rad);
+                let azimuth = gaussian_azimuth(width_rad);
+                let at_all = |block: &Block| -> Vec<Local> {
+                    (0..N_ERROR_PA).map(|k| local(space, block, &azimuth[1..], error_pa(k))).collect()
+                };
+                let blocks: Vec<Vec<Local>> = wedge_blocks.iter().map(at_all).collect();
                 let n =
                     if *width_deg > MANY_CURVATURES_TO_DEG { FEW_CURVATURES } else { CURVATURES_DEG_PER_ARCSEC.len() };
                 let curvatures = CURVATURES_DEG_PER_ARCSEC[..n].iter().map(|c| {
@@ -147,32 +194,59 @@ impl Bank {
                         let turn = c * middle(b) * scale_arcsec / 360.0 * N_PA as f64;
                         (turn.round() as i64).rem_euclid(N_PA as i64) as usize
                     };
-                    let shifts = std::array::from_fn(shift);
-                    Curved { curvature_deg_per_arcsec: *c, shifts, errors: errors.of(&shifts) }
+                    let shifts: [usize; BLOCKS] = std::array::from_fn(shift);
+                    CurvedTemplates { curvature_deg_per_arcsec: *c, shifts, squares: squares(&blocks, &shifts) }
                 });
-                let azimuth = kept_factors(&gaussian_azimuth(width_rad)[1..]);
-                Family { width_rad, azimuth, curvatures: curvatures.collect() }
+                let curvatures = curvatures.collect();
+                WedgeTemplates { width_rad, blocks, curvatures }
             })
             .collect();
         let lengths: Vec<_> = ARC_LENGTHS_DEG.iter().map(|l| arc_azimuth(l.to_radians())).collect();
-        let arc_errors = arc_blocks
+        let arcs = arc_blocks
             .par_iter()
             .flat_map_iter(|block| {
-                lengths.iter().flat_map(|azimuth| {
-                    let one = std::slice::from_ref(block);
-                    let coarse: Vec<f32> = (0..N_ERROR_PA)
-                        .map(|k| {
-                            let pa = k as f64 * TAU / N_ERROR_PA as f64;
-                            let t = template(space, &one[0], &azimuth[1..], pa);
-                            inverse_root(t.norm_squared() - nuisances.taken_out.tr_mul(&t).norm_squared())
-                        })
-                        .collect();
-                    (0..N_PA).map(move |k| coarse[nearest(k)])
-                })
+                let all = lengths.iter().flat_map(|azimuth| (0..N_ERROR_PA).map(move |k| (azimuth, k)));
+                all.map(move |(azimuth, k)| local(space, block, &azimuth[1..], error_pa(k)))
             })
             .collect();
-        let arc_lengths = lengths.iter().map(|l| kept_factors(&l[1..])).collect();
-        Self { wedge_blocks, arc_blocks, turns, families, arc_lengths, arc_errors, starts }
+        Self { wedge_blocks, arc_blocks, families, arcs, starts }
+    }
+}
+
+/// Squares of curved wedges, per window and position angle.
+fn squares(blocks: &[Vec<Local>], shifts: &[usize; BLOCKS]) -> Vec<f64> {
+    let mut out = vec![0.0; BLOCKS * (BLOCKS + 1) / 2 * N_ERROR_PA];
+    for k in 0..N_ERROR_PA {
+        let parts: Vec<&Local> = (0..BLOCKS).map(|b| &blocks[b][(k + nearest(shifts[b])) % N_ERROR_PA]).collect();
+        let products = DMatrix::from_fn(BLOCKS, BLOCKS, |a, b| match b.abs_diff(a) <= OVERLAP && b >= a {
+            true => parts[a].dot(parts[b]),
+            false => 0.0,
+        });
+        for (w, (first, end)) in windows().enumerate() {
+            let pairs = (first..end).flat_map(|a| (a..end.min(a + OVERLAP + 1)).map(move |b| (a, b)));
+            out[w * N_ERROR_PA + k] =
+                pairs.map(|(a, b)| if a == b { products[(a, b)] } else { 2.0 * products[(a, b)] }).sum();
+        }
+    }
+    out
+}
+
+impl<'a> Bank<'a> {
+    /// The templates under nuisances.
+    pub fn new(templates: &'a Templates, nuisances: &Nuisances) -> Self {
+        let turns = (1..=MAX_MODES)
+            .map(|m| {
+                let at = |k: usize| (m * k) as f64 * TAU / N_PA as f64;
+                (std::array::from_fn(|k| at(k).cos() as f32), std::array::from_fn(|k| at(k).sin() as f32))
+            })
+            .collect();
+        let families = templates.families.par_iter().map(|f| Family::new(f, nuisances)).collect();
+        let of_arc = |t: &Local| inverse_root(t.values.norm_squared() - t.products(nuisances).norm_squared());
+        let coarse: Vec<f32> = templates.arcs.par_iter().map(of_arc).collect();
+        let arc_errors =
+            coarse.chunks_exact(N_ERROR_PA).flat_map(|row| (0..N_PA).map(move |k| row[nearest(k)])).collect();
+        let arc_lengths = ARC_LENGTHS_DEG.iter().map(|l| kept_factors(&arc_azimuth(l.to_radians())[1..])).collect();
+        Self { templates, turns, families, arc_lengths, arc_errors }
     }
 
     /// How many templates there are.
@@ -189,9 +263,14 @@ impl Bank {
     /// The most significant template for sums per ring and mode (see [`ModeSpace::unwhitened`], one after the other) of data
     /// that were cleaned of nuisances. `within` says at which position angles (index, block's turn left out) to look.
     pub fn best(&self, sums: &[f32], within: impl Fn(usize) -> bool) -> Option<Best> {
+        wide(|| self.searched(sums, &within))
+    }
+
+    #[inline(always)]
+    fn searched(&self, sums: &[f32], within: &impl Fn(usize) -> bool) -> Option<Best> {
         let mut best = (0f32, None);
         let mut along = [[0f32; N_PA]; BLOCKS];
-        let wedges: Vec<ModeSums> = self.wedge_blocks.iter().map(|b| self.mode_sums(b, sums)).collect();
+        let wedges: Vec<ModeSums> = self.templates.wedge_blocks.iter().map(|b| self.mode_sums(b, sums)).collect();
         for (f, family) in self.families.iter().enumerate() {
             for (row, sums) in along.iter_mut().zip(&wedges) {
                 self.response(sums, &family.azimuth, row);
@@ -211,11 +290,15 @@ impl Bank {
                 for (w, (first, end)) in windows().enumerate() {
                     let errors = &curved.errors[w * N_PA..(w + 1) * N_PA];
                     let (low, high) = (&running[first], &running[end]);
-                    let mut largest = 0f32;
-                    for ((h, l), e) in high.iter().zip(low).zip(errors) {
-                        let z = (h - l) * e;
-                        largest = if z > largest { z } else { largest };
+                    // eight at a time: a single running maximum would wait for itself
+                    let mut lanes = [0f32; 8];
+                    for ((h, l), e) in high.chunks_exact(8).zip(low.chunks_exact(8)).zip(errors.chunks_exact(8)) {
+                        for (lane, ((h, l), e)) in lanes.iter_mut().zip(h.iter().zip(l).zip(e)) {
+                            let z = (h - l) * e;
+                            *lane = if z > *lane { z } else { *lane };
+                        }
                     }
+                    let largest = lanes.into_iter().fold(0f32, |a, b| if b > a { b } else { a });
                     if largest > best.0 {
                         let at = (0..N_PA).filter(|k| within(*k)).map(|k| (k, (high[k] - low[k]) * errors[k]));
                         if let Some((k, z)) = at.fold(
@@ -237,7 +320,7 @@ impl Bank {
             end_knot: end * HATS_PER_BLOCK,
         });
         let mut row = [0f32; N_PA];
-        for (a, block) in self.arc_blocks.iter().enumerate() {
+        for (a, block) in self.templates.arc_blocks.iter().enumerate() {
             let own = self.mode_sums(block, sums);
             for (l, azimuth) in self.arc_lengths.iter().enumerate() {
                 self.response(&own, azimuth, &mut row);
@@ -254,10 +337,11 @@ impl Bank {
         template.map(|template| Best { significance: f64::from(best.0), template })
     }
 
+    #[inline(always)]
     fn mode_sums(&self, block: &[(usize, Vec<f32>)], sums: &[f32]) -> ModeSums {
         let mut out = ModeSums { cos: [0.0; MAX_MODES], sin: [0.0; MAX_MODES] };
         for (ring, factors) in block {
-            let own = &sums[self.starts[*ring]..][..2 * factors.len()];
+            let own = &sums[self.templates.starts[*ring]..][..2 * factors.len()];
             for (m, (f, pair)) in factors.iter().zip(own.chunks_exact(2)).enumerate() {
                 out.cos[m] += f * pair[0];
                 out.sin[m] += f * pair[1];
@@ -266,6 +350,7 @@ impl Bank {
         out
     }
 
+    #[inline(always)]
     fn response(&self, sums: &ModeSums, azimuth: &[f32], row: &mut [f32; N_PA]) {
         row.fill(0.0);
         for (m, a) in azimuth.iter().enumerate() {
@@ -298,8 +383,16 @@ fn inverse_root(square: f64) -> f32 {
     if square > 1e-12 { (1.0 / square.sqrt()) as f32 } else { 0.0 }
 }
 
-fn template(space: &ModeSpace, block: &[(usize, Vec<f32>)], azimuth: &[f64], pa_rad: f64) -> DVector<f64> {
-    space.model(|i, ring| {
+fn error_pa(k: usize) -> f64 {
+    k as f64 * TAU / N_ERROR_PA as f64
+}
+
+fn local(space: &ModeSpace, block: &Block, azimuth: &[f64], pa_rad: f64) -> Local {
+    let (Some(first), Some(last)) = (block.first(), block.last()) else {
+        return Local { from: 0, values: DVector::zeros(0) };
+    };
+    let (from, end) = (&space.rings[first.0], &space.rings[last.0]);
+    let whole = space.model(|i, ring| {
         let factors = &block.iter().find(|b| b.0 == i)?.1;
         Some(
             (0..ring.modes)
@@ -310,58 +403,44 @@ fn template(space: &ModeSpace, block: &[(usize, Vec<f32>)], azimuth: &[f64], pa_
                 })
                 .collect(),
         )
-    })
-}
-
-/// Errors of all wedges of one width.
-struct WedgeErrors {
-    /// Per block and position angle: the whitened block and its products with what nuisances take out.
-    blocks: Vec<Vec<(DVector<f64>, DVector<f64>)>>,
-    n_nuisances: usize,
+    });
+    Local { from: from.start, values: whole.rows(from.start, end.start + 2 * end.modes - from.start).into_owned() }
 }
 
 /// Blocks further apart than this do not overlap.
 const OVERLAP: usize = 2;
 
-impl WedgeErrors {
-    fn new(space: &ModeSpace, blocks: &[Vec<(usize, Vec<f32>)>], nuisances: &Nuisances, width_rad: f64) -> Self {
-        let azimuth = gaussian_azimuth(width_rad);
-        let of_block = |block: &Vec<(usize, Vec<f32>)>| {
-            (0..N_ERROR_PA)
-                .map(|k| {
-                    let t = template(space, block, &azimuth[1..], k as f64 * TAU / N_ERROR_PA as f64);
-                    let products = nuisances.taken_out.tr_mul(&t);
-                    (t, products)
-                })
-                .collect()
-        };
-        Self { blocks: blocks.iter().map(of_block).collect(), n_nuisances: nuisances.taken_out.ncols() }
-    }
-
-    /// One over the error, per window and position angle, with each block turned by its shift.
-    fn of(&self, shifts: &[usize; BLOCKS]) -> Vec<f32> {
-        let n_k = self.n_nuisances;
-        let mut coarse = vec![0f32; BLOCKS * (BLOCKS + 1) / 2 * N_ERROR_PA];
-        for k in 0..N_ERROR_PA {
-            let at = |b: usize| (k + nearest(shifts[b])) % N_ERROR_PA;
-            let parts: Vec<&(DVector<f64>, DVector<f64>)> = (0..BLOCKS).map(|b| &self.blocks[b][at(b)]).collect();
-            let squares = DMatrix::from_fn(BLOCKS, BLOCKS, |a, b| match b.abs_diff(a) <= OVERLAP && b >= a {
-                true => parts[a].0.dot(&parts[b].0),
-                false => 0.0,
-            });
-            for (w, (first, end)) in windows().enumerate() {
-                let mut square = 0.0;
-                let mut products = DVector::zeros(n_k);
-                for a in first..end {
-                    products += &parts[a].1;
-                    for b in a..end.min(a + OVERLAP + 1) {
-                        square += if a == b { squares[(a, b)] } else { 2.0 * squares[(a, b)] };
+impl Family {
+    fn new(templates: &WedgeTemplates, nuisances: &Nuisances) -> Self {
+        let products: Vec<Vec<DVector<f64>>> =
+            templates.blocks.iter().map(|b| b.iter().map(|t| t.products(nuisances)).collect()).collect();
+        let curvatures = templates.curvatures.iter().map(|curved| {
+            let mut coarse = vec![0f32; curved.squares.len()];
+            for k in 0..N_ERROR_PA {
+                let mut first_seen = 0;
+                let mut sum = DVector::zeros(nuisances.taken_out.ncols());
+                for (w, (first, end)) in windows().enumerate() {
+                    // windows of one first block follow each other, each a block longer
+                    if first != first_seen || end == first + 1 {
+                        sum.fill(0.0);
+                        first_seen = first;
                     }
+                    sum += &products[end - 1][(k + nearest(curved.shifts[end - 1])) % N_ERROR_PA];
+                    let i = w * N_ERROR_PA + k;
+                    coarse[i] = inverse_root(curved.squares[i] - sum.norm_squared());
                 }
-                coarse[w * N_ERROR_PA + k] = inverse_root(square - products.norm_squared());
             }
-        }
-        coarse.chunks_exact(N_ERROR_PA).flat_map(|row| (0..N_PA).map(move |k| row[nearest(k)])).collect()
+            Curved {
+                curvature_deg_per_arcsec: curved.curvature_deg_per_arcsec,
+                shifts: curved.shifts,
+                errors: coarse
+                    .chunks_exact(N_ERROR_PA)
+                    .flat_map(|row| (0..N_PA).map(move |k| row[nearest(k)]))
+                    .collect(),
+            }
+        });
+        let azimuth = kept_factors(&gaussian_azimuth(templates.width_rad)[1..]);
+        Self { width_rad: templates.width_rad, azimuth, curvatures: curvatures.collect() }
     }
 }
 

@@ -3,6 +3,7 @@
 use super::bank::Bank;
 use super::mode_space::ModeSpace;
 use super::nuisance::Nuisances;
+use fanlight_image::wide;
 use nalgebra::{DMatrix, DVector};
 use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
@@ -27,25 +28,24 @@ const COUNTED_TWINS: usize = 10;
 /// Data as the search wants them: whitened, cleaned of nuisances, as sums per ring and mode.
 pub struct TwinMaker {
     dim: usize,
-    /// Columns of what nuisances take out.
-    n_out: usize,
-    /// What nuisances take out, row by row, and the matrix by which cleaned noise is drawn.
-    taken_out: Vec<f32>,
-    root: Vec<f32>,
-    /// Per ring: first component, number of components, lower factor.
+    /// What nuisances take out, column by column, and the matrix by which cleaned noise is drawn, row by row.
+    taken_out: Vec<Vec<f32>>,
+    root: Vec<Vec<f32>>,
+    /// Per ring: first component, number of components, lower factor column by column from its diagonal on.
     rings: Vec<(usize, usize, Vec<f32>)>,
 }
 
 impl TwinMaker {
     /// For a space and its nuisances.
     pub fn new(space: &ModeSpace, nuisances: &Nuisances) -> Self {
-        let n_out = nuisances.taken_out.ncols();
-        let row_major = |m: &DMatrix<f64>| -> Vec<f32> { m.transpose().iter().map(|v| *v as f32).collect() };
+        let columns = |m: &DMatrix<f64>| -> Vec<Vec<f32>> {
+            m.column_iter().map(|c| c.iter().map(|v| *v as f32).collect()).collect()
+        };
         Self {
             dim: space.dim,
-            n_out,
-            taken_out: row_major(&nuisances.taken_out),
-            root: row_major(&nuisances.root()),
+            taken_out: columns(&nuisances.taken_out),
+            // the root is symmetric
+            root: columns(&nuisances.root()),
             rings: space.rings.iter().enumerate().map(|(i, r)| (r.start, 2 * r.modes, space.lower_f32(i))).collect(),
         }
     }
@@ -54,45 +54,67 @@ impl TwinMaker {
     pub fn twin(&self, seed: u64, index: u64) -> Vec<f32> {
         let mut rng = ChaCha8Rng::seed_from_u64(seed);
         rng.set_stream(index);
-        let noise: Vec<f32> = (0..self.dim).map(|_| StandardNormal.sample(&mut rng)).collect();
-        // drawn with covariance C and cleaned by its inverse, noise has the covariance C⁻¹
-        self.sums(&self.less(noise, |products| {
-            self.root.chunks_exact(self.n_out).map(|row| row.iter().zip(products).map(|(b, p)| b * p).sum()).collect()
-        }))
+        let mut noise: Vec<f32> = (0..self.dim).map(|_| StandardNormal.sample(&mut rng)).collect();
+        wide(|| {
+            // drawn with covariance C and cleaned by its inverse, noise has the covariance C⁻¹
+            let products = self.products(&noise);
+            let factors: Vec<f32> = self.root.iter().map(|row| dot(row, &products)).collect();
+            self.take_off(&mut noise, &factors);
+            self.sums(&noise)
+        })
     }
 
     /// Whitened data, cleaned and summed for [`Bank::best`].
     pub fn data(&self, data: &DVector<f64>) -> Vec<f32> {
-        self.sums(&self.less(data.iter().map(|v| *v as f32).collect(), <[f32]>::to_vec))
+        let mut clean: Vec<f32> = data.iter().map(|v| *v as f32).collect();
+        wide(|| {
+            let products = self.products(&clean);
+            self.take_off(&mut clean, &products);
+            self.sums(&clean)
+        })
     }
 
-    /// A vector less Q times something of its products with Q.
-    fn less(&self, mut vector: Vec<f32>, of_products: impl Fn(&[f32]) -> Vec<f32>) -> Vec<f32> {
-        let n = self.n_out;
-        if n == 0 {
-            return vector;
-        }
-        let mut products = vec![0f32; n];
-        for (value, row) in vector.iter().zip(self.taken_out.chunks_exact(n)) {
-            products.iter_mut().zip(row).for_each(|(p, d)| *p += value * d);
-        }
-        let factors = of_products(&products);
-        for (value, row) in vector.iter_mut().zip(self.taken_out.chunks_exact(n)) {
-            *value -= row.iter().zip(&factors).map(|(d, f)| d * f).sum::<f32>();
-        }
-        vector
+    #[inline(always)]
+    fn products(&self, vector: &[f32]) -> Vec<f32> {
+        self.taken_out.iter().map(|column| dot(column, vector)).collect()
     }
 
+    #[inline(always)]
+    fn take_off(&self, vector: &mut [f32], factors: &[f32]) {
+        for (column, f) in self.taken_out.iter().zip(factors) {
+            vector.iter_mut().zip(column).for_each(|(v, c)| *v -= f * c);
+        }
+    }
+
+    #[inline(always)]
     fn sums(&self, clean: &[f32]) -> Vec<f32> {
-        let mut out = Vec::with_capacity(self.dim);
+        let mut out = vec![0f32; self.dim];
         for (start, len, lower) in &self.rings {
             let own = &clean[*start..start + len];
-            for (i, row) in lower.chunks_exact(*len).enumerate() {
-                out.push(row[..=i].iter().zip(own).map(|(l, v)| l * v).sum());
+            let sums = &mut out[*start..start + len];
+            let mut from = 0;
+            for (j, v) in own.iter().enumerate() {
+                let column = &lower[from..from + len - j];
+                sums[j..].iter_mut().zip(column).for_each(|(s, l)| *s += l * v);
+                from += len - j;
             }
         }
         out
     }
+}
+
+/// Sum of products, eight at a time: a single running sum would wait for itself.
+#[inline(always)]
+fn dot(a: &[f32], b: &[f32]) -> f32 {
+    let mut lanes = [0f32; 8];
+    let (a8, b8) = (a.chunks_exact(8), b.chunks_exact(8));
+    let rest: f32 = a8.remainder().iter().zip(b8.remainder()).map(|(x, y)| x * y).sum();
+    for (x, y) in a8.zip(b8) {
+        for (lane, (x, y)) in lanes.iter_mut().zip(x.iter().zip(y)) {
+            *lane += x * y;
+        }
+    }
+    lanes.iter().sum::<f32>() + rest
 }
 
 impl Chance {

@@ -118,8 +118,8 @@ impl ComaModel {
 
     /// Slope before blurring, as in ρ^−slope.
     pub fn slope(&self, rho_px: f64) -> f64 {
-        let e = 0.15;
-        (self.own(rho_px * (-e as f64).exp()) / self.own(rho_px * (e as f64).exp())).ln() / (2.0 * e)
+        let e = 0.15f64;
+        (self.own(rho_px * (-e).exp()) / self.own(rho_px * e.exp())).ln() / (2.0 * e)
     }
 
     /// Share of the light within a distance, before blurring, that is the nucleus'.

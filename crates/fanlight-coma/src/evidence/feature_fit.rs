@@ -5,6 +5,7 @@ use super::mode_space::{MAX_MODES, ModeSpace};
 use super::nuisance::{Nuisance, Nuisances, Source};
 use super::shapes::{Azimuthal, HATS, Shapes, Wedge, arc_azimuth, gaussian_azimuth};
 use nalgebra::{DMatrix, DVector};
+use std::f64::consts::{PI, TAU};
 
 /// A fitted shape.
 #[derive(Debug, Clone, PartialEq)]
@@ -85,6 +86,8 @@ pub struct Fitted {
     pub unit: DVector<f64>,
     /// Derivatives with respect to the shape's parameters, height 1.
     pub derivatives: Vec<DVector<f64>>,
+    /// Of another, broad feature whose light this only describes better: not a feature of its own.
+    pub correction_of: Option<usize>,
 }
 
 /// Where a feature is sought: the night less what is not it.
@@ -347,8 +350,16 @@ impl Solved {
             gain: self.gain,
             unit: self.unit,
             derivatives: self.derivatives,
+            correction_of: None,
         }
     }
+}
+
+/// Wedges at least this wide are fans and tails.
+const BROAD_FROM_RAD: f64 = 1.13;
+
+fn turned(wedge: &WedgeShape, rho_px: f64) -> f64 {
+    wedge.pa_rad + wedge.curvature_rad_per_px * (rho_px - wedge.pivot_px)
 }
 
 /// From this significance on, a feature's own shape is known better than a wedge's few numbers describe it.
@@ -366,6 +377,19 @@ impl Fitted {
     /// Amplitude over its error with the shape as it is.
     pub fn significance(&self) -> f64 {
         self.gain.max(0.0).sqrt()
+    }
+
+    /// The broad wedge among others that this broad wedge lies in.
+    pub fn lies_in(&self, others: &[Fitted]) -> Option<usize> {
+        let Shape::Wedge(own) = &self.shape else { return None };
+        if own.width_rad < BROAD_FROM_RAD {
+            return None;
+        }
+        others.iter().position(|other| {
+            let Shape::Wedge(w) = &other.shape else { return false };
+            let off = (own.pa_rad - self::turned(w, own.pivot_px) + PI).rem_euclid(TAU) - PI;
+            other.correction_of.is_none() && w.width_rad >= BROAD_FROM_RAD && off.abs() < 0.5 * w.width_rad
+        })
     }
 
     /// Directions of this feature for the search of others: its amplitude, free, and its shape; `index` names it.

@@ -154,7 +154,7 @@ fn transposed(cells: &[Complex<f32>], side: usize) -> Vec<Complex<f32>> {
 fn even_size(at_least: usize) -> usize {
     let smooth = |mut n: usize| {
         for p in [2, 3, 5] {
-            while n % p == 0 {
+            while n.is_multiple_of(p) {
                 n /= p;
             }
         }

@@ -54,7 +54,7 @@ impl NightModel {
     /// search to choose among neighbours and lowered by the templates' coarseness; by how much is measured on twins with the wedge in them.
     pub fn limits(&self, findings: &Findings, seed: u64) -> Vec<Limit> {
         let nuisances = Nuisances::new(self.space.dim, &findings.common);
-        let bank = Bank::new(&self.space, &self.shapes, &nuisances, self.frame.scale_arcsec());
+        let bank = Bank::new(&self.templates, &nuisances);
         let maker = TwinMaker::new(&self.space, &nuisances);
         let threshold = self.significance_of(&findings.chance, SUPPORTED_TO);
         let without = |source: Source| {

@@ -293,11 +293,12 @@ impl ModeSpace {
         solved.rows(1, 2 * ring.modes).component_div(&ring.gains)
     }
 
-    /// The ring's lower factor without the row and column of the mean, noise included, row-major, single precision.
+    /// The ring's lower factor without the row and column of the mean, noise included: column by column, each from its diagonal
+    /// on, single precision.
     pub fn lower_f32(&self, ring: usize) -> Vec<f32> {
         let ModeRing { lower, gains, .. } = &self.rings[ring];
         let n = lower.nrows();
-        (1..n).flat_map(|i| (1..n).map(move |j| (i, j))).map(|(i, j)| (lower[(i, j)] * gains[j - 1]) as f32).collect()
+        (1..n).flat_map(|j| (j..n).map(move |i| (i, j))).map(|(i, j)| (lower[(i, j)] * gains[j - 1]) as f32).collect()
     }
 
     /// The rings' mean coma, by their pixels.

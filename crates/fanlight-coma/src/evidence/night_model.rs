@@ -1,5 +1,6 @@
 //! The night as the search sees it: the round twin, what is left over, and what could have made it.
 
+use super::bank::Templates;
 use super::coma_model::ComaModel;
 use super::feature_fit::Shape;
 use super::imaging::{self, Imager, Spectrum, Square};
@@ -107,6 +108,8 @@ pub struct NightModel {
     pub space: ModeSpace,
     /// Blurred building blocks.
     pub shapes: Shapes,
+    /// What is searched for.
+    pub templates: Templates,
     /// The stack less the round twin.
     pub data: DVector<f64>,
     /// Sub-stacks less the stack, scaled to the noise of the stack.
@@ -269,6 +272,7 @@ impl NightModel {
         let of_pixel = |i: usize, _: f64| f64::from(total.data[i]);
         let space = ModeSpace::new(image, mask, &config, of_pixel, blurred);
         let shapes = Shapes::new(&space, &coma, &blur, fwhm_px, (inner_px, outer_px));
+        let templates = Templates::new(&space, &shapes, frame.scale_arcsec());
         let less_twin = |part: &Image| space.project(|i| finite(part.data[i] - in_square(&round, i)));
         let round_data = space.project(|i| in_square(&round, i));
         let mut residual: Image = (*image).clone();
@@ -283,6 +287,7 @@ impl NightModel {
             coma,
             space,
             shapes,
+            templates,
             data,
             noise,
             halves,

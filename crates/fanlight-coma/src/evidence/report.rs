@@ -118,7 +118,7 @@ impl NightModel {
         let mut all = findings.common.clone();
         all.extend(self.shape_nuisances(&fits, None));
         let nuisances = Nuisances::new(self.space.dim, &all);
-        let bank = Bank::new(&self.space, &self.shapes, &nuisances, self.frame.scale_arcsec());
+        let bank = Bank::new(&self.templates, &nuisances);
         let maker = TwinMaker::new(&self.space, &nuisances);
         let near = |k: usize| ((k as f64 * TAU / N_PA as f64 - peak.pa_rad + PI).rem_euclid(TAU) - PI).abs() < NEAR_RAD;
         let significance = bank.best(&maker.data(&self.data), near).map_or(0.0, |b| b.significance);

@@ -1,6 +1,6 @@
 //! Finding features one after the other: search, fit, add to the model, search again.
 
-use super::bank::{Bank, Best, N_PA, Template};
+use super::bank::{Bank, Best, N_PA, Template, Templates};
 use super::chance::{Chance, TwinMaker};
 use super::feature_fit::{FitContext, Fitted, Shape};
 use super::night_model::{NightModel, NoEvidence, StackForEvidence};
@@ -21,6 +21,8 @@ pub const BROAD_ORDERS: [usize; 2] = [1, 2];
 /// A centre is settled when the fit of everything moves it by less.
 const CENTRE_SETTLED_PX: f64 = 0.015;
 const CENTRE_ROUNDS: usize = 3;
+/// It is moved by this many of the optocentre's errors at most: a strong tail's own form could pull it further.
+const CENTRE_MOVES_SIGMA: f64 = 3.0;
 /// Before the noise is known for good, what stands out by this much is structure.
 const CLEAR_SIGMA: f64 = 6.0;
 /// Azimuthal orders up to this have their own noise: what the sky, the flat field and stars leave is broad.
@@ -97,11 +99,8 @@ impl NightModel {
         (best.0, with(best.0))
     }
 
-    fn search(&self, nuisances: &Nuisances) -> (Bank, TwinMaker) {
-        (
-            Bank::new(&self.space, &self.shapes, nuisances, self.frame.scale_arcsec()),
-            TwinMaker::new(&self.space, nuisances),
-        )
+    fn search(&self, nuisances: &Nuisances) -> (Bank<'_>, TwinMaker) {
+        (Bank::new(&self.templates, nuisances), TwinMaker::new(&self.space, nuisances))
     }
 
     /// The model of a stack about the centre that coma and structure together ask for, its noise as the stack itself shows it.
@@ -114,8 +113,11 @@ impl NightModel {
             let mut model = Self::new(&StackForEvidence { frame, ..*stack })?;
             let rough = model.find_once(None);
             let (dx, dy) = model.centre_shift(&rough);
-            if dx.hypot(dy) > CENTRE_SETTLED_PX && round < CENTRE_ROUNDS {
-                frame.centre_px = (frame.centre_px.0 + dx, frame.centre_px.1 + dy);
+            let (x, y) = (frame.centre_px.0 + dx, frame.centre_px.1 + dy);
+            let moved = (x - stack.frame.centre_px.0).hypot(y - stack.frame.centre_px.1);
+            let settled = dx.hypot(dy) <= CENTRE_SETTLED_PX || moved > CENTRE_MOVES_SIGMA * stack.centre_sigma_px;
+            if !settled && round < CENTRE_ROUNDS {
+                frame.centre_px = (x, y);
                 continue;
             }
             // what neither noise nor structure explains is noise of a kind that the sub-stacks share
@@ -174,7 +176,8 @@ impl NightModel {
                 break;
             }
             let Some(fitted) = self.context(&nuisances, &self.data).fit(&best.template) else { break };
-            fits.push(fitted);
+            let correction_of = fitted.lies_in(&fits);
+            fits.push(Fitted { correction_of, ..fitted });
             self.fit_together(&mut fits, &common);
         }
         let chance = chance.unwrap_or_else(Chance::none);
@@ -183,11 +186,12 @@ impl NightModel {
         Findings { features, chance, n_templates, broad, common, first, left_over }
     }
 
-    /// Shape and amplitude of all fits but one, as nuisances.
+    /// Shape and amplitude of all fits but one and its corrections, as nuisances.
     pub fn shape_nuisances(&self, fits: &[Fitted], but: Option<usize>) -> Vec<Nuisance> {
         let none = Nuisances::new(self.space.dim, &[]);
         let context = self.context(&none, &self.data);
-        let others = fits.iter().enumerate().filter(|(i, _)| Some(*i) != but);
+        let is_other = |i: usize, f: &Fitted| but.is_none_or(|but| i != but && f.correction_of != Some(but));
+        let others = fits.iter().enumerate().filter(|(i, f)| is_other(*i, f));
         others.flat_map(|(i, f)| f.as_nuisances(i, &context)).collect()
     }
 
@@ -201,7 +205,7 @@ impl NightModel {
             all.extend(self.shape_nuisances(fits, Some(i)));
             let nuisances = Nuisances::new(self.space.dim, &all);
             if let Some(again) = self.context(&nuisances, &self.data).fit_again(&fits[i].shape) {
-                fits[i] = again;
+                fits[i] = Fitted { correction_of: fits[i].correction_of, ..again };
             }
         }
     }
@@ -274,6 +278,7 @@ impl NightModel {
     /// Takes the components' noise to be larger by factors in variance.
     fn raise_noise(&mut self, factors: &DVector<f64>) {
         self.space.raise_noise(factors);
+        self.templates = Templates::new(&self.space, &self.shapes, self.frame.scale_arcsec());
         let roots = factors.map(f64::sqrt);
         let scale = |v: &mut DVector<f64>| v.component_div_assign(&roots);
         scale(&mut self.data);

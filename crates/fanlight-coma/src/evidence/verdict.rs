@@ -37,7 +37,7 @@ impl Verdict {
         let passed = |name: &&str| with(Outcome::Passed).any(|c| c.name == *name);
         let none_failed = with(Outcome::Failed).next().is_none();
         let aligned = with(Outcome::NotTested).find(|c| c.name == "detector");
-        if probability <= SUPPORTED_TO && none_failed && REQUIRED.iter().all(|n| passed(n)) && aligned.is_none() {
+        if probability <= SUPPORTED_TO && none_failed && REQUIRED.iter().all(passed) && aligned.is_none() {
             return (Self::Supported, None);
         }
         let missing: Vec<&str> = challenges

@@ -236,6 +236,7 @@ impl Structure {
             .collect();
         let mut features: Vec<FeatureRecord> = (0..findings.features.len())
             .filter(|i| findings.features[*i].probability <= LISTED_TO)
+            .filter(|i| findings.features[*i].fitted.correction_of.is_none())
             .map(|i| self.feature(i, geometry))
             .collect();
         features.extend(self.peaks.iter().map(|p| self.peak(p, geometry)));
