@@ -106,11 +106,13 @@ pub fn mask_spots(input: &Leftovers, coma: impl Fn(f64) -> f64 + Sync) -> Mask {
         }
     }
     let step = (NEIGHBOUR_FWHM * fwhm_px).max(3.0);
-    let at = &|x: f64, y: f64| -> Option<f64> {
+    // a jet is an even share of the coma all along: neighbours count by their share of it
+    let at = &|x: f64, y: f64, light: f64| -> Option<f64> {
         let (i, j) = (x.round(), y.round());
         let inside = i >= 0.0 && j >= 0.0 && (i as usize) < width && (j as usize) < height;
         let index = inside.then(|| j as usize * width + i as usize)?;
-        (mask.bits[index] == 0).then(|| f64::from(smoothed.data[index]))
+        let (rho, _) = frame.polar(i - frame.centre_px.0, j - frame.centre_px.1);
+        (mask.bits[index] == 0).then(|| f64::from(smoothed.data[index]) * (light / coma(rho.max(1.0))).min(1.0))
     };
     let spots: Vec<(usize, usize)> = (0..height)
         .into_par_iter()
@@ -122,9 +124,10 @@ pub fn mask_spots(input: &Leftovers, coma: impl Fn(f64) -> f64 + Sync) -> Mask {
                 if rho > *reach_px || rho < NEAREST_FWHM * fwhm_px || mask.bits[y * width + x] != 0 {
                     return None;
                 }
+                let light = coma(rho);
                 let value = f64::from(smoothed.data[y * width + x]);
                 let noise =
-                    (f64::from(variance.data[y * width + x]) * share).sqrt().hypot(COMA_SHARE / SPOT_SIGMA * coma(rho));
+                    (f64::from(variance.data[y * width + x]) * share).sqrt().hypot(COMA_SHARE / SPOT_SIGMA * light);
                 if !(value.abs() > SPOT_SIGMA * noise) {
                     return None;
                 }
@@ -139,7 +142,8 @@ pub fn mask_spots(input: &Leftovers, coma: impl Fn(f64) -> f64 + Sync) -> Mask {
                 let (ray, own) = ((dx / away, dy / away), direction);
                 let about = [ray, (-ray.1, ray.0), own, (-own.1, own.0)].map(neighbours).into_iter().flatten();
                 let sign = value.signum();
-                let highest = about.filter_map(|(x, y)| at(x, y)).map(|v| sign * v).fold(f64::NEG_INFINITY, f64::max);
+                let highest =
+                    about.filter_map(|(x, y)| at(x, y, light)).map(|v| sign * v).fold(f64::NEG_INFINITY, f64::max);
                 (highest.is_finite() && sign * value - highest.max(0.0) > SPOT_SIGMA * noise).then_some((x, y))
             })
         })

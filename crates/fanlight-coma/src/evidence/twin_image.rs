@@ -17,7 +17,12 @@ impl NightModel {
     /// kernel, about the fitted centre and with the kernel's elongation as the fit has it.
     pub fn twin(&self, findings: &Findings, size: (usize, usize), is_broad: impl Fn(usize) -> bool) -> Image {
         let mut square = self.round.clone();
-        let extra = self.broad_light(findings, &is_broad);
+        let broad = self.broad_share(findings, &is_broad);
+        let light = self.imager.light(|x, y| {
+            let (rho, pa) = self.frame.polar(x, y);
+            (if rho > 0.0 { self.coma.own(rho) * broad(rho, pa) } else { 0.0 }, 0.0)
+        });
+        let extra = self.imager.image(&light, &self.kernel).0;
         square.iter_mut().zip(extra).for_each(|(s, e)| *s += e);
         for (value, parameter) in self.fitted_derivatives(findings) {
             square.iter_mut().zip(value).for_each(|(s, d)| *s += (parameter * f64::from(*d)) as f32);
@@ -33,36 +38,32 @@ impl NightModel {
             if inside {
                 square[(v * side + u) as usize]
             } else {
-                let (rho, _) = self.frame.polar(x as f64 - self.frame.centre_px.0, y as f64 - self.frame.centre_px.1);
-                self.coma.blurred(rho) as f32
+                // so far out blurring changes nothing that is seen
+                let (rho, pa) = self.frame.polar(x as f64 - self.frame.centre_px.0, y as f64 - self.frame.centre_px.1);
+                (self.coma.blurred(rho) * (1.0 + broad(rho, pa)).max(0.0)) as f32
             }
         });
         Image { width, height, data: data.collect() }
     }
 
-    /// Light of fans, tails and broad terms beyond the round coma, through the kernel. Their azimuthal means are in the round
-    /// coma already and are taken off.
-    fn broad_light(&self, findings: &Findings, is_broad: &impl Fn(usize) -> bool) -> Square {
-        let fits: Vec<_> = findings.features.iter().map(|f| f.fitted.clone()).collect();
-        let wedges: Vec<_> = fits
+    /// Fans, tails and broad terms at a distance and position angle, as a share of the round coma, before blurring. Their azimuthal
+    /// means are in the round coma already and are taken off.
+    fn broad_share(&self, findings: &Findings, is_broad: &dyn Fn(usize) -> bool) -> impl Fn(f64, f64) -> f64 + Sync {
+        let wedges: Vec<_> = findings
+            .features
             .iter()
             .enumerate()
             .filter(|(i, _)| is_broad(*i))
-            .filter_map(|(_, f)| match &f.shape {
-                Shape::Wedge(w) => Some((w.clone(), f.amplitude, super::shapes::gaussian_azimuth(w.width_rad)[0])),
+            .filter_map(|(_, f)| match &f.fitted.shape {
+                Shape::Wedge(w) => {
+                    Some((w.clone(), f.fitted.amplitude, super::shapes::gaussian_azimuth(w.width_rad)[0]))
+                }
                 Shape::Arc(_) => None,
             })
             .collect();
-        let broad = self.broad_parameters(findings);
-        if wedges.is_empty() && broad.iter().all(|b| b.2 == 0.0 && b.3 == 0.0) {
-            return vec![0.0; self.round.len()];
-        }
+        let terms = self.broad_parameters(findings);
         let off = |a: f64, b: f64| (a - b + PI).rem_euclid(TAU) - PI;
-        let light = self.imager.light(|x, y| {
-            let (rho, pa) = self.frame.polar(x, y);
-            if rho <= 0.0 {
-                return (0.0, 0.0);
-            }
+        move |rho, pa| {
             let of_wedges: f64 = wedges
                 .iter()
                 .map(|(w, amplitude, mean)| {
@@ -70,16 +71,15 @@ impl NightModel {
                     amplitude * w.run(rho) * (gaussian(off(pa, ridge), w.width_rad) - mean)
                 })
                 .sum();
-            let of_terms: f64 = broad
+            let of_terms: f64 = terms
                 .iter()
                 .map(|(order, knot, cos, sin)| {
                     let psi = *order as f64 * pa;
                     self.broad_run(*knot, rho) * (cos * psi.cos() + sin * psi.sin())
                 })
                 .sum();
-            (self.coma.own(rho) * (of_wedges + of_terms), 0.0)
-        });
-        self.imager.image(&light, &self.kernel).0
+            of_wedges + of_terms
+        }
     }
 
     /// Fitted broad terms: order, knot, factor of the cosine, factor of the sine.
