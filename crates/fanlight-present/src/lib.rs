@@ -9,6 +9,7 @@
 
 pub mod colour;
 mod contour_lines;
+mod enhanced;
 mod error;
 mod night_plots;
 mod page;
@@ -22,10 +23,12 @@ mod stretch;
 mod svg;
 mod theme;
 
+pub use enhanced::{EnhancedPicture, Orientation, Values, enhanced_figure};
 pub use error::PresentError;
 pub use fanlight_record::sentences::{format_measured, format_utc, format_utc_long, format_value};
 pub use night_plots::OrbitPlan;
 pub use page::night_page;
+pub use picture::Directions;
 pub use png_out::svg_to_png;
 pub use sky::SkyPicture;
 

@@ -155,9 +155,15 @@ impl View<'_> {
             canvas.png((LEFT, TOP), (SIDE, SIDE), &picture);
             self.draw_isophotes(&mut canvas);
             canvas.frame((LEFT, TOP), (SIDE, SIDE), Stroke::new(theme.rule, 1.0));
-            draw_rim(&mut canvas, night);
+            let g = &night.geometry;
+            let directions = Directions {
+                sunward_pa_deg: Some(g.sunward_pa_deg),
+                antisolar_pa_deg: Some(g.antisolar_pa_deg),
+                negative_velocity_pa_deg: Some(g.negative_velocity_pa_deg),
+            };
+            draw_rim(&mut canvas, Square { left: LEFT, top: TOP, side: SIDE }, &directions);
             self.draw_scales(&mut canvas, night, strip_top, &bar);
-            draw_legend(&mut canvas, strip_top + 66.0);
+            draw_legend(&mut canvas, LEFT, strip_top + 66.0, &directions);
             for (i, line) in warnings.iter().enumerate() {
                 let at = (LEFT, strip_top + 98.0 + 18.0 * i as f64);
                 canvas.text(at, TextStyle::new(13.5, theme.warn).bold(), line);
@@ -214,36 +220,71 @@ impl View<'_> {
 
     /// Bars for arcsec and km on the left, the colour bar on the right.
     fn draw_scales(&self, canvas: &mut Canvas, night: &NightRecord, top: f64, bar: &str) {
-        let theme = canvas.theme;
-        let per_arcsec = SIDE / (2.0 * self.half_width_arcsec);
-        let longest = 0.24 * 2.0 * self.half_width_arcsec;
-        let arcsec = round_below(longest);
-        let mut bars = vec![(arcsec * per_arcsec, format!("{}″", format_round(arcsec, 3)))];
-        let km_per_arcsec = night.geometry.km_per_arcsec;
-        if km_per_arcsec.is_finite() && km_per_arcsec > 0.0 {
-            let km = round_below(longest * km_per_arcsec);
-            bars.push((km / km_per_arcsec * per_arcsec, format!("{}{THIN_SPACE}km", fixed(km, 0))));
-        }
-        for (i, (length, label)) in bars.iter().enumerate() {
-            let y = top + 6.0 + 26.0 * i as f64;
-            let ink = Stroke::new(theme.ink, 2.0);
-            canvas.line((LEFT, y), (LEFT + length, y), ink);
-            for x in [LEFT, LEFT + length] {
-                canvas.line((x, y - 5.0), (x, y + 5.0), ink);
-            }
-            canvas.text((LEFT + length + 10.0, y + 4.5), TextStyle::new(13.5, theme.ink), label);
-        }
-        let (x, width) = (LEFT + 300.0, SIDE - 300.0);
-        canvas.png((x, top), (width, 12.0), bar);
-        canvas.frame((x, top), (width, 12.0), Stroke::new(theme.rule, 1.0));
-        for (value, label) in bar_ticks(&self.stretch, self.bar_scale, width) {
-            let at = x + width * self.stretch.place(value).unwrap_or(0.0);
-            canvas.line((at, top + 12.0), (at, top + 17.0), Stroke::new(theme.ink, 1.0));
-            canvas.text((at, top + 30.0), TextStyle::new(12.0, theme.ink).anchor(Anchor::Middle), &label);
-        }
-        let style = TextStyle::new(12.0, theme.muted).anchor(Anchor::Middle);
-        canvas.text((x + width / 2.0, top + 46.0), style, self.bar_unit);
+        let lengths = Lengths { unit: "″", km_per_unit: Some(night.geometry.km_per_arcsec) };
+        draw_lengths(canvas, (LEFT, top), SIDE, self.half_width_arcsec, &lengths);
+        let ticks = |width| bar_ticks(&self.stretch, self.bar_scale, width);
+        draw_colour_bar(canvas, (LEFT + 300.0, top), SIDE - 300.0, &self.stretch, ticks, self.bar_unit, bar);
     }
+}
+
+/// Where a picture stands on the sheet.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Square {
+    pub left: f64,
+    pub top: f64,
+    pub side: f64,
+}
+
+/// What the bars measure.
+pub(crate) struct Lengths {
+    /// Unit of the picture's coordinates, as it follows a number.
+    pub unit: &'static str,
+    /// km at the comet per unit, where known.
+    pub km_per_unit: Option<f64>,
+}
+
+/// A bar of round length, and one for km where they are known, for a square of `side` that shows `half_width` to each side.
+pub(crate) fn draw_lengths(canvas: &mut Canvas, at: (f64, f64), side: f64, half_width: f64, lengths: &Lengths) {
+    let theme = canvas.theme;
+    let per_unit = side / (2.0 * half_width);
+    let longest = 0.24 * 2.0 * half_width;
+    let length = round_below(longest);
+    let mut bars = vec![(length * per_unit, format!("{}{}", format_round(length, 3), lengths.unit))];
+    if let Some(km_per_unit) = lengths.km_per_unit.filter(|k| k.is_finite() && *k > 0.0) {
+        let km = round_below(longest * km_per_unit);
+        bars.push((km / km_per_unit * per_unit, format!("{}{THIN_SPACE}km", fixed(km, 0))));
+    }
+    for (i, (length, label)) in bars.iter().enumerate() {
+        let y = at.1 + 6.0 + 26.0 * i as f64;
+        let ink = Stroke::new(theme.ink, 2.0);
+        canvas.line((at.0, y), (at.0 + length, y), ink);
+        for x in [at.0, at.0 + length] {
+            canvas.line((x, y - 5.0), (x, y + 5.0), ink);
+        }
+        canvas.text((at.0 + length + 10.0, y + 4.5), TextStyle::new(13.5, theme.ink), label);
+    }
+}
+
+/// The colour bar with its ticks (value in the picture's unit, label) and unit.
+pub(crate) fn draw_colour_bar(
+    canvas: &mut Canvas,
+    (x, top): (f64, f64),
+    width: f64,
+    stretch: &Stretch,
+    ticks: impl Fn(f64) -> Vec<(f64, String)>,
+    unit: &str,
+    bar: &str,
+) {
+    let theme = canvas.theme;
+    canvas.png((x, top), (width, 12.0), bar);
+    canvas.frame((x, top), (width, 12.0), Stroke::new(theme.rule, 1.0));
+    for (value, label) in ticks(width) {
+        let at = x + width * stretch.place(value).unwrap_or(0.0);
+        canvas.line((at, top + 12.0), (at, top + 17.0), Stroke::new(theme.ink, 1.0));
+        canvas.text((at, top + 30.0), TextStyle::new(12.0, theme.ink).anchor(Anchor::Middle), &label);
+    }
+    let style = TextStyle::new(12.0, theme.muted).anchor(Anchor::Middle);
+    canvas.text((x + width / 2.0, top + 46.0), style, unit);
 }
 
 /// Half the side of the pictures: four times the largest aperture (with none, out to the last ring of the profile),
@@ -317,11 +358,23 @@ enum Sign {
     AntiVelocity,
 }
 
-fn draw_rim(canvas: &mut Canvas, night: &NightRecord) {
-    let g = &night.geometry;
+/// Directions at the comet beside north and east, position angles in degrees; absent where not known.
+#[derive(Debug, Clone, Copy, Default, PartialEq)]
+pub struct Directions {
+    /// Toward the Sun.
+    pub sunward_pa_deg: Option<f64>,
+    /// Away from the Sun.
+    pub antisolar_pa_deg: Option<f64>,
+    /// Against the orbital motion.
+    pub negative_velocity_pa_deg: Option<f64>,
+}
+
+/// North, east and these directions around a north-up picture.
+pub(crate) fn draw_rim(canvas: &mut Canvas, square: Square, directions: &Directions) {
     let theme = canvas.theme;
-    let middle = (LEFT + SIDE / 2.0, TOP + SIDE / 2.0);
-    for mark in rim_marks(g.sunward_pa_deg, g.antisolar_pa_deg, g.negative_velocity_pa_deg) {
+    let half = square.side / 2.0;
+    let middle = (square.left + half, square.top + half);
+    for mark in rim_marks(half, directions) {
         let colour = match mark.sign {
             Sign::North | Sign::East => theme.ink,
             Sign::Sun | Sign::AntiSun => theme.sun,
@@ -330,7 +383,7 @@ fn draw_rim(canvas: &mut Canvas, night: &NightRecord) {
         // screen direction of a position angle: north up, east left
         let (sin, cos) = mark.pa_deg.to_radians().sin_cos();
         let (dx, dy) = (-sin, -cos);
-        let exit = SIDE / 2.0 / dx.abs().max(dy.abs());
+        let exit = half / dx.abs().max(dy.abs());
         let foot = (middle.0 + dx * exit, middle.1 + dy * exit);
         let at = |along: f64, across: f64| (foot.0 + dx * along - dy * across, foot.1 + dy * along + dx * across);
         if mark.fixed {
@@ -338,7 +391,7 @@ fn draw_rim(canvas: &mut Canvas, night: &NightRecord) {
         } else {
             canvas.polygon(&[at(13.0, 0.0), at(3.0, 4.5), at(3.0, -4.5)], colour);
         }
-        let letter = rim_point(mark.along, SIDE / 2.0 + RIM);
+        let letter = rim_point(mark.along, half + RIM);
         let letter = (middle.0 + letter.0, middle.1 + letter.1);
         let style = TextStyle::new(14.0, colour).bold().anchor(Anchor::Middle);
         let below = (letter.0, letter.1 + 5.0);
@@ -359,45 +412,52 @@ fn draw_anti_sun(canvas: &mut Canvas, at: (f64, f64), radius: f64) {
 }
 
 /// What the rim's signs mean, in one line.
-fn draw_legend(canvas: &mut Canvas, y: f64) {
+pub(crate) fn draw_legend(canvas: &mut Canvas, left: f64, y: f64, directions: &Directions) {
     let theme = canvas.theme;
     let style = TextStyle::new(12.0, theme.ink);
-    let mut x = LEFT;
+    let mut x = left;
     let mut word = |canvas: &mut Canvas, room: f64, text: &str| {
         let at = x + room;
         canvas.text((at, y + 4.5), style, text);
         x = at + text_width(text, 12.0) + 20.0;
         x
     };
-    canvas.sun((LEFT + 7.0, y), 6.0);
-    let next = word(canvas, 20.0, "toward the Sun");
-    draw_anti_sun(canvas, (next + 13.0, y), 6.0);
-    let next = word(canvas, 30.0, "away from the Sun");
-    canvas.text((next, y + 4.5), TextStyle::new(12.5, theme.first).bold(), "−v");
-    word(canvas, 22.0, "against the orbital motion");
+    let mut next = left;
+    if directions.sunward_pa_deg.is_some() {
+        canvas.sun((next + 7.0, y), 6.0);
+        next = word(canvas, 20.0, "toward the Sun");
+    }
+    if directions.antisolar_pa_deg.is_some() {
+        draw_anti_sun(canvas, (next + 13.0, y), 6.0);
+        next = word(canvas, 30.0, "away from the Sun");
+    }
+    if directions.negative_velocity_pa_deg.is_some() {
+        canvas.text((next, y + 4.5), TextStyle::new(12.5, theme.first).bold(), "−v");
+        word(canvas, 22.0, "against the orbital motion");
+    }
     word(canvas, 0.0, "N north, E east");
 }
 
 /// The rim's signs with letters at least [`RIM_SPACING`] apart; directions that are not finite are left out.
-fn rim_marks(sunward_pa_deg: f64, antisolar_pa_deg: f64, negative_velocity_pa_deg: f64) -> Vec<RimMark> {
+fn rim_marks(half: f64, directions: &Directions) -> Vec<RimMark> {
     let all = [
-        (0.0, Sign::North),
-        (90.0, Sign::East),
-        (sunward_pa_deg, Sign::Sun),
-        (antisolar_pa_deg, Sign::AntiSun),
-        (negative_velocity_pa_deg, Sign::AntiVelocity),
+        (Some(0.0), Sign::North),
+        (Some(90.0), Sign::East),
+        (directions.sunward_pa_deg, Sign::Sun),
+        (directions.antisolar_pa_deg, Sign::AntiSun),
+        (directions.negative_velocity_pa_deg, Sign::AntiVelocity),
     ];
     let mut marks: Vec<RimMark> = all
         .into_iter()
-        .filter(|(pa, _)| pa.is_finite())
+        .filter_map(|(pa, sign)| pa.filter(|pa| pa.is_finite()).map(|pa| (pa, sign)))
         .map(|(pa_deg, sign)| RimMark {
             pa_deg,
             sign,
-            along: along_rim(pa_deg, SIDE / 2.0 + RIM),
+            along: along_rim(pa_deg, half + RIM),
             fixed: matches!(sign, Sign::North | Sign::East),
         })
         .collect();
-    let around = 8.0 * (SIDE / 2.0 + RIM);
+    let around = 8.0 * (half + RIM);
     // letters of one direction part evenly; five marks settle within a few dozen rounds
     for _ in 0..200 {
         marks.sort_by(|a, b| a.along.total_cmp(&b.along));
@@ -450,7 +510,7 @@ fn rim_point(along: f64, half: f64) -> (f64, f64) {
 }
 
 /// The largest of 1, 2, 5 × 10ⁿ that is not above a value.
-fn round_below(value: f64) -> f64 {
+pub(crate) fn round_below(value: f64) -> f64 {
     if !(value.is_finite() && value > 0.0) {
         return 1.0;
     }
@@ -459,7 +519,7 @@ fn round_below(value: f64) -> f64 {
 }
 
 /// Round values along a colour bar with room for their labels: value in the picture's unit, label in the bar's.
-fn bar_ticks(stretch: &Stretch, scale: f64, width: f64) -> Vec<(f64, String)> {
+pub(crate) fn bar_ticks(stretch: &Stretch, scale: f64, width: f64) -> Vec<(f64, String)> {
     let (low, high) = stretch.range();
     let (low, high) = (low / scale, high / scale);
     let top = low.abs().max(high.abs());
@@ -492,13 +552,13 @@ fn bar_ticks(stretch: &Stretch, scale: f64, width: f64) -> Vec<(f64, String)> {
     out
 }
 
-fn lower_first(title: &str) -> String {
+pub(crate) fn lower_first(title: &str) -> String {
     let mut letters = title.chars();
     letters.next().map(|first| first.to_lowercase().chain(letters).collect()).unwrap_or_default()
 }
 
 /// Words as a sentence with its full stop.
-fn sentence(words: &str) -> String {
+pub(crate) fn sentence(words: &str) -> String {
     let words = words.trim();
     if words.is_empty() || words.ends_with('.') { words.to_string() } else { format!("{words}.") }
 }
@@ -521,13 +581,17 @@ mod tests {
         assert!(x == -100.0 && y.abs() < 1e-9, "east is left");
     }
 
+    fn directions(sun: f64, anti: f64, velocity: f64) -> Directions {
+        Directions { sunward_pa_deg: Some(sun), antisolar_pa_deg: Some(anti), negative_velocity_pa_deg: Some(velocity) }
+    }
+
     #[test]
     fn letters_keep_apart_whatever_the_directions() {
         let around = 8.0 * (SIDE / 2.0 + RIM);
         for (sun, anti, velocity) in
             [(0.0, 180.0, 0.0), (1.0, 181.0, 359.0), (90.0, 270.0, 90.5), (45.0, 225.0, 45.0), (10.0, 12.0, 2.0)]
         {
-            let marks = rim_marks(sun, anti, velocity);
+            let marks = rim_marks(SIDE / 2.0, &directions(sun, anti, velocity));
             assert_eq!(marks.len(), 5);
             for a in 0..5 {
                 for b in 0..a {
@@ -536,7 +600,7 @@ mod tests {
                 }
             }
         }
-        assert_eq!(rim_marks(f64::NAN, f64::INFINITY, 3.0).len(), 3);
+        assert_eq!(rim_marks(100.0, &directions(f64::NAN, f64::INFINITY, 3.0)).len(), 3);
     }
 
     #[test]

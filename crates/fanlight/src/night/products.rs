@@ -33,7 +33,7 @@ pub fn write(reduced: &Reduced, folder: &OutputFolder) -> Result<Vec<String>, Fa
         write_comet(night, record, folder)?;
         write_stars(record, stars, grid, folder)
     };
-    let (written, drawn) = rayon::join(stacks, || write_figures(&figures, folder));
+    let (written, drawn) = rayon::join(stacks, || write_figures(&figures, folder, "figures/"));
     written?;
     let mut names: Vec<String> = STACKS.iter().map(|name| name.to_string()).collect();
     names.extend(drawn?);
@@ -43,15 +43,18 @@ pub fn write(reduced: &Reduced, folder: &OutputFolder) -> Result<Vec<String>, Fa
     Ok(names)
 }
 
-/// Writes every figure in its light and dark version; returns the files' names.
-fn write_figures(figures: &[Figure], folder: &OutputFolder) -> Result<Vec<String>, Failure> {
+/// Writes every figure in its light and dark version, names beginning with `prefix`; returns the files' names.
+///
+/// # Errors
+/// When one cannot be drawn or written.
+pub fn write_figures(figures: &[Figure], folder: &OutputFolder, prefix: &str) -> Result<Vec<String>, Failure> {
     let versions: Vec<(String, &str)> = figures
         .iter()
         .flat_map(|f| [(f.name.clone(), &*f.svg_light), (format!("{}-dark", f.name), &*f.svg_dark)])
         .collect();
     let written = versions.par_iter().with_max_len(1).map(|(name, svg)| {
         let png = fanlight_present::svg_to_png(svg, PIXELS_PER_INCH).map_err(Failure::data)?;
-        let [vector, raster] = ["svg", "png"].map(|ending| format!("figures/{name}.{ending}"));
+        let [vector, raster] = ["svg", "png"].map(|ending| format!("{prefix}{name}.{ending}"));
         folder.write(&vector, svg.as_bytes()).map_err(Failure::data)?;
         folder.write(&raster, &png).map_err(Failure::data)?;
         Ok([vector, raster])
@@ -176,6 +179,10 @@ fn write_comet(night: &Night, record: &NightRecord, folder: &OutputFolder) -> Re
     let mut cards = common_cards(record);
     cards.push(number("COMETX", centre.x_px + 1.0, "optocentre, column, first pixel is 1"));
     cards.push(number("COMETY", centre.y_px + 1.0, "optocentre, row, first pixel is 1"));
+    let g = &record.geometry;
+    cards.push(number("KMARCSEC", g.km_per_arcsec, "[km/arcsec] at the comet"));
+    cards.push(number("SUNPA", g.sunward_pa_deg, "[deg] position angle toward the Sun"));
+    cards.push(number("NEGVELPA", g.negative_velocity_pa_deg, "[deg] position angle of minus the velocity"));
     cards.extend(wcs_cards(&wcs, (stacked.image.width, stacked.image.height)));
     let mut image = HduOut::new("COMET", HduData::F32(&stacked.image));
     image.cards.clone_from(&cards);

@@ -9,6 +9,7 @@ mod conditions;
 mod dense;
 mod detections;
 mod distorted;
+mod enhance;
 mod night;
 mod products;
 mod raw_fits;
