@@ -108,7 +108,7 @@ impl<'a> Copies<'a> {
         for i in 0..LANES {
             let x = self.centre.x_px + u[i] * self.cos - v[i] * sin;
             let y = self.centre.y_px + u[i] * sin + v[i] * self.cos;
-            // the last row and column go the exact way below
+            // the last row and column go the plain way below
             inside[i] = x >= 0.0 && x < last_x && y >= 0.0 && y < last_y;
             (column[i], line[i]) = (x as i32, y as i32);
             (right[i], up[i]) = ((x - f64::from(column[i])) as f32, (y - f64::from(line[i])) as f32);
@@ -123,13 +123,21 @@ impl<'a> Copies<'a> {
                 let high = cell[*width] + right[i] * (cell[width + 1] - cell[*width]);
                 out[i] = low + up[i] * (high - low);
             }
-            // A missing neighbour of weight 0 does not count.
-            if out[i].is_nan() {
-                out[i] = polar::sample_bilinear(self.image, places[i].0, places[i].1).unwrap_or(f32::NAN);
+            // On the last row or column, or beside a gap that may have no weight.
+            let (x, y) = places[i];
+            if out[i].is_nan() && x >= 0.0 && x <= last_x && y >= 0.0 && y <= last_y {
+                out[i] = exact(self.image, x, y);
             }
         }
         out
     }
+}
+
+/// The image at a place, the plain way; kept out of the loop, where it is seldom needed.
+#[cold]
+#[inline(never)]
+fn exact(image: &Image, x_px: f64, y_px: f64) -> f32 {
+    polar::sample_bilinear(image, x_px, y_px).unwrap_or(f32::NAN)
 }
 
 #[cfg(test)]
