@@ -116,7 +116,7 @@ fn a_nights_stack_goes_through_every_method() {
         assert!(history.contains("light-001.fits") && history.contains(&format!("--method {method}")), "{method}");
         let picture = picture_text(&folder.path().join(format!("all/{method}.svg")));
         for part in [">N<", ">E<", " km<", "″<", "No twin: this picture alone", "toward the Sun", "colour map"] {
-            assert!(picture.replace('\u{2009}', " ").contains(part), "{method}: {part} is not drawn");
+            assert!(picture.replace('\u{202f}', " ").contains(part), "{method}: {part} is not drawn");
         }
         for raster in [format!("all/{method}.png"), format!("all/{method}-dark.png")] {
             let bytes = std::fs::read(folder.path().join(&raster)).expect("picture");
