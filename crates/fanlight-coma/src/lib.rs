@@ -14,6 +14,7 @@ pub mod double_images;
 pub mod drift;
 pub mod enhance;
 pub mod error;
+pub mod evidence;
 pub mod gain;
 pub mod kernel;
 pub mod lines;

@@ -10,6 +10,8 @@ use fanlight_image::aperture::{self, Circle};
 use fanlight_image::robust;
 use fanlight_image::{Image, Mask};
 use rayon::prelude::*;
+use std::collections::BTreeMap;
+use std::f64::consts::TAU;
 
 /// How far all stars of a frame stand from their place in the stack's pixels, and the frame's share of the stack's weight.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -145,6 +147,37 @@ impl Passing {
     /// The longest way of a star from its place to where it stands in a frame.
     pub fn longest_step_px(&self) -> f64 {
         self.steps.iter().map(|s| s.dx_px.hypot(s.dy_px)).fold(0.0, f64::max)
+    }
+
+    /// Variance per pixel that the stars taken out leave, for sums over more than a star image: a star's error is
+    /// one number for all of its light, and counts as noise of that variance in the sum over its image. `model_share` is the
+    /// error of the light taken out as a share of it.
+    pub fn leftover_variance(&self, width: usize, height: usize, model_share: f64) -> Image {
+        let mut out = Image::filled(width, height, 0.0);
+        let sigma_px = (self.fwhm_px / 2.355).max(0.4);
+        let reach = (3.0 * sigma_px).ceil() as isize;
+        let peak = 1.0 / (TAU * sigma_px * sigma_px);
+        let mut light: BTreeMap<usize, f64> = BTreeMap::new();
+        for star in &self.stars {
+            light.clear();
+            for step in &self.steps {
+                let (x, y) = (star.x_px + step.dx_px, star.y_px + step.dy_px);
+                for j in y.round() as isize - reach..=y.round() as isize + reach {
+                    for i in x.round() as isize - reach..=x.round() as isize + reach {
+                        let Some(index) = out.index(i, j) else { continue };
+                        let square = (i as f64 - x).powi(2) + (j as f64 - y).powi(2);
+                        let share = step.share * peak * (-0.5 * square / (sigma_px * sigma_px)).exp();
+                        *light.entry(index).or_default() += share;
+                    }
+                }
+            }
+            let squares: f64 = light.values().map(|v| v * v).sum();
+            if squares > 0.0 {
+                let variance = star.sigma.hypot(model_share * star.flux).powi(2) / squares;
+                light.iter().for_each(|(index, v)| out.data[*index] += (variance * v * v) as f32);
+            }
+        }
+        out
     }
 
     /// The stars that come near a circle in any frame, by their place in the list.

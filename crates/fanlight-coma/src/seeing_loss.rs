@@ -141,7 +141,7 @@ fn arc_inside(rho: f64, s: f64, radius: f64) -> f64 {
 }
 
 /// The mean kernel in rings; empty without parts.
-fn kernel_rings(parts: &[KernelPart], fwhm_px: f64) -> Vec<(f64, f64)> {
+pub(crate) fn kernel_rings(parts: &[KernelPart], fwhm_px: f64) -> Vec<(f64, f64)> {
     // a night's frames are alike: eight of them, spread over it, make the mean
     let step = parts.len().div_ceil(8).max(1);
     let densities: Vec<_> = parts.iter().step_by(step).map(KernelPart::density).collect();

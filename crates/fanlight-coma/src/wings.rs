@@ -175,6 +175,11 @@ impl Wings {
         self.rays.iter().map(|r| r.light_beyond(self.inner_px)).sum()
     }
 
+    /// Directions of the rays, from +x toward +y of the image that they were measured in, radians.
+    pub fn rays(&self) -> impl Iterator<Item = f64> {
+        self.rays.iter().map(|r| r.angle_rad)
+    }
+
     /// The same in the pixels of another image: directions go by the matrix, sizes stay.
     pub fn turned(&self, to: [[f64; 2]; 2]) -> Self {
         let turn = |r: &Ray| {

@@ -26,6 +26,29 @@ pub(crate) struct Isophote {
     pub label_at: Option<(f64, f64)>,
 }
 
+/// Samples along a side, and most levels, for the small pictures of a night and its twin.
+const SMALL: (usize, usize) = (220, 10);
+
+/// Lines of the same levels on several pictures, without labels: the night's first, then the others' at its levels.
+/// Returns the lines picture by picture and the sentence that explains them.
+pub(crate) fn shared(
+    night: &NightRecord,
+    pictures: &[SkyPicture],
+    half_width_arcsec: f64,
+) -> (Vec<Vec<Isophote>>, String) {
+    let Some(first) = pictures.first() else { return (Vec::new(), String::new()) };
+    let tracer = Tracer::new(night, first, half_width_arcsec, SMALL);
+    let (levels, unit) = tracer.levels(night, first);
+    let range = match (levels.first(), levels.last()) {
+        (Some((_, brightest)), Some((_, faintest))) => {
+            format!("Isophotes at {brightest} to {faintest} {unit}, the same in both rows.")
+        }
+        _ => "No isophote: nothing rises three times over the noise.".to_string(),
+    };
+    let lines = pictures.iter().map(|p| Tracer::new(night, p, half_width_arcsec, SMALL).trace(&levels)).collect();
+    (lines, range)
+}
+
 /// All lines of a picture and the sentence that explains them.
 #[derive(Debug, Clone, PartialEq)]
 pub(crate) struct Isophotes {
@@ -38,33 +61,10 @@ pub(crate) struct Isophotes {
 /// as the seeing near the centre and three times that far out, where a coma changes slowly; lines narrower than twice
 /// the seeing are left out.
 pub(crate) fn isophotes(night: &NightRecord, picture: &SkyPicture, half_width_arcsec: f64) -> Isophotes {
-    let pixel_arcsec = picture.pixel_area_arcsec2().sqrt();
-    let seeing = night.morphology.psf.as_ref().map(|p| p.fwhm_arcsec).filter(|f| f.is_finite() && *f > 0.0);
-    let fwhm_arcsec = seeing.unwrap_or(2.5 * pixel_arcsec);
-    let sigma_arcsec = fwhm_arcsec / 2.354_82;
-    let grid_arcsec = 2.0 * half_width_arcsec / GRID as f64;
-    let smooth = smoothed(&north_up(picture, half_width_arcsec, GRID), fwhm_arcsec / grid_arcsec);
-    let noise = smoothed_noise(night, picture, sigma_arcsec / pixel_arcsec);
-    let known = || smooth.data.iter().copied().filter(|v| v.is_finite());
-    let brightest = known().fold(f32::NEG_INFINITY, f32::max);
-    let darkest = known().fold(f32::INFINITY, f32::min);
-    let (levels, unit) = levels(picture, f64::from(darkest).max(3.0 * noise), f64::from(brightest));
-    let mut lines = Vec::new();
-    let mut labels: Vec<(f64, f64)> = Vec::new();
-    for (level, label) in levels {
-        let traced = contour::lines(&smooth, level as f32);
-        let kept: Vec<Vec<(f64, f64)>> = traced
-            .into_iter()
-            .filter(|line| extent(line) * grid_arcsec >= 2.0 * fwhm_arcsec)
-            .map(|line| line.into_iter().map(|(x, y)| ((x + 0.5) / GRID as f64, (y + 0.5) / GRID as f64)).collect())
-            .collect();
-        if kept.is_empty() {
-            continue;
-        }
-        let label_at = label_place(&kept, &labels);
-        labels.extend(label_at);
-        lines.push(Isophote { label, lines: kept, label_at });
-    }
+    let tracer = Tracer::new(night, picture, half_width_arcsec, (GRID, MOST_LEVELS));
+    let (levels, unit) = tracer.levels(night, picture);
+    let lines = tracer.trace(&levels);
+    let fwhm_arcsec = tracer.fwhm_arcsec;
     let description = if lines.is_empty() {
         "No isophote: nothing rises three times over the noise.".to_string()
     } else {
@@ -81,6 +81,61 @@ pub(crate) fn isophotes(night: &NightRecord, picture: &SkyPicture, half_width_ar
     Isophotes { lines, description }
 }
 
+/// A smoothed picture in which lines are traced.
+struct Tracer {
+    smooth: Image,
+    grid_arcsec: f64,
+    fwhm_arcsec: f64,
+    most_levels: usize,
+}
+
+impl Tracer {
+    fn new(
+        night: &NightRecord,
+        picture: &SkyPicture,
+        half_width_arcsec: f64,
+        (grid, most_levels): (usize, usize),
+    ) -> Self {
+        let pixel_arcsec = picture.pixel_area_arcsec2().sqrt();
+        let seeing = night.morphology.psf.as_ref().map(|p| p.fwhm_arcsec).filter(|f| f.is_finite() && *f > 0.0);
+        let fwhm_arcsec = seeing.unwrap_or(2.5 * pixel_arcsec);
+        let grid_arcsec = 2.0 * half_width_arcsec / grid as f64;
+        let smooth = smoothed(&north_up(picture, half_width_arcsec, grid), fwhm_arcsec / grid_arcsec);
+        Self { smooth, grid_arcsec, fwhm_arcsec, most_levels }
+    }
+
+    /// Levels from three times the noise to the brightest place, and their unit.
+    fn levels(&self, night: &NightRecord, picture: &SkyPicture) -> (Vec<(f64, String)>, String) {
+        let sigma_px = self.fwhm_arcsec / 2.354_82 / picture.pixel_area_arcsec2().sqrt();
+        let noise = smoothed_noise(night, picture, sigma_px);
+        let known = || self.smooth.data.iter().copied().filter(|v| v.is_finite());
+        let brightest = known().fold(f32::NEG_INFINITY, f32::max);
+        let darkest = known().fold(f32::INFINITY, f32::min);
+        levels(picture, f64::from(darkest).max(3.0 * noise), f64::from(brightest), self.most_levels)
+    }
+
+    fn trace(&self, levels: &[(f64, String)]) -> Vec<Isophote> {
+        let mut lines = Vec::new();
+        let mut labels: Vec<(f64, f64)> = Vec::new();
+        let side = self.smooth.width as f64;
+        for (level, label) in levels {
+            let traced = contour::lines(&self.smooth, *level as f32);
+            let kept: Vec<Vec<(f64, f64)>> = traced
+                .into_iter()
+                .filter(|line| extent(line) * self.grid_arcsec >= 2.0 * self.fwhm_arcsec)
+                .map(|line| line.into_iter().map(|(x, y)| ((x + 0.5) / side, (y + 0.5) / side)).collect())
+                .collect();
+            if kept.is_empty() {
+                continue;
+            }
+            let label_at = label_place(&kept, &labels);
+            labels.extend(label_at);
+            lines.push(Isophote { label: label.clone(), lines: kept, label_at });
+        }
+        lines
+    }
+}
+
 /// Noise of the smoothed picture per stack pixel: that of the pixels over the root of the Gaussian's 4πs² pixels, and
 /// the error of the sky, which no smoothing lowers.
 fn smoothed_noise(night: &NightRecord, picture: &SkyPicture, sigma_px: f64) -> f64 {
@@ -91,7 +146,7 @@ fn smoothed_noise(night: &NightRecord, picture: &SkyPicture, sigma_px: f64) -> f
 }
 
 /// Levels per stack pixel, brightest first, with their labels; and the unit in words.
-fn levels(picture: &SkyPicture, faintest: f64, brightest: f64) -> (Vec<(f64, String)>, String) {
+fn levels(picture: &SkyPicture, faintest: f64, brightest: f64, most: usize) -> (Vec<(f64, String)>, String) {
     let area = picture.pixel_area_arcsec2();
     let faintest = faintest.max(brightest * 1e-6);
     if !(brightest.is_finite() && faintest > 0.0 && faintest < brightest) {
@@ -99,7 +154,8 @@ fn levels(picture: &SkyPicture, faintest: f64, brightest: f64) -> (Vec<(f64, Str
     }
     if let Some(zero_point) = picture.zero_point_mag.filter(|z| z.is_finite()) {
         let mag = |per_px: f64| zero_point - 2.5 * (per_px / area).log10();
-        let step = if mag(faintest) - mag(brightest) > 0.5 * MOST_LEVELS as f64 { 1.0 } else { 0.5 };
+        let range = mag(faintest) - mag(brightest);
+        let step = [0.5, 1.0].into_iter().find(|s| range <= s * most as f64).unwrap_or(2.0);
         let (first, last) = ((mag(brightest) / step).ceil() as i64, (mag(faintest) / step).floor() as i64);
         let at = |k: i64| {
             let mu = k as f64 * step;
@@ -110,7 +166,7 @@ fn levels(picture: &SkyPicture, faintest: f64, brightest: f64) -> (Vec<(f64, Str
     }
     let decade = (brightest / area).log10().floor() as i32;
     let all = (decade - 7..=decade).rev().flat_map(|p| [5.0, 2.0, 1.0].map(|m| m * 10f64.powi(p)));
-    let inside = all.filter(|v| v * area <= brightest && v * area >= faintest).take(MOST_LEVELS);
+    let inside = all.filter(|v| v * area <= brightest && v * area >= faintest).take(most);
     (inside.map(|v| (v * area, format_value(v, 1))).collect(), "e/s/arcsec²".to_string())
 }
 

@@ -1,15 +1,16 @@
 //! An enhanced picture, beside its twin where there is one: the same filter, the same stretch, equal weight.
 
 use crate::colour::{self, ColourMap};
-use crate::picture::{Directions, Lengths, Square, draw_colour_bar, draw_legend, draw_lengths, draw_rim};
-use crate::picture::{bar_ticks, round_below, sentence};
+use crate::picture::sentence;
+use crate::rim::{Directions, Rim, draw_legend};
+use crate::scale_bars::{ColourBar, LengthBars};
 use crate::sky::{SkyPicture, north_up};
 use crate::stretch::{Plate, Stretch, strip};
 use crate::svg::{Anchor, BOLD, Canvas, Stroke, TextStyle, WIDTH, data_uri, wrap};
 use crate::theme::in_both;
 use crate::{Figure, PresentError};
 use fanlight_image::Image;
-use fanlight_record::sentences::{THIN_SPACE, fixed, format_round, format_value};
+use fanlight_record::sentences::{THIN_SPACE, fixed, format_value};
 
 /// Pixels along a side of each embedded raster.
 const RASTER_PX: usize = 960;
@@ -117,22 +118,26 @@ pub fn enhanced_figure(picture: &EnhancedPicture) -> Result<Figure, PresentError
         let mut canvas = Canvas::new(theme, notes_top + 16.0 * notes.len() as f64 + 8.0);
         canvas.heading(picture.object, picture.method, picture.subtitle);
         for (left, (label, raster)) in lefts.iter().zip(&panels) {
-            let square = Square { left: *left, top: top, side };
-            canvas.png((*left, top), (side, side), raster);
-            canvas.frame((*left, top), (side, side), Stroke::new(theme.rule, 1.0));
+            let corner = (*left, top);
+            canvas.png(corner, (side, side), raster);
+            canvas.frame(corner, (side, side), Stroke::new(theme.rule, 1.0));
             if panels.len() > 1 {
                 let style = TextStyle::new(13.5, theme.ink).bold().anchor(Anchor::Middle);
                 canvas.text((left + side / 2.0, top - 44.0), style, label);
             }
             if picture.orientation == Orientation::NorthUp {
-                draw_rim(&mut canvas, square, &picture.directions);
+                Rim { corner, side, room: 26.0, spacing: 34.0, arrows: 1.0 }.draw(&mut canvas, &picture.directions);
             }
         }
-        let lengths = Lengths { unit: picture.length_unit, km_per_unit: picture.km_per_unit };
-        draw_lengths(&mut canvas, (lefts[0], strip_top), side, half, &lengths);
-        let bar_left = lefts[0] + room / 2.0;
-        let ticks = |width| ticks(&stretch, width);
-        draw_colour_bar(&mut canvas, (bar_left, strip_top), room / 2.0, &stretch, ticks, picture.unit, &bar);
+        let lengths = LengthBars {
+            unit: picture.length_unit,
+            km_per_unit: picture.km_per_unit,
+            drawn_per_unit: side / (2.0 * half),
+            longest: 0.24 * 2.0 * half,
+        };
+        lengths.draw(&mut canvas, (lefts[0], strip_top + 6.0));
+        let bar = ColourBar { strip: &bar, stretch, scale: 1.0, unit: picture.unit };
+        bar.draw(&mut canvas, (lefts[0] + room / 2.0, strip_top), room / 2.0);
         if picture.orientation == Orientation::NorthUp {
             draw_legend(&mut canvas, lefts[0], strip_top + 66.0, &picture.directions);
         }
@@ -206,18 +211,6 @@ fn alt(picture: &EnhancedPicture, half: f64) -> String {
     )
 }
 
-/// Ticks of a colour bar: about 0 as everywhere, else round values inside the range.
-fn ticks(stretch: &Stretch, width: f64) -> Vec<(f64, String)> {
-    let (low, high) = stretch.range();
-    if low == -high {
-        return bar_ticks(stretch, 1.0, width);
-    }
-    let step = round_below((high - low) / 3.0);
-    let (first, last) = ((low / step).ceil(), (high / step).floor());
-    let n = (last - first).clamp(0.0, 8.0) as usize;
-    (0..=n).map(|i| (first + i as f64) * step).map(|v| (v, format_round(v, 4))).collect()
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -286,15 +279,5 @@ mod tests {
         assert!(
             blind.svg_light.contains(" px<") && blind.caption.contains("not known") && !blind.svg_light.contains("km")
         );
-    }
-
-    #[test]
-    fn ticks_are_round_and_inside() {
-        for (low, high) in [(0.0, 1.0), (0.93, 1.07), (120.0, 9_000.0), (-3.0, 17.0)] {
-            let stretch = Stretch::Linear { low, high };
-            let ticks = ticks(&stretch, 300.0);
-            assert!((2..=8).contains(&ticks.len()), "{ticks:?}");
-            assert!(ticks.iter().all(|(v, _)| *v >= low - 1e-9 && *v <= high + 1e-9), "{ticks:?}");
-        }
     }
 }

@@ -7,6 +7,7 @@
 //!
 //! Figures are 170 mm wide with text of 8 to 12 pt. The same input gives the same bytes.
 
+mod apart;
 pub mod colour;
 mod contour_lines;
 mod enhanced;
@@ -18,8 +19,11 @@ mod places;
 mod plot;
 mod png_out;
 mod radial_plots;
+mod rim;
+mod scale_bars;
 pub mod sky;
 mod stretch;
+mod structure;
 mod svg;
 mod theme;
 
@@ -28,9 +32,10 @@ pub use error::PresentError;
 pub use fanlight_record::sentences::{format_measured, format_utc, format_utc_long, format_value};
 pub use night_plots::OrbitPlan;
 pub use page::night_page;
-pub use picture::Directions;
 pub use png_out::svg_to_png;
+pub use rim::Directions;
 pub use sky::SkyPicture;
+pub use structure::StructurePictures;
 
 use fanlight_image::Image;
 use fanlight_record::NightRecord;
@@ -44,6 +49,8 @@ pub struct NightPictures<'a> {
     pub rotational_gradient: &'a Image,
     /// How it was made, as captions say it: angles, centre, smoothing.
     pub gradient_description: String,
+    /// The featureless twin; `None` where structure was not analysed.
+    pub structure: Option<StructurePictures<'a>>,
     /// Orbits of comet and Earth, for a plan.
     pub orbit_plan: Option<OrbitPlan>,
 }
@@ -51,8 +58,8 @@ pub struct NightPictures<'a> {
 /// One figure, ready to be shown.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Figure {
-    /// File name without ending: `light`, `isophotes`, `inverted`, `gradient`, `profile`, `growth`, `zero-point`,
-    /// `frames`, `orbit-plan`.
+    /// File name without ending: `light`, `isophotes`, `inverted`, `gradient`, `twin`, `unrolled`, `azimuthal`, `profile`,
+    /// `growth`, `zero-point`, `frames`, `orbit-plan`.
     pub name: String,
     /// A few words.
     pub title: String,
@@ -67,12 +74,18 @@ pub struct Figure {
 }
 
 /// Every figure for which the night has data, in the order of the page. The four sky pictures are always there; plots
-/// of what was not measured are left out.
+/// of what was not measured are left out, and so is the twin where structure was not analysed.
 ///
 /// # Errors
 /// When the images do not share a grid, or centre or scale cannot be used.
 pub fn night_figures(night: &NightRecord, pictures: &NightPictures) -> Result<Vec<Figure>, PresentError> {
-    let mut figures = picture::sky_figures(night, pictures)?;
+    if let Some(structure) = &pictures.structure {
+        structure.check(&pictures.light)?;
+    }
+    let (pictured, structure) =
+        rayon::join(|| picture::sky_figures(night, pictures), || structure::structure_figures(night, pictures));
+    let mut figures = pictured?;
+    figures.extend(structure?);
     let plots = [
         radial_plots::profile(night),
         radial_plots::growth(night),

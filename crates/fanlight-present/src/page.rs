@@ -3,34 +3,43 @@
 //! Figures stand in the page as inline SVG in the light theme; for dark screens the style sheet replaces the colour of
 //! each role, so every raster is stored once. The bundled face is embedded, so text fits on every machine.
 
+mod dust;
+mod features;
+mod frames;
+mod structure;
+
+use crate::Figure;
 use crate::svg::data_uri;
 use crate::theme::{DARK, LIGHT};
-use crate::{Figure, places};
 use fanlight_record::sentences::{
-    EDGE_LOSS_TOLD, THIN_SPACE, cannot_say, fixed, format_magnitude, format_measured, format_round, format_utc_exact,
-    format_utc_long, format_value, headline_aperture, is_resolved, median_seeing_arcsec, plain_words,
-    seeing_beyond_error,
+    THIN_SPACE, cannot_say, fixed, format_magnitude, format_measured, format_round, format_utc_exact, format_utc_long,
+    format_value, headline_aperture, median_seeing_arcsec, plain_words,
 };
-use fanlight_record::{FeatureRecord, FrameRecord, NightRecord, PhotometryRecord, TrendRecord, ZeroPointRecord};
+use fanlight_record::{NightRecord, PhotometryRecord};
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 use std::fmt::Write;
 
 /// Under this elongation the page opens with a caution.
 const SUN_CAUTION_DEG: f64 = 30.0;
 
-const SECTIONS: [(&str, &str); 8] = [
-    ("summary", "Summary"),
-    ("pictures", "The night in pictures"),
-    ("features", "Features"),
-    ("profile", "Radial profile"),
-    ("dust", "Brightness and dust"),
-    ("frames", "Frames"),
-    ("geometry", "Geometry"),
-    ("made", "How it was made"),
-];
+/// Ids and titles of the sections, in their order; with a twin or without.
+fn sections(has_twin: bool) -> [(&'static str, &'static str); 8] {
+    [
+        ("summary", "Summary"),
+        ("pictures", if has_twin { "Night and twin" } else { "The night in pictures" }),
+        ("features", "Features"),
+        ("profile", if has_twin { "The coma unrolled, and its profiles" } else { "Radial profile" }),
+        ("dust", "Brightness and dust"),
+        ("frames", "Frames"),
+        ("geometry", "Geometry"),
+        ("made", "How it was made"),
+    ]
+}
 
 /// The whole self-contained `report.html` of a night: record and figures as [`crate::night_figures`] drew them.
 pub fn night_page(night: &NightRecord, figures: &[Figure]) -> String {
+    let sections = sections(structure::has_twin(figures));
+    let section = |index: usize, body: Markup| section(sections[index], body);
     let title = format!("{}, {}", night.object, format_utc_long(&night.mid_utc));
     let page = html! {
         (DOCTYPE)
@@ -47,14 +56,14 @@ pub fn night_page(night: &NightRecord, figures: &[Figure]) -> String {
                 a.skip href="#summary" { "Skip to the summary" }
                 div.column {
                     (masthead(night))
-                    nav aria-label="Sections" { ol { @for (id, name) in SECTIONS { li { a href={ "#" (id) } { (name) } } } } }
+                    nav aria-label="Sections" { ol { @for (id, name) in sections { li { a href={ "#" (id) } { (name) } } } } }
                     main {
                         (section(0, summary(night)))
-                        (section(1, pictures(figures)))
-                        (section(2, features(night)))
-                        (section(3, profile(night, figures)))
-                        (section(4, dust(night, figures)))
-                        (section(5, frames(night, figures)))
+                        (section(1, structure::pictures(figures)))
+                        (section(2, features::features(night)))
+                        (section(3, structure::profile(night, figures)))
+                        (section(4, dust::dust(night, figures)))
+                        (section(5, frames::frames(night, figures)))
                         (section(6, geometry(night, figures)))
                         (section(7, made(night)))
                     }
@@ -69,8 +78,7 @@ pub fn night_page(night: &NightRecord, figures: &[Figure]) -> String {
     page.into_string()
 }
 
-fn section(index: usize, body: Markup) -> Markup {
-    let (id, name) = SECTIONS[index];
+fn section((id, name): (&str, &str), body: Markup) -> Markup {
     html! { section id=(id) aria-labelledby={ (id) "-title" } { h2 id={ (id) "-title" } { (name) } (body) } }
 }
 
@@ -114,7 +122,7 @@ fn summary(night: &NightRecord) -> Markup {
         (key_values(night))
         h3 { "In plain words" }
         p.measure { (plain_words(night)) }
-        (glossary())
+        (glossary(night.morphology.analysed))
         div.beside {
             div {
                 h3 { "What cannot be said" }
@@ -137,7 +145,7 @@ fn summary(night: &NightRecord) -> Markup {
 }
 
 /// Words of the trade that the page uses, for readers who meet them here first.
-fn glossary() -> Markup {
+fn glossary(with_structure: bool) -> Markup {
     const WORDS: [(&str, &str); 7] = [
         (
             "Magnitude",
@@ -159,10 +167,22 @@ fn glossary() -> Markup {
             "Brightness of a surface: electrons a second that the camera counts from a square of one arcsecond's side.",
         ),
     ];
+    const OF_STRUCTURE: [(&str, &str); 3] = [
+        (
+            "Featureless twin",
+            "The best-fitting coma without narrow structure, imaged as this night was: with its blur, errors and gaps.",
+        ),
+        ("Contrast", "A feature's own light as a share of the coma's mean light at the same distance from the centre."),
+        (
+            "False-alarm probability",
+            "How often a coma without this feature, imaged this way, would show as much anywhere that was searched.",
+        ),
+    ];
+    let words = WORDS.into_iter().chain(OF_STRUCTURE.into_iter().filter(|_| with_structure));
     html! {
         details {
             summary { "What the words mean" }
-            dl.measure { @for (word, meaning) in WORDS { dt { strong { (word) } } dd { (meaning) } } }
+            dl.measure { @for (word, meaning) in words { dt { strong { (word) } } dd { (meaning) } } }
         }
     }
 }
@@ -188,416 +208,6 @@ fn key_values(night: &NightRecord) -> Markup {
             }
             div { dt { "From the Sun" } dd { (fixed(g.r_au, 3)) (THIN_SPACE) "au" small { "phase angle " (fixed(g.phase_deg, 1)) "°" } } }
             div { dt { "From the observer" } dd { (fixed(g.delta_au, 3)) (THIN_SPACE) "au" small { "1″ = " (fixed(g.km_per_arcsec, 0)) (THIN_SPACE) "km" } } }
-        }
-    }
-}
-
-fn pictures(figures: &[Figure]) -> Markup {
-    html! {
-        p.measure {
-            "All pictures have one scale, north up and east left. The signs at the rim point from the comet toward the \
-             Sun, away from it, and against its orbital motion."
-        }
-        div.pictures {
-            @for name in ["light", "isophotes", "inverted"] { (figure(figures, name, "picture")) }
-            div {
-                (figure(figures, "gradient", "picture"))
-                @if figures.iter().any(|f| f.name == "gradient") {
-                    div.warning role="note" {
-                        p {
-                            strong { "No evidence by itself. " }
-                            "A rotational gradient also draws rays from a centre that is slightly off, from elongated star \
-                             images and from leftover stars. Without a featureless twin beside it, imaged and filtered the \
-                             same way, rays in it are no evidence of structure."
-                        }
-                    }
-                }
-            }
-        }
-    }
-}
-
-fn features(night: &NightRecord) -> Markup {
-    let found = &night.morphology.features;
-    if !night.morphology.analysed {
-        return html! {
-            p.measure {
-                strong { "Structure was not analysed. " }
-                "No search was made, no featureless twin was built and no limit was measured, so this page neither \
-                 reports nor rules out jets, fans or other features."
-            }
-        };
-    }
-    if found.is_empty() {
-        return html! { p.measure { "Structure was analysed and no feature was found." } };
-    }
-    let row = |f: &FeatureRecord| {
-        html! {
-            tr {
-                th scope="row" { (f.kind) }
-                td.n { (format_measured(f.pa_deg, f.pa_err_deg)) }
-                td.n { (fixed(f.offset_from_sunward_deg, 0)) }
-                td.n { (fixed(f.width_deg, 0)) }
-                td.n { (fixed(f.inner_arcsec, 1)) "–" (fixed(f.outer_arcsec, 1)) }
-                td.n { (fixed(f.inner_km, 0)) "–" (fixed(f.outer_km, 0)) }
-                td.n { (format_measured(f.contrast, f.contrast_err)) }
-                td.n { (format_value(f.false_alarm_probability, 1)) }
-                td { (f.verdict.replace('_', " ")) }
-            }
-            @for c in &f.challenges {
-                tr {
-                    td colspan="9" {
-                        (c.name) ": " (c.outcome.replace('_', " "))
-                        @if let Some(s) = c.statistic { " (" (format_value(s, 3)) @if let Some(t) = c.threshold { " against " (format_value(t, 3)) } ")" }
-                        ". " (c.explanation)
-                    }
-                }
-            }
-        }
-    };
-    html! {
-        div.scroll tabindex="0" role="region" aria-label="Table of features" {
-            table {
-                caption { "Features and artefacts; under each its challenges." }
-                thead {
-                    tr {
-                        @for head in ["Kind", "PA, °", "From sunward, °", "Width, °", "Extent, ″", "Extent, km", "Contrast", "False-alarm probability", "Verdict"] {
-                            th scope="col" { (head) }
-                        }
-                    }
-                }
-                tbody { @for f in found { (row(f)) } }
-            }
-        }
-    }
-}
-
-fn profile(night: &NightRecord, figures: &[Figure]) -> Markup {
-    html! { div.beside {
-        (or_sentence(figures, "profile", "plot", "No ring of the profile shows light: there is nothing to plot."))
-        @if !night.profile.is_empty() {
-            details {
-                summary { "The profile as a table (" (night.profile.len()) " rings)" }
-                div.scroll tabindex="0" role="region" aria-label="Table of the profile" {
-                    table {
-                        caption { "Azimuthal mean of the good pixels of each ring, sky subtracted; light inside the ring's outer edge." }
-                        thead { tr {
-                            th.n scope="col" { "ρ, ″" } th.n scope="col" { "Ring, ″" } th.n scope="col" { "Brightness, e/s/arcsec²" }
-                            th.n scope="col" { "mag/arcsec²" } th.n scope="col" { "Inside, e/s" }
-                        } }
-                        tbody {
-                            @for r in &night.profile {
-                                tr {
-                                    th.n scope="row" { (fixed(r.rho_arcsec, 2)) }
-                                    td.n { (fixed(r.inner_arcsec, 2)) "–" (fixed(r.outer_arcsec, 2)) }
-                                    td.n { (format_measured(r.mean_e_per_s_arcsec2, r.err_e_per_s_arcsec2)) }
-                                    td.n { (or_dash(r.mag_per_arcsec2.map(|m| fixed(m, 2)))) }
-                                    td.n { (format_value(r.enclosed_e_per_s, 4)) }
-                                }
-                            }
-                        }
-                    }
-                }
-            }
-        }
-    } }
-}
-
-fn dust(night: &NightRecord, figures: &[Figure]) -> Markup {
-    html! {
-        @if night.photometry.is_empty() {
-            p.measure {
-                strong { "Nothing was calibrated. " }
-                "No magnitude and no Afρ can be given for this night; the notes in the summary say why."
-            }
-        } @else {
-            (photometry_table(night))
-        }
-        div.beside {
-            (figure(figures, "growth", "plot"))
-            div { @if !night.photometry.is_empty() { (phase_words(night)) } (assumptions(night)) }
-        }
-        @if !night.photometry.is_empty() { (error_table(night)) }
-        div.beside {
-            (figure(figures, "zero-point", "plot"))
-            @if let Some(z) = &night.zero_point { (zero_point_words(z)) }
-        }
-    }
-}
-
-fn phase_words(night: &NightRecord) -> Markup {
-    html! {
-        p.measure {
-            @match &night.phase_function {
-                Some(p) => {
-                    "A(0°)fρ is A(θ)fρ divided by φ(" (fixed(night.geometry.phase_deg, 1)) "°) = " (format_value(p.value, 3))
-                    " (" (p.name) "). The phase function itself is uncertain by tens of per cent at large phase angles, which is not in \
-                     the error."
-                },
-                None => { "No phase function was applied: values at zero phase angle are not given." },
-            }
-        }
-    }
-}
-
-fn zero_point_words(z: &ZeroPointRecord) -> Markup {
-    html! {
-        p.measure {
-            "The zero point of the stack in " (z.band) " is "
-            (mag_with_error(z.stack_zero_point_mag, Some(z.stack_zero_point_err_mag))) " for 1" (THIN_SPACE) "e/s, from "
-            (z.stars.iter().filter(|s| s.used).count()) " of " (z.stars.len()) " stars."
-            @if let (Some(term), Some(colour)) = (z.colour_term, &z.colour) {
-                " The colour term is " (fixed(term, 3)) " × (" (colour) ")"
-                @if let Some(comet) = z.comet_colour_mag {
-                    ", with " (colour) " = " (fixed(comet, 2)) (THIN_SPACE) "mag assumed for the comet"
-                }
-                "."
-            }
-        }
-    }
-}
-
-fn assumptions(night: &NightRecord) -> Markup {
-    let stack = &night.stack;
-    html! {
-        h3 { "What was assumed" }
-        ul.plain.measure {
-            li { "All light in the band is sunlight scattered by dust; gas is not subtracted." }
-            li { "Apertures are circles about the optocentre, and their light is given as seen, without a correction for seeing." }
-            @if night.zero_point.as_ref().is_some_and(|z| z.colour_term.is_none()) {
-                li { "Comet and stars were taken to need no colour term." }
-            }
-            li {
-                "The sky left in the stack, "
-                (with_error(stack.residual_sky_e_per_s_arcsec2, Some(stack.residual_sky_err_e_per_s_arcsec2), "e/s/arcsec²"))
-                " at the centre, was subtracted as " (if stack.sky_order == Some(2) { "a bent surface" } else { "a plane" }) "."
-            }
-        }
-    }
-}
-
-fn photometry_table(night: &NightRecord) -> Markup {
-    html! {
-        div.scroll tabindex="0" role="region" aria-label="Table of photometry" {
-            table {
-                caption { "Light and dust inside circles about the centre, ρ their radius at the comet; magnitudes in band " (night.photometry[0].band) ", as seen. Errors are 1σ." }
-                thead { tr {
-                    th.n scope="col" { "ρ, km" } th.n scope="col" { "ρ, ″" } th.n scope="col" { "Magnitude" } th.n scope="col" { "Afρ, cm" }
-                    th.n scope="col" { "A(0°)fρ, cm" } th.n scope="col" { "Lost to seeing" } th.n scope="col" { "Filled pixels" }
-                } }
-                tbody {
-                    @for p in &night.photometry {
-                        tr {
-                            th.n scope="row" { (fixed(p.aperture_km, 0)) @if !is_resolved(night, p) { "*" } }
-                            td.n { (fixed(p.aperture_arcsec, 1)) }
-                            td.n { (magnitude(p)) }
-                            td.n { (or_dash(p.afrho_cm.map(|v| with_error(v, p.afrho_err_cm, "")))) }
-                            td.n { (or_dash(p.a0frho_cm.map(|v| with_error(v, p.a0frho_err_cm, "")))) }
-                            td.n { (or_dash(p.seeing_loss.map(|l| format!("{}{THIN_SPACE}%", fixed(100.0 * l, 1))))) }
-                            td.n { (fixed(100.0 * p.filled_fraction, 1)) (THIN_SPACE) "%" }
-                        }
-                    }
-                }
-            }
-        }
-        @if night.photometry.iter().any(|p| !is_resolved(night, p)) {
-            p.measure { "* The radius is under twice the width of a star image: more about the seeing than about the coma." }
-        }
-        @if let Some(losses) = edge_losses(night) {
-            p.measure {
-                "The coma reaches the edge of the part of the frames that was used: a sky read there would take " (losses) " of this \
-                 light away. The sky was fitted under the coma instead; the error's sky term holds what that may get wrong."
-            }
-        }
-        @if night.photometry.iter().any(|p| p.seeing_loss.is_some()) {
-            p.measure {
-                "Lost to seeing: the share of the coma's light that blurring takes out of the aperture, from the measured \
-                 profile and star image. Magnitudes and Afρ are as seen, and neither they nor their errors hold it."
-                @if let Some(loss) = headline_aperture(night).and_then(seeing_beyond_error) { " " (loss) }
-            }
-        }
-    }
-}
-
-/// Per cent of the light in each aperture that a sky read at the edge would take; `None` where the coma does not reach it, or
-/// takes little from all.
-fn edge_losses(night: &NightRecord) -> Option<String> {
-    let losses: Vec<f64> = night.photometry.iter().filter_map(|p| p.edge_sky_loss).collect();
-    if losses.iter().all(|l| *l < EDGE_LOSS_TOLD) {
-        return None;
-    }
-    let each: Vec<String> = losses.iter().map(|l| fixed(100.0 * l, 1)).collect();
-    Some(format!("{}{THIN_SPACE}%", each.join(", ")))
-}
-
-fn error_table(night: &NightRecord) -> Markup {
-    let mut names: Vec<&str> = Vec::new();
-    for term in night.photometry.iter().flat_map(|p| &p.error_terms_mag) {
-        if !names.contains(&term.name.as_str()) {
-            names.push(&term.name);
-        }
-    }
-    let size = |p: &PhotometryRecord, name: &str| p.error_terms_mag.iter().find(|t| t.name == name).map(|t| t.mag);
-    html! {
-        @if !names.is_empty() {
-            div.scroll tabindex="0" role="region" aria-label="Table of error terms" {
-                table {
-                    caption { "Where the error of each magnitude comes from, in mag; the last column is their sum in quadrature as reported." }
-                    thead { tr {
-                        th.n scope="col" { "ρ, km" }
-                        @for name in &names { th.n scope="col" { (name) } }
-                        th.n scope="col" { "Error" }
-                    } }
-                    tbody {
-                        @for p in &night.photometry {
-                            tr {
-                                th.n scope="row" { (fixed(p.aperture_km, 0)) }
-                                @for name in &names { td.n { (or_dash(size(p, name).map(|v| fixed(v, 4)))) } }
-                                td.n { (or_dash(p.mag_err.map(|v| fixed(v, 4)))) }
-                            }
-                        }
-                    }
-                }
-            }
-        }
-    }
-}
-
-fn frames(night: &NightRecord, figures: &[Figure]) -> Markup {
-    let out: Vec<&FrameRecord> = night.frames.iter().filter(|f| !f.used).collect();
-    html! {
-        div.beside {
-        (or_sentence(figures, "frames", "plot", "No frame has both a time and a measurement: there is nothing to plot."))
-        @if out.is_empty() {
-            p { "No frame was left out." }
-        } @else {
-            div.scroll tabindex="0" role="region" aria-label="Table of frames left out" {
-                table {
-                    caption { "Left out, and why: " (out.len()) " of " (night.frames.len()) }
-                    thead { tr { th scope="col" { "Frame" } th scope="col" { "Middle of exposure" } th scope="col" { "Reason" } } }
-                    tbody {
-                        @for f in out {
-                            tr.out {
-                                th scope="row" { (f.file) }
-                                td { (or_dash(f.mid_utc.as_deref().map(format_utc_exact))) }
-                                td { (f.rejected_because.as_deref().unwrap_or("no reason was recorded")) }
-                            }
-                        }
-                    }
-                }
-            }
-        }
-        }
-        (conditions(night))
-        @if !night.frames.is_empty() {
-            details {
-                summary { "Every frame (" (night.frames.len()) ")" }
-                div.scroll.wide tabindex="0" role="region" aria-label="Table of all frames" {
-                    table {
-                        caption {
-                            "Star width and elongation, sky, zero point and what it lacks to the night's best, altitudes, share of \
-                             the stack and sub-stack of each frame. A star beside the nucleus is given as magnitude, distance"
-                        }
-                        thead { tr {
-                            th scope="col" { "Frame" } th scope="col" { "Middle, UTC" } th.n scope="col" { "Exposure, s" } th scope="col" { "Filter" }
-                            th.n scope="col" { "Width, ″" } th.n scope="col" { "Elongation" } th.n scope="col" { "PA, °" } th.n scope="col" { "Sky, e/s/arcsec²" }
-                            th.n scope="col" { "Sky, mag/arcsec²" } th.n scope="col" { "Zero point, mag" } th.n scope="col" { "Under the best, mag" }
-                            th.n scope="col" { "Stars used / found" } th.n scope="col" { "Altitude, °" } th.n scope="col" { "Airmass" } th.n scope="col" { "Sun, °" }
-                            th.n scope="col" { "Moon, °" } th.n scope="col" { "Weight" } th.n scope="col" { "Share, %" } th.n scope="col" { "Sub-stack" }
-                            th scope="col" { "Star at the nucleus" } th scope="col" { "Used" }
-                        } }
-                        tbody { @for f in &night.frames { (frame_row(f)) } }
-                    }
-                }
-            }
-        }
-        (places::places(night))
-    }
-}
-
-/// What the frames say of the night: cloud, twilight, Moon, focus and wind.
-fn conditions(night: &NightRecord) -> Markup {
-    let Some(c) = &night.conditions else { return html! {} };
-    let range = |r: [f64; 2], places| format!("{} to {}", fixed(r[0], places), fixed(r[1], places));
-    let trend = |t: TrendRecord| format_measured(t.per_hour, t.err_per_hour);
-    let axes = c.elongation_pa_deg.zip(c.elongation_alignment);
-    html! {
-        h3 { "The night in numbers" }
-        ul.plain.measure {
-            @if let Some(loss) = c.transparency_loss_mag {
-                li { "Transparency: " (range(loss, 2)) (THIN_SPACE) "mag under the best frame, extinction by airmass included." }
-            }
-            @if let Some(sky) = c.sky_mag_arcsec2 {
-                li {
-                    "Sky: " (range(sky, 2)) (THIN_SPACE) "mag/arcsec²"
-                    @if let Some(t) = c.sky_trend_mag_per_hour { ", changing by " (trend(t)) (THIN_SPACE) "mag an hour (positive: darker)" }
-                    @if let Some(sun) = c.sun_altitude_deg { "; the Sun at " (range(sun, 1)) "°" }
-                    @if let Some(moon) = c.moon_altitude_deg {
-                        ", the Moon at " (range(moon, 1)) "°, " (fixed(100.0 * night.geometry.moon_illuminated_fraction, 0))
-                        (THIN_SPACE) "% lit, " (fixed(night.geometry.moon_separation_deg, 0)) "° from the comet"
-                    }
-                    "."
-                }
-            }
-            @if let Some(t) = c.zenith_fwhm_trend_arcsec_per_hour {
-                li { "Star width, brought to the zenith by airmass" sup { "0.6" } ": changing by " (trend(t)) "″ an hour (focus and the seeing itself)." }
-            }
-            @if let Some((pa, alignment)) = axes {
-                li {
-                    "Elongation of the stars: toward PA " (fixed(pa, 0)) "° on average, the frames agreeing by " (fixed(alignment, 2))
-                    " (near 1: one direction, as drift and optics give; near 0: none, as wind gives)."
-                }
-            }
-            @if let Some(n) = c.effective_frames {
-                li {
-                    "Weights: the stack is worth " (fixed(n, 1)) " frames of equal weight"
-                    @if let Some(radius) = night.stack.weights_radius_arcsec {
-                        "; they are the best for the coma's light within " (fixed(radius, 1)) "″"
-                    }
-                    "."
-                }
-            }
-            @if let Some((least, most)) = substack_shares(night) {
-                li {
-                    "Sub-stacks: " (night.stack.n_substacks) ", balanced in weight, time and airmass; each holds " (fixed(100.0 * least, 1)) " to "
-                    (fixed(100.0 * most, 1)) (THIN_SPACE) "% of the weight."
-                }
-            }
-        }
-    }
-}
-
-fn substack_shares(night: &NightRecord) -> Option<(f64, f64)> {
-    let shares = || night.stack.substacks.iter().map(|s| s.share);
-    Some((shares().reduce(f64::min)?, shares().reduce(f64::max)?))
-}
-
-fn frame_row(f: &FrameRecord) -> Markup {
-    let zero_point = f.zero_point_mag.map(|z| format_magnitude(z, f.zero_point_err_mag.unwrap_or(f64::NAN)));
-    let number = |value: Option<f64>, places| or_dash(value.map(|v| fixed(v, places)));
-    html! {
-        tr class=[(!f.used).then_some("out")] {
-            th scope="row" { (f.file) }
-            td { (or_dash(f.mid_utc.as_deref().map(|t| format_utc_exact(t).replace(" UTC", "")))) }
-            td.n { (or_dash(f.exposure_s.map(|v| format_round(v, 4)))) }
-            td { (f.filter.as_deref().unwrap_or("–")) }
-            td.n { (number(f.fwhm_arcsec, 2)) }
-            td.n { (number(f.elongation, 2)) }
-            td.n { (number(f.elongation_pa_deg, 0)) }
-            td.n { (number(f.sky_e_per_s_arcsec2, 2)) }
-            td.n { (number(f.sky_mag_arcsec2, 2)) }
-            td.n { (or_dash(zero_point)) }
-            td.n { (number(f.transparency_loss_mag, 2)) }
-            td.n { (or_dash(f.zero_point_stars.map(|n| n.to_string()))) " / " (or_dash(f.stars_found.map(|n| n.to_string()))) }
-            td.n { (number(f.altitude_deg, 1)) }
-            td.n { (number(f.airmass, 2)) }
-            td.n { (number(f.sun_altitude_deg, 1)) }
-            td.n { (number(f.moon_altitude_deg, 1)) }
-            td.n { (number(f.relative_weight, 2)) }
-            td.n { (number(f.stack_share.map(|s| 100.0 * s), 2)) }
-            td.n { (or_dash(f.substack.map(|n| n.to_string()))) }
-            td { (or_dash(f.star_near_nucleus.map(|s| format!("{}, {}″", fixed(s.mag, 1), fixed(s.distance_arcsec, 1))))) }
-            td { @if f.used { "yes" } @else { "no" } }
         }
     }
 }

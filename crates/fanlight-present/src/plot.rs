@@ -10,6 +10,8 @@ pub(crate) enum Scale {
     Logarithmic,
     /// Linear in hours, written as times of day.
     Clock,
+    /// Linear in degrees of a circle.
+    Degrees,
 }
 
 /// One axis: a range and its scale; `low > high` turns it round (magnitudes).
@@ -70,6 +72,7 @@ impl Axis {
             Scale::Linear => (self.linear_ticks(wanted), Vec::new()),
             Scale::Logarithmic => self.log_ticks(wanted),
             Scale::Clock => (self.clock_ticks(wanted), Vec::new()),
+            Scale::Degrees => (self.degree_ticks(wanted), Vec::new()),
         }
     }
 
@@ -85,6 +88,15 @@ impl Axis {
                 Tick { value: minutes as f64 / 60.0, label: Label::Plain(label) }
             })
             .collect()
+    }
+
+    fn degree_ticks(&self, wanted: usize) -> Vec<Tick> {
+        let span = (self.high - self.low).abs();
+        let enough = |step: &f64| span / step <= 1.5 * wanted.max(2) as f64;
+        let step = [5.0, 10.0, 15.0, 30.0, 45.0, 90.0].into_iter().find(enough).unwrap_or(180.0);
+        let (low, high) = (self.low.min(self.high), self.low.max(self.high));
+        let whole = (low / step - 1e-9).ceil() as i64..=(high / step + 1e-9).floor() as i64;
+        whole.map(|k| Tick { value: k as f64 * step, label: Label::Plain(fixed(k as f64 * step, 0)) }).collect()
     }
 
     fn linear_ticks(&self, wanted: usize) -> Vec<Tick> {
@@ -310,6 +322,13 @@ mod tests {
         assert_eq!(labels(axis.reversed(), 5), ["2.5", "3.0"]);
         assert_eq!(labels(Axis { low: -0.12, high: 0.12, scale: Scale::Linear }, 3), ["−0.1", "0.0", "0.1"]);
         assert_eq!(labels(Axis { low: 0.0, high: 0.0, scale: Scale::Linear }, 3), ["0"]);
+    }
+
+    #[test]
+    fn degrees_are_divided_as_circles_are() {
+        let axis = Axis { low: 0.0, high: 360.0, scale: Scale::Degrees };
+        assert_eq!(labels(axis, 6), ["0", "45", "90", "135", "180", "225", "270", "315", "360"]);
+        assert_eq!(labels(axis, 3), ["0", "90", "180", "270", "360"]);
     }
 
     #[test]

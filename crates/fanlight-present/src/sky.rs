@@ -126,6 +126,24 @@ pub fn north_up(picture: &SkyPicture, half_width_arcsec: f64, side: usize) -> Im
     out
 }
 
+/// The picture unrolled about the comet: column `i` of `n_pa` at position angle 360°·(i + ½)/`n_pa`, row `j` at
+/// `rho_arcsec[j]`; cubic where all neighbours are good, linear between the good ones elsewhere. NaN where the nearest
+/// stack pixel is flagged, not finite or outside.
+///
+/// Linear alone would read a steep coma too bright between pixels, in scallops of a per cent around the centre.
+pub fn unrolled(picture: &SkyPicture, n_pa: usize, rho_arcsec: &[f64]) -> Image {
+    let mut out = Image::filled(n_pa, rho_arcsec.len(), f32::NAN);
+    let turn = std::f64::consts::TAU / n_pa.max(1) as f64;
+    let directions: Vec<(f64, f64)> = (0..n_pa).map(|i| ((i as f64 + 0.5) * turn).sin_cos()).collect();
+    out.data.par_chunks_mut(n_pa.max(1)).zip(rho_arcsec).for_each(|(row, rho)| {
+        for (value, (sin, cos)) in row.iter_mut().zip(&directions) {
+            let (x, y) = picture.pixel_at(rho * sin, rho * cos);
+            *value = cubic(picture, x, y).or_else(|| linear(picture, x, y)).unwrap_or(f32::NAN);
+        }
+    });
+    out
+}
+
 /// The mean over a grid of places inside one pixel; NaN when under half of them are known.
 fn mean_of_samples(per_axis: usize, sample: impl Fn(f64, f64) -> Option<f32>) -> f32 {
     let (mut sum, mut n) = (0.0f64, 0usize);
@@ -231,6 +249,45 @@ mod tests {
                     }
                 }
             }
+        }
+    }
+
+    #[test]
+    fn unrolled_position_angles_run_from_north_through_east_for_every_rotation_and_both_parities() {
+        for angle in [0.0, 33.0, 247.0] {
+            for parity in [1.0, -1.0] {
+                let (image, m) = blobs(angle, parity);
+                let mask = Mask::clear(121, 111);
+                let polar = unrolled(&picture(&image, &mask, m), 360, &[20.0, 35.0, 500.0]);
+                // 0.01: half a degree beside the top of a blob of 3″, and pixels of 1.25″
+                assert!((polar.at(90, 0) - 1.0).abs() < 0.01, "{angle} {parity}: east {}", polar.at(90, 0));
+                assert!((polar.at(0, 1) - 0.5).abs() < 0.01, "{angle} {parity}: north {}", polar.at(0, 1));
+                assert!(polar.at(270, 0).abs() < 0.02 && polar.at(180, 1).abs() < 0.02);
+                assert!(polar.at(0, 2).is_nan(), "outside");
+            }
+        }
+    }
+
+    #[test]
+    fn a_steep_coma_is_read_alike_round_its_centre() {
+        let coma = |x: f64, y: f64| 100.0 / ((x - 40.3).hypot(y - 39.8)).hypot(1.3);
+        let data = (0..81 * 81).map(|i| coma((i % 81) as f64, (i / 81) as f64) as f32).collect();
+        let image = Image::from_pixels(81, 81, data).expect("size");
+        let mask = Mask::clear(81, 81);
+        let p = SkyPicture {
+            image: &image,
+            mask: &mask,
+            centre_x_px: 40.3,
+            centre_y_px: 39.8,
+            arcsec_per_px: [[-1.0, 0.0], [0.0, 1.0]],
+            zero_point_mag: None,
+        };
+        let radii = [4.0, 6.0, 10.0];
+        let polar = unrolled(&p, 360, &radii);
+        for (row, rho) in polar.data.chunks(360).zip(radii) {
+            let expected = 100.0 / rho.hypot(1.3);
+            // measured: cubic errs by 0.2 % at 4 px, linear by 1.1 %
+            assert!(row.iter().all(|v| (f64::from(*v) / expected - 1.0).abs() < 2.5e-3), "{rho}");
         }
     }
 

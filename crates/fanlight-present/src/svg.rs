@@ -186,8 +186,8 @@ impl Canvas {
     }
 
     pub fn text(&mut self, at: (f64, f64), style: TextStyle, text: &str) {
-        let escaped = escape(text);
-        self.raw_text(at, style, &escaped);
+        let content = raised(&escape(text), style.size);
+        self.raw_text(at, style, &content);
     }
 
     /// `10` with a raised exponent.
@@ -265,6 +265,41 @@ pub(crate) fn escape(text: &str) -> String {
             c if c.is_control() => out.push(' '),
             c => out.push(c),
         }
+    }
+    out
+}
+
+/// Escaped text with exponents as raised small figures: the bundled face lacks the letters for most of them.
+fn raised(escaped: &str, size: f64) -> String {
+    const SIGNS: &str = "⁰¹²³⁴⁵⁶⁷⁸⁹⁻";
+    let plain = |c: char| SIGNS.chars().position(|s| s == c).and_then(|i| "0123456789−".chars().nth(i));
+    if !escaped.contains(|c: char| plain(c).is_some() && !"¹²³".contains(c)) {
+        return escaped.to_string();
+    }
+    let mut out = String::new();
+    let mut inside = false;
+    for c in escaped.chars() {
+        match (plain(c), inside) {
+            (Some(_), false) => {
+                let _ = write!(out, r#"<tspan dy="{}" font-size="{}">"#, num(-0.38 * size), num(0.72 * size));
+            }
+            (None, true) => {
+                let _ = write!(out, r#"</tspan><tspan dy="{}">"#, num(0.38 * size));
+            }
+            _ => {}
+        }
+        if inside && plain(c).is_none() {
+            // the rest of the line hangs on the lowered span
+            inside = false;
+            out.push(c);
+            out.push_str("</tspan>");
+            continue;
+        }
+        inside = plain(c).is_some();
+        out.push(plain(c).unwrap_or(c));
+    }
+    if inside {
+        out.push_str("</tspan>");
     }
     out
 }
@@ -400,6 +435,14 @@ mod tests {
     #[test]
     fn text_is_escaped() {
         assert_eq!(escape("a<b> & \"c\"\u{0}\n'"), "a&lt;b&gt; &amp; &quot;c&quot;  &#39;");
+    }
+
+    #[test]
+    fn exponents_that_the_face_lacks_are_raised_and_what_follows_is_not() {
+        assert_eq!(raised("5 arcsec²", 10.0), "5 arcsec²");
+        let expected = r#"2 × 10<tspan dy="-3.8" font-size="7.2">−5</tspan><tspan dy="3.8">.</tspan> Then"#;
+        assert_eq!(raised("2 × 10⁻⁵. Then", 10.0), expected);
+        assert_eq!(raised("10⁻³", 10.0), r#"10<tspan dy="-3.8" font-size="7.2">−3</tspan>"#);
     }
 
     #[test]

@@ -22,6 +22,8 @@ pub(crate) struct Theme {
     pub first: &'static str,
     /// Second series, told from the first by shape as well.
     pub second: &'static str,
+    /// Error bands around the first series.
+    pub band: &'static str,
     /// What was left out, and warnings.
     pub warn: &'static str,
 }
@@ -36,6 +38,7 @@ pub(crate) static LIGHT: Theme = Theme {
     sun: "#8a5500",
     first: "#17567f",
     second: "#9a3f12",
+    band: "#c3d8e6",
     warn: "#96233f",
 };
 
@@ -49,13 +52,25 @@ pub(crate) static DARK: Theme = Theme {
     sun: "#f0b44a",
     first: "#7fbde8",
     second: "#f0a078",
+    band: "#2b4a61",
     warn: "#f2879c",
 };
 
 impl Theme {
     /// Every colour, in one fixed order of roles.
-    pub fn colours(&self) -> [&'static str; 9] {
-        [self.paper, self.ink, self.muted, self.rule, self.wash, self.sun, self.first, self.second, self.warn]
+    pub fn colours(&self) -> [&'static str; 10] {
+        [
+            self.paper,
+            self.ink,
+            self.muted,
+            self.rule,
+            self.wash,
+            self.sun,
+            self.first,
+            self.second,
+            self.band,
+            self.warn,
+        ]
     }
 }
 

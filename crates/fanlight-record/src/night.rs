@@ -323,6 +323,9 @@ pub struct SearchRecord {
     pub level_0_1_percent: f64,
     /// Smallest false-alarm probability that the twins were counted for; smaller ones are extrapolated.
     pub counted_to: f64,
+    /// Smallest false-alarm probability of anything found in the search, before verdicts.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub smallest_false_alarm_probability: Option<f64>,
 }
 
 /// A point of a feature's ridge line.

@@ -2,10 +2,19 @@
 //!
 //! Everything that is read by people is worded here once, so that the page, the figures and `night.json` agree.
 
-use crate::{NightRecord, PhotometryRecord};
+mod dates;
+mod numbers;
+mod structure;
 
-/// The space between a number and its unit: thin, and never broken at the end of a line.
-pub const THIN_SPACE: char = '\u{202f}';
+pub use dates::{format_utc, format_utc_exact, format_utc_long, utc_days};
+pub use numbers::{THIN_SPACE, fixed, format_magnitude, format_measured, format_round, format_value};
+pub use structure::{
+    feature_name, format_chance, format_pa, format_percent, limit_sentence, quoted_limit, search_words, twin_words,
+    what_it_may_be,
+};
+
+use crate::{NightRecord, PhotometryRecord};
+use structure::{cannot_say_of_structure, structure_words};
 
 /// Whether the comet shows in the stack, be its place on the sky known or not.
 fn was_found(night: &NightRecord) -> bool {
@@ -53,17 +62,18 @@ pub fn night_summary(night: &NightRecord) -> String {
 pub fn cannot_say(night: &NightRecord) -> Vec<String> {
     let mut out = Vec::new();
     if !night.morphology.analysed {
-        out.push(
+        let because = night.morphology.not_analysed_because.as_ref().map(|b| format!(" {b}")).unwrap_or_default();
+        out.push(format!(
             "Whether the coma holds jets, fans or any other structure: it was not analysed, so an empty list of \
-             features says nothing either way."
-                .to_string(),
-        );
+             features says nothing either way.{because}"
+        ));
         out.push(
             "Whether a ray in the rotational gradient is real: no featureless twin was made for this night, and a \
              misplaced centre or an elongated star image draws rays of its own."
                 .to_string(),
         );
     }
+    out.extend(cannot_say_of_structure(night));
     if night.astrometry.is_none() {
         out.push(match was_found(night) {
             true => "Where the comet was: the image could not be tied to the sky.".to_string(),
@@ -206,147 +216,6 @@ pub fn median_seeing_arcsec(night: &NightRecord) -> Option<f64> {
     Some(if widths.len().is_multiple_of(2) { (widths[widths.len() / 2 - 1] + upper) / 2.0 } else { upper })
 }
 
-/// A value and its 1σ error as `12.34 ± 0.05`, both to the same place: two digits of the error when they are 10 to
-/// 35, else one. Errors below 10⁻⁶ are written with a power of ten. An error that is not a positive number is left
-/// out and the value given to four digits.
-///
-/// # Source
-/// The rounding is that of the Particle Data Group's reviews (introduction, section 5.3).
-pub fn format_measured(value: f64, sigma: f64) -> String {
-    if !value.is_finite() {
-        return "not measured".to_string();
-    }
-    if !(sigma.is_finite() && sigma > 0.0) {
-        return format_value(value, 4);
-    }
-    let places = places_for_error(sigma);
-    if places > 7 {
-        let power = value.abs().max(sigma).log10().floor();
-        let scale = 10f64.powf(power);
-        return format!("({}) × 10{}", format_measured(value / scale, sigma / scale), superscript(power as i32));
-    }
-    format!("{} ± {}", fixed(value, places), fixed(sigma, places))
-}
-
-/// A magnitude and its error, as [`format_measured`] but never finer than a thousandth: no one's magnitudes are, and numbers
-/// of one table then end alike.
-pub fn format_magnitude(mag: f64, sigma: f64) -> String {
-    let known = sigma.is_finite() && sigma > 0.0;
-    if !known || !mag.is_finite() || places_for_error(sigma) <= 3 {
-        return format_measured(mag, sigma);
-    }
-    format!("{} ± {}", fixed(mag, 3), fixed(sigma.max(0.001), 3))
-}
-
-/// A value to so many significant digits, with a true minus sign and thin spaces between thousands from 10 000 on.
-pub fn format_value(value: f64, digits: i32) -> String {
-    if !value.is_finite() {
-        return "not measured".to_string();
-    }
-    if value == 0.0 {
-        return "0".to_string();
-    }
-    let power = value.abs().log10().floor() as i32;
-    if power < -5 {
-        let text = fixed(value / 10f64.powi(power), digits - 1);
-        return format!("{text} × 10{}", superscript(power));
-    }
-    fixed(value, digits - 1 - power)
-}
-
-/// Like [`format_value`], without zeros at the end of a fraction: for chosen numbers such as exposures and ticks.
-pub fn format_round(value: f64, digits: i32) -> String {
-    let text = format_value(value, digits);
-    if text.contains('.') && !text.contains('×') {
-        text.trim_end_matches('0').trim_end_matches('.').to_string()
-    } else {
-        text
-    }
-}
-
-/// A value to so many decimal places (negative: tens, hundreds …), with a true minus sign, never `−0`, and thin
-/// spaces between thousands from 10 000 on.
-pub fn fixed(value: f64, places: i32) -> String {
-    let coarse = 10f64.powi((-places).max(0));
-    // the formatter rounds decimal places exactly, but halves of whole numbers to even
-    let rounded = if places <= 0 { (value.abs() / coarse).round() * coarse } else { value.abs() };
-    let plain = format!("{rounded:.*}", places.max(0) as usize);
-    let (whole, fraction) = plain.split_once('.').map_or((plain.as_str(), None), |(w, f)| (w, Some(f)));
-    let mut out = String::new();
-    if value < 0.0 && plain.bytes().any(|b| (b'1'..=b'9').contains(&b)) {
-        out.push('−');
-    }
-    for (i, digit) in whole.chars().enumerate() {
-        if i > 0 && whole.len() > 4 && (whole.len() - i).is_multiple_of(3) {
-            out.push(THIN_SPACE);
-        }
-        out.push(digit);
-    }
-    if let Some(fraction) = fraction {
-        out.push('.');
-        out.push_str(fraction);
-    }
-    out
-}
-
-/// Days from 1970-01-01T00:00 UTC (leap seconds not counted) to an ISO 8601 instant as the records write it; `None`
-/// when it is not one.
-pub fn utc_days(iso: &str) -> Option<f64> {
-    let (date, time) = iso.trim().trim_end_matches('Z').split_once(['T', ' '])?;
-    let mut ymd = date.splitn(3, '-').map(|p| p.parse::<i64>().ok());
-    let (year, month, day) = (ymd.next()??, ymd.next()??, ymd.next()??);
-    let mut hms = time.splitn(3, ':').map(|p| p.parse::<f64>().ok());
-    let (hour, minute, second) = (hms.next()??, hms.next()??, hms.next().unwrap_or(Some(0.0))?);
-    let ok = (1..=12).contains(&month)
-        && (1..=31).contains(&day)
-        && (0.0..24.0).contains(&hour)
-        && (0.0..60.0).contains(&minute)
-        && (0.0..61.0).contains(&second)
-        && year.abs() < 100_000;
-    ok.then(|| days_from_civil(year, month, day) as f64 + (hour * 3600.0 + minute * 60.0 + second) / 86_400.0)
-}
-
-/// `2031-03-04 21:10 UTC`, to the nearest minute; text that is no instant comes back as it is.
-pub fn format_utc(iso: &str) -> String {
-    match to_minute(iso) {
-        Some((y, m, d, hh, mm)) => format!("{y:04}-{m:02}-{d:02} {hh:02}:{mm:02} UTC"),
-        None => iso.to_string(),
-    }
-}
-
-/// `2031-03-04 21:10:29.9 UTC`, to the nearest tenth of a second, for what a place or a geometry belongs to; text that is
-/// no instant comes back as it is.
-pub fn format_utc_exact(iso: &str) -> String {
-    let Some(days) = utc_days(iso) else { return iso.to_string() };
-    let tenths = (days * 864_000.0).round() as i64;
-    let (year, month, day) = civil_from_days(tenths.div_euclid(864_000));
-    let of_day = tenths.rem_euclid(864_000);
-    let (hour, minute, second) = (of_day / 36_000, of_day / 600 % 60, of_day % 600);
-    format!("{year:04}-{month:02}-{day:02} {hour:02}:{minute:02}:{:02}.{} UTC", second / 10, second % 10)
-}
-
-/// `4 March 2031, 21:10 UTC`, to the nearest minute; text that is no instant comes back as it is.
-pub fn format_utc_long(iso: &str) -> String {
-    const MONTHS: [&str; 12] = [
-        "January",
-        "February",
-        "March",
-        "April",
-        "May",
-        "June",
-        "July",
-        "August",
-        "September",
-        "October",
-        "November",
-        "December",
-    ];
-    match to_minute(iso) {
-        Some((y, m, d, hh, mm)) => format!("{d} {} {y}, {hh:02}:{mm:02} UTC", MONTHS[m as usize - 1]),
-        None => iso.to_string(),
-    }
-}
-
 fn brightness_words(light: &PhotometryRecord) -> String {
     let mut parts = Vec::new();
     match (light.mag, light.limit_3sigma_mag) {
@@ -371,80 +240,8 @@ fn brightness_words(light: &PhotometryRecord) -> String {
     )
 }
 
-fn structure_words(night: &NightRecord) -> String {
-    if !night.morphology.analysed {
-        return "The structure of the coma was not analysed.".to_string();
-    }
-    let supported: Vec<String> = night
-        .morphology
-        .features
-        .iter()
-        .filter(|f| f.verdict == "supported")
-        .map(|f| {
-            let pa = format_measured(f.pa_deg, f.pa_err_deg);
-            let chance = format_value(f.false_alarm_probability, 1);
-            format!("a {} at PA ({pa})° (false-alarm probability {chance})", f.kind)
-        })
-        .collect();
-    if supported.is_empty() {
-        "No structure in the coma was supported.".to_string()
-    } else {
-        format!("Supported: {}.", supported.join("; "))
-    }
-}
-
 fn frames(n: usize) -> String {
     if n == 1 { "1 frame".to_string() } else { format!("{n} frames") }
-}
-
-/// Decimal places at which an error is written.
-fn places_for_error(sigma: f64) -> i32 {
-    let power = sigma.log10().floor() as i32;
-    let lead = sigma / 10f64.powi(power);
-    if lead < 3.55 { 1 - power } else { -power }
-}
-
-fn superscript(power: i32) -> String {
-    power
-        .to_string()
-        .chars()
-        .map(|c| match c {
-            '-' => '⁻',
-            '1' => '¹',
-            '2' => '²',
-            '3' => '³',
-            digit => char::from_u32('⁰' as u32 + digit as u32 - '0' as u32).unwrap_or(digit),
-        })
-        .collect()
-}
-
-fn to_minute(iso: &str) -> Option<(i64, i64, i64, i64, i64)> {
-    let minutes = (utc_days(iso)? * 1440.0).round() as i64;
-    let (year, month, day) = civil_from_days(minutes.div_euclid(1440));
-    let of_day = minutes.rem_euclid(1440);
-    Some((year, month, day, of_day / 60, of_day % 60))
-}
-
-/// Days from 1970-01-01 in the proleptic Gregorian calendar; years counted from March so that the leap day ends one.
-fn days_from_civil(year: i64, month: i64, day: i64) -> i64 {
-    let y = if month <= 2 { year - 1 } else { year };
-    let month_from_march = (month + 9) % 12;
-    let day_of_year = (153 * month_from_march + 2) / 5 + day - 1;
-    365 * y + y.div_euclid(4) - y.div_euclid(100) + y.div_euclid(400) + day_of_year - 719_468
-}
-
-/// The inverse of [`days_from_civil`]: year, month, day.
-fn civil_from_days(days: i64) -> (i64, i64, i64) {
-    // the mean year finds the year within one; two corrections settle it without a table of leap years
-    let mut year = 1970 + (days as f64 / 365.2425).floor() as i64;
-    while days_from_civil(year, 1, 1) > days {
-        year -= 1;
-    }
-    while days_from_civil(year + 1, 1, 1) <= days {
-        year += 1;
-    }
-    let month = (2..=12).rev().find(|m| days_from_civil(year, *m, 1) <= days).unwrap_or(1);
-    (year, month, days - days_from_civil(year, month, 1) + 1)
 }
 
 #[cfg(test)]
@@ -452,7 +249,7 @@ mod tests {
     use super::*;
     use crate::{ErrorTerm, FrameRecord, GeometryRecord, MorphologyRecord, Provenance, SetupRecord, StackRecord};
 
-    fn night() -> NightRecord {
+    pub(super) fn night() -> NightRecord {
         let frame = |i: usize| FrameRecord {
             file: format!("light-{i:03}.fits"),
             mid_utc: Some("2031-03-04T21:10:00.000Z".into()),
@@ -694,71 +491,5 @@ mod tests {
         analysed.morphology.analysed = true;
         assert!(!cannot_say(&analysed).iter().any(|s| s.contains("twin")));
         assert!(night_summary(&analysed).ends_with("No structure in the coma was supported."));
-    }
-
-    #[test]
-    fn measured_values_are_rounded_to_their_error() {
-        let check = |value, sigma, expected: &str| assert_eq!(format_measured(value, sigma), expected);
-        check(12.3412, 0.0512, "12.34 ± 0.05");
-        check(12.3412, 0.0212, "12.341 ± 0.021");
-        check(812.44, 24.3, "812 ± 24");
-        check(812.44, 3.54, "812.4 ± 3.5");
-        check(812.44, 3.56, "812 ± 4");
-        check(812.44, 0.96, "812.4 ± 1.0");
-        check(1612.0, 45.0, "1610 ± 50");
-        check(-0.004, 0.2, "0.00 ± 0.20");
-        check(-1.26, 0.4, "−1.3 ± 0.4");
-        check(123_456.0, 12.0, "123\u{202f}456 ± 12");
-        check(1.234e-9, 5e-11, "(1.23 ± 0.05) × 10⁻⁹");
-        check(271.3, f64::NAN, "271.3");
-        check(271.3, 0.0, "271.3");
-        check(f64::NAN, 0.1, "not measured");
-        let check = |mag, sigma, expected: &str| assert_eq!(format_magnitude(mag, sigma), expected);
-        check(11.41393, 0.0034, "11.414 ± 0.003");
-        check(11.41393, 0.0040, "11.414 ± 0.004");
-        check(11.41393, 0.0002, "11.414 ± 0.001");
-        check(11.41393, 0.021, "11.414 ± 0.021");
-        check(11.41393, 0.3, "11.41 ± 0.30");
-        check(f64::NAN, 0.001, "not measured");
-    }
-
-    #[test]
-    fn values_have_true_minus_signs_and_grouped_thousands() {
-        assert_eq!(fixed(-1234.5, 1), "−1234.5");
-        assert_eq!(fixed(1_234_567.0, 0), "1\u{202f}234\u{202f}567");
-        assert_eq!(fixed(-0.001, 2), "0.00");
-        assert_eq!(fixed(1650.0, -2), "1700");
-        assert_eq!(format_value(2.0e-5, 1), "0.00002");
-        assert_eq!(format_value(2.34e-7, 1), "2 × 10⁻⁷");
-        assert_eq!(format_value(0.0, 3), "0");
-        assert_eq!(format_round(60.0, 3), "60");
-        assert_eq!(format_round(0.5, 3), "0.5");
-        assert_eq!(format_round(200.0, 1), "200");
-    }
-
-    #[test]
-    fn dates_are_rounded_to_the_minute_across_midnight_and_years() {
-        assert_eq!(format_utc("2031-03-04T21:10:29.999Z"), "2031-03-04 21:10 UTC");
-        assert_eq!(format_utc("2031-12-31T23:59:45Z"), "2032-01-01 00:00 UTC");
-        assert_eq!(format_utc("2032-02-28T23:59:59.9Z"), "2032-02-29 00:00 UTC");
-        assert_eq!(format_utc_long("2100-02-28T23:59:59.9Z"), "1 March 2100, 00:00 UTC");
-        assert_eq!(format_utc_long("not a date"), "not a date");
-        assert_eq!(format_utc_exact("2031-03-04T21:10:29.951Z"), "2031-03-04 21:10:30.0 UTC");
-        assert_eq!(format_utc_exact("2031-12-31T23:59:59.96Z"), "2032-01-01 00:00:00.0 UTC");
-        assert_eq!(format_utc_exact("2031-03-04T21:10:09.14Z"), "2031-03-04 21:10:09.1 UTC");
-        assert_eq!(format_utc_exact("not a date"), "not a date");
-        assert_eq!(utc_days("1970-01-02T12:00:00Z"), Some(1.5));
-        // Julian date 2451545.0 is 2000-01-01T12:00, and that of the civil epoch 2440587.5
-        assert_eq!(utc_days("2000-01-01T12:00:00Z"), Some(2_451_545.0 - 2_440_587.5));
-        assert_eq!(utc_days("2000-13-01T12:00:00Z"), None);
-        assert_eq!(utc_days("2000-01-01"), None);
-    }
-
-    #[test]
-    fn every_day_of_eight_centuries_survives_the_round_trip() {
-        for days in -146_097..146_097 {
-            let (y, m, d) = civil_from_days(days);
-            assert_eq!(days_from_civil(y, m, d), days);
-        }
     }
 }

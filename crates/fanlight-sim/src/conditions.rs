@@ -89,13 +89,15 @@ pub(crate) fn all(s: &Scenario, distances_band_sun_mag: f64) -> Result<(Vec<Cond
             ),
         });
     }
-    let offset = s.comet.ephemeris_offset_arcsec;
-    let true_place = |t: UtcInstant| -> Result<SkyPosition, SimError> {
-        Ok(comet_position(&elements, &site, t)?.offset_by_arcsec(offset[0], offset[1]))
+    let (offset, drift) = (s.comet.ephemeris_offset_arcsec, s.comet.ephemeris_drift_arcsec_per_hour);
+    let true_place = |t: UtcInstant, jump: [f64; 2]| -> Result<SkyPosition, SimError> {
+        let hours = t.seconds_since(&mid_utc) / 3600.0;
+        let [east, north] = [0, 1].map(|i| offset[i] + drift[i] * hours + jump[i]);
+        Ok(comet_position(&elements, &site, t)?.offset_by_arcsec(east, north))
     };
     let night = Night {
         mid_utc,
-        comet: true_place(mid_utc)?,
+        comet: true_place(mid_utc, [0.0; 2])?,
         distances: Distances {
             r_au: geometry.r_au,
             delta_au: geometry.delta_au,
@@ -106,7 +108,8 @@ pub(crate) fn all(s: &Scenario, distances_band_sun_mag: f64) -> Result<(Vec<Cond
     let frames = (0..s.n_frames)
         .map(|i| {
             let begin = start.plus_seconds(i as f64 * s.cadence_s);
-            let at = |share: f64| true_place(begin.plus_seconds(share * s.exposure_s));
+            let jump = pair(&mut stream(s.seed, Stream::Place, i), s.comet.ephemeris_scatter_arcsec);
+            let at = |share: f64| true_place(begin.plus_seconds(share * s.exposure_s), jump);
             let altitude_deg = viewing_geometry(&elements, &site, begin.plus_seconds(0.5 * s.exposure_s))?.altitude_deg;
             one(s, &night, i, begin, [at(0.0)?, at(0.5)?, at(1.0)?], altitude_deg)
         })

@@ -16,6 +16,7 @@ pub(crate) enum Stream {
     Noise = 5,
     CosmicRays = 6,
     Satellites = 7,
+    Place = 8,
 }
 
 /// The stream of one purpose and index.

@@ -156,7 +156,7 @@ impl Simulation {
     }
 
     /// Share of the comet's light above the atmosphere that reaches the detector.
-    fn through_air(&self, c: &Conditions) -> f64 {
+    pub(crate) fn through_air(&self, c: &Conditions) -> f64 {
         10f64.powf(0.4 * (c.zero_point_mag - self.zero_point_above_air()))
     }
 

@@ -21,7 +21,7 @@ impl Simulation {
     ///   `zero_point_mag` is for the comet's colour and for a flat of median 1;
     /// - `photometry[]`: `mag` and `afrho_cm` before seeing, `mag_seen` and `afrho_seen_cm` through the mean kernel;
     /// - `features[]`: `contrast_own` before and `contrast_own_seen` after seeing and motion, `contrast_seen` of all
-    ///   light; `pa_deg` at the inner radius; `profile` of the seen contrast along the ridge;
+    ///   light; `pa_deg` at the inner radius; `profile` of the seen contrast along the ridge, beyond both ends;
     /// - `artefacts`: every one, per frame where it belongs to one.
     pub fn truth(&self) -> Value {
         let s = &self.scenario;
@@ -139,6 +139,7 @@ impl Simulation {
         let own = mean.see(&self.coma, Part::Feature(index), jacobian);
         let ridge = SeenContrast { own: &own, whole };
         let (along, width_seen) = ridge.of(&self.coma, index);
+        let profile = ridge.profile(&self.coma, index);
         let average = |pick: fn(&(f64, f64, f64)) -> f64| along.iter().map(pick).sum::<f64>() / along.len() as f64;
         json!({
             "kind": k.kind.name(),
@@ -155,8 +156,8 @@ impl Simulation {
             "contrast_seen": average(|p| p.2),
             "amplitude": f.amplitude,
             "profile": {
-                "rho_arcsec": along.iter().map(|p| p.0).collect::<Vec<_>>(),
-                "contrast_own_seen": along.iter().map(|p| p.1).collect::<Vec<_>>(),
+                "rho_arcsec": profile.iter().map(|p| p.0).collect::<Vec<_>>(),
+                "contrast_own_seen": profile.iter().map(|p| p.1).collect::<Vec<_>>(),
             },
         })
     }
@@ -262,6 +263,20 @@ impl SeenContrast<'_> {
             })
             .collect();
         (along, full_width_deg(&shape))
+    }
+
+    /// Radius and own contrast on the ridge, from half the inner to one and a half times the outer radius; of an arc, of
+    /// its middle.
+    fn profile(&self, coma: &Coma, index: usize) -> Vec<(f64, f64)> {
+        let f = &coma.features[index];
+        let (from, to) = (0.5 * f.keys.inner_arcsec, 1.5 * f.keys.outer_arcsec);
+        let n = 60;
+        let at = |i: usize| {
+            let rho = from + (i as f64 + 0.5) / n as f64 * (to - from);
+            let pa = if f.keys.kind == FeatureKind::Arc { f.keys.pa_deg } else { f.ridge_pa_deg(rho) };
+            (rho, self.at(self.own, rho, pa, &self.ring(self.own, rho), &self.ring(self.whole, rho)))
+        };
+        (0..n).map(at).collect()
     }
 
     /// Azimuthal mean.

@@ -6,6 +6,8 @@
 //! Prints a table in Markdown: every quantity of the record that the simulator knows, measured minus true. The record
 //! of it is `benches/records/truth.md` at the root.
 
+#[path = "../tests/it/draws.rs"]
+mod draws;
 #[path = "../tests/it/truth.rs"]
 #[allow(dead_code, missing_docs, reason = "a module of the tests: its tests do not run here, and no page documents it")]
 mod truth;

@@ -35,11 +35,12 @@ fn plain<'a>(image: &'a Image, mask: &'a Mask) -> NightPictures<'a> {
         },
         rotational_gradient: image,
         gradient_description: String::new(),
+        structure: None,
         orbit_plan: None,
     }
 }
 
-fn texts(svg: &str) -> String {
+pub fn texts(svg: &str) -> String {
     let document = Document::parse(svg).expect("well-formed");
     document.descendants().filter(|n| n.is_text()).filter_map(|n| n.text()).collect::<Vec<_>>().join("|")
 }
@@ -236,6 +237,7 @@ fn images_that_do_not_fit_are_refused() {
             light,
             rotational_gradient: gradient,
             gradient_description: String::new(),
+            structure: None,
             orbit_plan: None,
         };
         night_figures(&night::empty_record(), &pictures).expect_err("refused")

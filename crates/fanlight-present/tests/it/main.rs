@@ -3,3 +3,4 @@
 mod figures;
 mod night;
 mod page;
+mod structure;

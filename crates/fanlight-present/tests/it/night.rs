@@ -64,6 +64,7 @@ impl Images {
             },
             rotational_gradient: &self.gradient,
             gradient_description: "Rotational gradient: the light minus its mean turned by 12° to each side".into(),
+            structure: None,
             orbit_plan: Some(plan()),
         }
     }
@@ -373,7 +374,7 @@ fn zero_point() -> ZeroPointRecord {
 }
 
 /// Random numbers that are the same on every machine: a linear congruential generator (Knuth's MMIX constants).
-struct Noise(u64);
+pub struct Noise(pub u64);
 
 impl Noise {
     fn uniform(&mut self) -> f64 {
@@ -382,7 +383,7 @@ impl Noise {
     }
 
     /// Sum of twelve uniforms less six: near enough to a Gaussian for a picture.
-    fn gaussian(&mut self) -> f64 {
+    pub fn gaussian(&mut self) -> f64 {
         (0..12).map(|_| self.uniform()).sum::<f64>() - 6.0
     }
 }

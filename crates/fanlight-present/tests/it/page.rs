@@ -10,7 +10,7 @@ fn page(record: &NightRecord) -> String {
 }
 
 /// Every `<tag …>` has its end, in order; attributes may hold no bare `<`.
-fn check_nesting(html: &str) {
+pub fn check_nesting(html: &str) {
     const VOID: [&str; 6] = ["meta", "!DOCTYPE", "br", "hr", "img", "link"];
     let mut open: Vec<&str> = Vec::new();
     let mut rest = html;

@@ -204,6 +204,10 @@ fn comet(s: &Scenario) -> Result<(), SimError> {
     for v in c.ephemeris_offset_arcsec {
         within("comet.ephemeris_offset_arcsec", v, -600.0, 600.0)?;
     }
+    for v in c.ephemeris_drift_arcsec_per_hour {
+        within("comet.ephemeris_drift_arcsec_per_hour", v, -3600.0, 3600.0)?;
+    }
+    within("comet.ephemeris_scatter_arcsec", c.ephemeris_scatter_arcsec, 0.0, 60.0)?;
     c.features.iter().enumerate().try_for_each(|(i, f)| feature(&format!("comet.feature[{}]", i + 1), f))
 }
 

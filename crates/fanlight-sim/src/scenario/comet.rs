@@ -36,6 +36,11 @@ pub struct CometKeys {
     pub g_minus_r_mag: f64,
     /// How far the comet is from its ephemeris all night: [east, north], up to 600 arcsec.
     pub ephemeris_offset_arcsec: [f64; 2],
+    /// How fast it moves away from its ephemeris beyond that, zero at mid-night: [east, north], up to 3600 arcsec per
+    /// hour. A wrong orbit does that.
+    pub ephemeris_drift_arcsec_per_hour: [f64; 2],
+    /// Scatter of its place about that from frame to frame per axis (1σ), 0 to 60 arcsec. A clock that jumps does that.
+    pub ephemeris_scatter_arcsec: f64,
     /// Jets, fans, tails, arcs.
     #[serde(rename = "feature")]
     pub features: Vec<FeatureKeys>,
@@ -57,6 +62,8 @@ impl Default for CometKeys {
             nucleus_mag: None,
             g_minus_r_mag: 0.55,
             ephemeris_offset_arcsec: [0.4, -0.3],
+            ephemeris_drift_arcsec_per_hour: [0.0, 0.0],
+            ephemeris_scatter_arcsec: 0.0,
             features: Vec::new(),
         }
     }

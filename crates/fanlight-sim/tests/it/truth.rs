@@ -190,3 +190,61 @@ fn campaign_and_catalogue_have_the_agreed_keys() {
     assert!(rows.len() > 50 && rows.iter().all(|r| r.len() == 11 && r[2] < 20.5 && r[3] > 0.0));
     assert_eq!(rows.len() as u64, sim.truth()["stars"]["n_catalogue"].as_u64().unwrap());
 }
+
+/// One frame whose nucleus is at the centre of a pixel, north up: its pixels are those of the mean light.
+#[test]
+fn mean_light_is_what_a_frame_expects() {
+    let mut s = quiet();
+    (s.n_frames, s.camera.rotation_deg, s.tracking.dither_arcsec, s.tracking.jitter_arcsec) = (1, 0.0, 0.0, 0.0);
+    (s.tracking.comet_x_px, s.tracking.comet_y_px) = (Some(120.0), Some(110.0));
+    s.comet.features = vec![FeatureKeys {
+        kind: FeatureKind::Jet,
+        pa_deg: 75.0,
+        width_deg: 28.0,
+        contrast: 0.3,
+        curvature_deg_per_arcsec: 0.0,
+        inner_arcsec: 5.0,
+        outer_arcsec: 40.0,
+        inner_fade_arcsec: None,
+        outer_fade_arcsec: None,
+    }];
+    let sim = Simulation::new(&s).unwrap();
+    let truth = sim.truth();
+    let (x, y) = (number(&truth, "/frames/0/x_px"), number(&truth, "/frames/0/y_px"));
+    assert!((x - 120.0).abs() < 0.02 && (y - 110.0).abs() < 0.02, "{x} {y}");
+    let frame = sim.expected_comet(0);
+    let mean = sim.mean_light(&[fanlight_sim::Light::Whole, fanlight_sim::Light::Feature(0)], 81);
+    for (dx, dy) in [(3i64, 2i64), (-5, 1), (-12, 3), (20, -20), (-36, 10)] {
+        let want = frame.at((120 + dx) as usize, (110 + dy) as usize);
+        let got = mean[0].at((40 + dx) as usize, (40 + dy) as usize);
+        assert!((got / want - 1.0).abs() < 0.015, "{dx} {dy}: {got} {want}");
+    }
+    // PA 75° is east, which is −x
+    assert!(mean[1].at(28, 43) > 20.0 * mean[1].at(52, 37).abs());
+}
+
+#[test]
+fn a_comet_leaves_its_ephemeris_as_asked() {
+    let place = |s: &Scenario| {
+        let truth = Simulation::new(s).unwrap().truth();
+        [0, 1, 2].map(|i| ["ra_deg", "dec_deg"].map(|key| number(&truth, &format!("/frames/{i}/{key}"))))
+    };
+    let plain = quiet();
+    let mut drifting = plain.clone();
+    drifting.comet.ephemeris_drift_arcsec_per_hour = [0.0, 60.0];
+    let (before, after) = (place(&plain), place(&drifting));
+    for i in 0..3 {
+        let want = (i as f64 - 1.0) * plain.cadence_s / 60.0;
+        assert!(((after[i][1] - before[i][1]) * 3600.0 - want).abs() < 1e-3, "{i}: {after:?} {before:?}");
+    }
+    let mut jumping = plain.clone();
+    (jumping.n_frames, jumping.comet.ephemeris_scatter_arcsec) = (60, 2.0);
+    let still = Scenario { n_frames: 60, ..plain };
+    let north = |s: &Scenario| -> Vec<f64> {
+        let truth = Simulation::new(s).unwrap().truth();
+        (0..60).map(|i| 3600.0 * number(&truth, &format!("/frames/{i}/dec_deg"))).collect()
+    };
+    let square: f64 = north(&jumping).iter().zip(north(&still)).map(|(a, b)| (a - b) * (a - b)).sum();
+    // χ² of 60: outside 30 to 100 once in 1000
+    assert!((30.0..100.0).contains(&(square / 4.0)), "{}", square / 4.0);
+}

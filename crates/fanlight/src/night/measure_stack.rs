@@ -35,6 +35,8 @@ pub struct MeasuredStack {
     pub fill: RingProfile,
     /// Noise per pixel far from the comet.
     pub sky_noise: f64,
+    /// Typical sky of the frames, in the stack's unit.
+    pub sky_per_px: f64,
     /// The stars that pass the comet.
     pub passing: Passing,
     /// Error of the light taken out of a star, as a share of it; measured in the stack where that has room.
@@ -62,8 +64,9 @@ pub fn measure(mut comet: CometStack, grid: CometGrid, sky_per_px: f64, passing:
     let sky = profile::fit_sky(&stacked.image, &stacked.mask, &config).ok();
     if let Some(sky) = &sky {
         profile::subtract_sky(&mut stacked.image, sky, centre_px.0, centre_px.1);
-        for substack in &mut stacked.substacks {
-            profile::subtract_sky(substack, sky, centre_px.0, centre_px.1);
+        let halves = comet.halves.iter_mut().flatten().map(|(half, _)| half);
+        for part in stacked.substacks.iter_mut().chain(halves) {
+            profile::subtract_sky(part, sky, centre_px.0, centre_px.1);
         }
     }
     let rings = profile::rings(&stacked.image, &stacked.variance, &stacked.mask, centre_px.0, centre_px.1);
@@ -82,6 +85,7 @@ pub fn measure(mut comet: CometStack, grid: CometGrid, sky_per_px: f64, passing:
         rings,
         fill,
         sky_noise,
+        sky_per_px,
         passing,
         star_model_share,
     };
@@ -144,6 +148,15 @@ impl MeasuredStack {
         let left = self.passing.left_in(self.circle(radius_px), &scatter);
         tracing::debug!("stars left within {radius_px:.1} px: {left:?} by {scatter:?}");
         left
+    }
+
+    /// Variance per pixel, as sums over many pixels see it, that the stars taken out leave.
+    pub fn star_variance(&self) -> Option<Image> {
+        if self.passing.steps.is_empty() {
+            return None;
+        }
+        let image = &self.comet.stacked.image;
+        Some(self.passing.leftover_variance(image.width, image.height, stars::MODEL_ERROR))
     }
 
     /// What stars leave in circles of a radius away from the comet.

@@ -30,6 +30,7 @@ pub mod select;
 pub mod solve;
 pub mod stack_noise;
 pub mod star_stack;
+pub mod structure;
 pub mod tie;
 pub mod unchanged;
 pub mod weights;
@@ -178,6 +179,8 @@ pub struct Night {
     pub stack: measure_stack::MeasuredStack,
     /// Calibration frames that are missing.
     pub missing: Missing,
+    /// Position angles, modulo 180°, of the rays of bright stars, where they were measured.
+    pub rays_pa_deg: Vec<f64>,
     /// Whether the frames say that a program made them.
     pub simulated: bool,
     /// Sentences for the record.

@@ -4,10 +4,12 @@ use super::Night;
 use super::measure_stack::GRADIENT_ROTATION_DEG;
 use super::reduce::Reduced;
 use super::star_stack::StarStacked;
+use super::structure::Structure;
 use crate::Failure;
 use crate::night::first_pass::StarGrid;
+use fanlight_image::Image;
 use fanlight_io::{Card, CardValue, HduData, HduOut, OutputFolder};
-use fanlight_present::{Figure, NightPictures, SkyPicture};
+use fanlight_present::{Figure, NightPictures, SkyPicture, StructurePictures};
 use fanlight_record::NightRecord;
 use fanlight_sky::{PixelXy, Wcs, WcsValue};
 use rayon::prelude::*;
@@ -18,6 +20,8 @@ pub const PAGE: &str = "report.html";
 pub const RECORD: &str = "night.json";
 /// The stacks.
 const STACKS: [&str; 3] = ["comet.fits", "substacks.fits", "stars.fits"];
+/// The featureless twin, where structure was looked for.
+const TWIN: &str = "twin.fits";
 /// Resolution of the figures' raster version.
 const PIXELS_PER_INCH: f64 = 300.0;
 
@@ -26,16 +30,21 @@ const PIXELS_PER_INCH: f64 = 300.0;
 /// # Errors
 /// When a file cannot be written.
 pub fn write(reduced: &Reduced, folder: &OutputFolder) -> Result<Vec<String>, Failure> {
-    let Reduced { night, record, stars, grid } = reduced;
-    let figures = figures(night, record)?;
+    let Reduced { night, record, structure, stars, grid } = reduced;
+    let figures = figures(night, record, structure.as_ref())?;
     clear_earlier(&figures, folder)?;
     let stacks = || {
         write_comet(night, record, folder)?;
+        match structure {
+            Some(structure) => write_twin(night, record, structure, folder)?,
+            None => folder.remove(TWIN).map_err(Failure::data)?,
+        }
         write_stars(record, stars, grid, folder)
     };
     let (written, drawn) = rayon::join(stacks, || write_figures(&figures, folder, "figures/"));
     written?;
-    let mut names: Vec<String> = STACKS.iter().map(|name| name.to_string()).collect();
+    let twin = structure.iter().map(|_| TWIN);
+    let mut names: Vec<String> = STACKS.into_iter().chain(twin).map(str::to_string).collect();
     names.extend(drawn?);
     folder.write(PAGE, fanlight_present::night_page(record, &figures).as_bytes()).map_err(Failure::data)?;
     folder.write_json(RECORD, record).map_err(Failure::data)?;
@@ -63,8 +72,20 @@ pub fn write_figures(figures: &[Figure], folder: &OutputFolder, prefix: &str) ->
 }
 
 /// Figures that a run may make.
-const FIGURES: [&str; 9] =
-    ["light", "isophotes", "inverted", "gradient", "profile", "growth", "zero-point", "frames", "orbit-plan"];
+const FIGURES: [&str; 12] = [
+    "light",
+    "isophotes",
+    "inverted",
+    "gradient",
+    "twin",
+    "unrolled",
+    "azimuthal",
+    "profile",
+    "growth",
+    "zero-point",
+    "frames",
+    "orbit-plan",
+];
 
 /// Takes away what an earlier run left and this one will not replace: first of all its record, so that a record never
 /// stands beside another run's products, however this run ends.
@@ -81,8 +102,9 @@ fn clear_earlier(figures: &[Figure], folder: &OutputFolder) -> Result<(), Failur
     Ok(())
 }
 
-fn figures(night: &Night, record: &NightRecord) -> Result<Vec<Figure>, Failure> {
+fn figures(night: &Night, record: &NightRecord, structure: Option<&Structure>) -> Result<Vec<Figure>, Failure> {
     let gradient = night.stack.rotational_gradient()?;
+    let twin_gradient = structure.map(|s| s.twin_gradient(night.stack.centre_px)).transpose()?;
     let stacked = &night.stack.comet.stacked;
     let pictures = NightPictures {
         light: SkyPicture {
@@ -97,6 +119,13 @@ fn figures(night: &Night, record: &NightRecord) -> Result<Vec<Figure>, Failure> 
         gradient_description: format!(
             "Twice the light minus two copies turned by {GRADIENT_ROTATION_DEG}° either way about the optocentre"
         ),
+        structure: structure.zip(twin_gradient.as_ref()).map(|(s, twin_gradient)| StructurePictures {
+            twin: &s.twin,
+            twin_realisation: &s.twin_realisation,
+            twin_gradient,
+            variance: &stacked.variance,
+            independent_area_px: night.stack.comet.correlation,
+        }),
         orbit_plan: super::plan::orbit_plan(night),
     };
     fanlight_present::night_figures(record, &pictures).map_err(Failure::data)
@@ -165,9 +194,8 @@ fn history(record: &NightRecord) -> Vec<String> {
     lines
 }
 
-/// `comet.fits`: image, variance, mask; `substacks.fits`: the sub-stacks on the same grid.
-fn write_comet(night: &Night, record: &NightRecord, folder: &OutputFolder) -> Result<(), Failure> {
-    let stacked = &night.stack.comet.stacked;
+/// The coordinates of the comet-registered stack.
+fn comet_wcs(night: &Night, record: &NightRecord) -> Result<Wcs, Failure> {
     let place = match &record.astrometry {
         Some(a) => fanlight_sky::SkyPosition::new(a.ra_deg, a.dec_deg),
         None => fanlight_sky::SkyPosition::new(record.geometry.ra_deg, record.geometry.dec_deg),
@@ -175,15 +203,50 @@ fn write_comet(night: &Night, record: &NightRecord, folder: &OutputFolder) -> Re
     let m = night.stack.grid.local.arcsec_per_px;
     let cd = [[m[0][0] / 3600.0, m[0][1] / 3600.0], [m[1][0] / 3600.0, m[1][1] / 3600.0]];
     let centre = PixelXy { x_px: night.stack.centre_px.0, y_px: night.stack.centre_px.1 };
-    let wcs = Wcs::tangent(place, centre, cd).map_err(Failure::data)?;
+    Wcs::tangent(place, centre, cd).map_err(Failure::data)
+}
+
+/// What every image on the comet's grid says of itself.
+fn comet_cards(night: &Night, record: &NightRecord, wcs: &Wcs) -> Vec<Card> {
+    let image = &night.stack.comet.stacked.image;
+    let (x_px, y_px) = night.stack.centre_px;
     let mut cards = common_cards(record);
-    cards.push(number("COMETX", centre.x_px + 1.0, "optocentre, column, first pixel is 1"));
-    cards.push(number("COMETY", centre.y_px + 1.0, "optocentre, row, first pixel is 1"));
+    cards.push(number("COMETX", x_px + 1.0, "optocentre, column, first pixel is 1"));
+    cards.push(number("COMETY", y_px + 1.0, "optocentre, row, first pixel is 1"));
     let g = &record.geometry;
     cards.push(number("KMARCSEC", g.km_per_arcsec, "[km/arcsec] at the comet"));
     cards.push(number("SUNPA", g.sunward_pa_deg, "[deg] position angle toward the Sun"));
     cards.push(number("NEGVELPA", g.negative_velocity_pa_deg, "[deg] position angle of minus the velocity"));
-    cards.extend(wcs_cards(&wcs, (stacked.image.width, stacked.image.height)));
+    cards.extend(wcs_cards(wcs, (image.width, image.height)));
+    cards
+}
+
+/// `twin.fits`: the featureless twin, and what the night has beside it.
+fn write_twin(
+    night: &Night,
+    record: &NightRecord,
+    structure: &Structure,
+    folder: &OutputFolder,
+) -> Result<(), Failure> {
+    let wcs = comet_wcs(night, record)?;
+    let night_image = &night.stack.comet.stacked.image;
+    let data = night_image.data.iter().zip(&structure.twin.data).map(|(n, t)| n - t).collect();
+    let residual = Image { width: night_image.width, height: night_image.height, data };
+    let mut twin = HduOut::new("TWIN", HduData::F32(&structure.twin));
+    twin.cards = comet_cards(night, record, &wcs);
+    twin.history = history(record);
+    twin.comments = vec!["the best-fitting coma without narrow structure, imaged as the night was; no noise".into()];
+    let mut beside = HduOut::new("RESIDUAL", HduData::F32(&residual));
+    beside.cards = comet_cards(night, record, &wcs);
+    beside.comments = vec!["the comet-registered stack less the twin".into()];
+    fanlight_io::write_fits(&folder.path(TWIN), &[twin, beside]).map_err(Failure::data)
+}
+
+/// `comet.fits`: image, variance, mask; `substacks.fits`: the sub-stacks on the same grid.
+fn write_comet(night: &Night, record: &NightRecord, folder: &OutputFolder) -> Result<(), Failure> {
+    let stacked = &night.stack.comet.stacked;
+    let wcs = comet_wcs(night, record)?;
+    let cards = comet_cards(night, record, &wcs);
     let mut image = HduOut::new("COMET", HduData::F32(&stacked.image));
     image.cards.clone_from(&cards);
     image.history = history(record);

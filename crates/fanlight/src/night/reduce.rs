@@ -13,6 +13,7 @@ use super::offset::{centre_on_optocentre, leave_out_lost_frames, night_offset};
 use super::second_pass::{self, CometGrid, FieldLight};
 use super::solve::{self, Solver};
 use super::star_stack::{self, StarStacked, sky_stars, star_stack};
+use super::structure::{self, Structure};
 use super::window::{self, Refit, Windows};
 use super::{
     Colour, Missing, Night, Options, Sources, camera, judge, line_noise, masters, measure_stack, passing_stars,
@@ -35,6 +36,8 @@ pub struct Reduced {
     pub night: Night,
     /// The record of them.
     pub record: NightRecord,
+    /// The coma's structure, where it could be looked for.
+    pub structure: Option<Structure>,
     /// The star-registered stack.
     pub stars: StarStacked,
     /// Its grid.
@@ -227,6 +230,11 @@ pub fn reduce(options: &Options, sources: Sources, scratch: &Path) -> Result<Red
     tracing::info!("{} field stars are taken out of every frame", field_stars.len());
     let middle = PixelXy { x_px: 0.5 * grid.width as f64, y_px: 0.5 * grid.height as f64 };
     let wings = found.as_ref().and_then(|f| f.as_ref().ok());
+    let rays_pa_deg = wings.map_or_else(Vec::new, |w| {
+        let [[a, b], [c, d]] = grid.wcs.arcsec_per_px(middle);
+        let of = |angle: f64| (a * angle.cos() + b * angle.sin()).atan2(c * angle.cos() + d * angle.sin());
+        w.rays().map(|angle| of(angle).to_degrees().rem_euclid(180.0)).collect()
+    });
     let step = match (wings, &stars.shape, solution.is_some() && !fitted.is_empty()) {
         (Some(wings), Some(core), true) => wings::zero_point_step(wings, &looks, core),
         _ => None,
@@ -306,11 +314,23 @@ pub fn reduce(options: &Options, sources: Sources, scratch: &Path) -> Result<Red
         mid,
         stack,
         missing,
+        rays_pa_deg,
         simulated,
         notes,
     };
-    let record = record::night_record(&night, &orbit, &site, options, catalogue.as_ref().map(|c| c.path.clone()))?;
-    Ok(Reduced { night, record, stars, grid })
+    let mut record = record::night_record(&night, &orbit, &site, options, catalogue.as_ref().map(|c| c.path.clone()))?;
+    let structure = match structure::look(&night, &record.geometry) {
+        Ok(found) => {
+            found.fill(&mut record.morphology, &record.geometry);
+            Some(found)
+        }
+        Err(reason) => {
+            record.morphology.not_analysed_because = Some(record::sentence(&reason.to_string()));
+            None
+        }
+    };
+    record.summary = fanlight_record::sentences::night_summary(&record);
+    Ok(Reduced { night, record, structure, stars, grid })
 }
 
 /// The same warning for a night that need not be measured again.

@@ -9,9 +9,9 @@ use fanlight_coma::stack::{self, Balanced, Local};
 use fanlight_coma::stars::{self, FieldStar};
 use fanlight_coma::wings::Wings;
 use fanlight_image::combine::CombineConfig;
-use fanlight_image::flag;
 use fanlight_image::moffat::FieldShape;
 use fanlight_image::resample::Mapping;
+use fanlight_image::{Image, flag};
 use fanlight_sky::SkyPosition;
 use rayon::prelude::*;
 use std::path::Path;
@@ -90,6 +90,10 @@ pub struct CometStack {
     pub places: Vec<(usize, Option<(SkyPosition, Vote)>)>,
     /// Per frame its sub-stack.
     pub groups: Vec<(usize, usize)>,
+    /// Each sub-stack's share of the weight.
+    pub substack_shares: Vec<f64>,
+    /// First and second half of the night by weight, with their shares of it; absent where either would have no frame.
+    pub halves: Option<[(Image, f64); 2]>,
     /// Frames crossed by satellites or aeroplanes, with the number of tracks.
     pub crossed: Vec<(usize, usize)>,
     /// Frames that could not be read a second time, with the reason.
@@ -148,6 +152,7 @@ pub fn stack_on_comet(
         })
         .collect();
     let groups = stack::balanced_substacks(&balanced, n_groups);
+    let parts = NightParts::new(&placed, &groups, n_groups);
     let shares: Vec<Share> = placed
         .iter()
         .zip(&groups)
@@ -155,14 +160,14 @@ pub fn stack_on_comet(
             index: *index,
             scale: kept[*index].scale as f32,
             weight: laid.weight as f32,
-            group: *group,
+            group: parts.part(*group, *index),
         })
         .collect();
     let config = CombineConfig { relative_tolerance: SEEING_TOLERANCE, ..CombineConfig::default() };
     let size = (grid.width, grid.height);
-    let job = combine::Job { spool: &spool, shares: &shares, size, n_groups, config };
+    let job = combine::Job { spool: &spool, shares: &shares, size, n_groups: 2 * n_groups, config };
     // rows of what long trails of stars leave would be taken for satellites: there clipping alone leaves those out
-    let (stacked, tracks) = match first_pass::looks_of(kept[kept.len() / 2].shape.typical()).are_trails() {
+    let (mut stacked, tracks) = match first_pass::looks_of(kept[kept.len() / 2].shape.typical()).are_trails() {
         true => (job.run()?, vec![Vec::new(); shares.len()]),
         false => job.run_without_tracks((grid.local.x_px, grid.local.y_px))?,
     };
@@ -170,10 +175,88 @@ pub fn stack_on_comet(
     let total: f64 = placed.iter().map(|(_, l)| l.weight).sum();
     let of_pixels = context.stack.map_or(1.0, |noise| noise.correlation);
     let correlation = of_pixels * placed.iter().map(|(_, l)| l.weight * l.correlation).sum::<f64>() / total;
+    let halves = parts.fold(&mut stacked.substacks);
+    let substack_shares = parts.shares();
     let kernel = placed.iter().map(|(_, l)| l.kernel).collect();
     let places = placed.iter().map(|(i, l)| (*i, l.place)).collect();
     let groups = placed.iter().map(|(i, _)| *i).zip(groups).collect();
-    Ok(CometStack { stacked, kernel, correlation, places, groups, crossed, lost })
+    Ok(CometStack { stacked, kernel, correlation, places, groups, substack_shares, halves, crossed, lost })
+}
+
+/// The night in parts: every sub-stack's frames of the first and of the second half of the night are combined apart, and
+/// put together afterwards both ways.
+struct NightParts {
+    n_substacks: usize,
+    /// Index of the first frame of the second half.
+    second_from: usize,
+    /// Weight of each part: sub-stack by sub-stack, first half and second.
+    weights: Vec<f64>,
+}
+
+impl NightParts {
+    /// `placed` in order of time, with the sub-stack of each.
+    fn new(placed: &[(usize, Laid)], groups: &[usize], n_substacks: usize) -> Self {
+        let total: f64 = placed.iter().map(|(_, l)| l.weight).sum();
+        let mut before = 0.0;
+        let second = placed.iter().find(|(_, l)| {
+            before += l.weight;
+            before > 0.5 * total
+        });
+        // with few frames the one in the middle is the second half's
+        let second_from = second.map_or(0, |(index, _)| *index);
+        let mut parts = Self { n_substacks, second_from, weights: vec![0.0; 2 * n_substacks] };
+        for ((index, laid), group) in placed.iter().zip(groups) {
+            let part = parts.part(*group, *index);
+            parts.weights[part] += laid.weight;
+        }
+        parts
+    }
+
+    fn part(&self, substack: usize, frame: usize) -> usize {
+        2 * substack + usize::from(frame >= self.second_from)
+    }
+
+    /// Each sub-stack's share of the weight.
+    fn shares(&self) -> Vec<f64> {
+        let total: f64 = self.weights.iter().sum();
+        self.weights.chunks(2).map(|w| w.iter().sum::<f64>() / total).collect()
+    }
+
+    /// Makes the parts the sub-stacks, and gives the halves.
+    fn fold(&self, parts: &mut Vec<Image>) -> Option<[(Image, f64); 2]> {
+        let total: f64 = self.weights.iter().sum();
+        let half = |which: usize| {
+            let of = |i: usize| (&parts[2 * i + which], self.weights[2 * i + which]);
+            let own: Vec<(&Image, f64)> = (0..self.n_substacks).map(of).filter(|(_, w)| *w > 0.0).collect();
+            let share = own.iter().map(|(_, w)| w).sum::<f64>() / total;
+            (share > 0.0).then(|| (weighted_mean(&own), share))
+        };
+        let halves = half(0).zip(half(1)).map(|(a, b)| [a, b]);
+        let substack = |i: usize| {
+            let own: Vec<(&Image, f64)> =
+                (2 * i..2 * i + 2).map(|k| (&parts[k], self.weights[k])).filter(|(_, w)| *w > 0.0).collect();
+            weighted_mean(&own)
+        };
+        *parts = (0..self.n_substacks).map(substack).collect();
+        halves
+    }
+}
+
+/// Mean of images by weight; of those that have a value where some have none.
+fn weighted_mean(images: &[(&Image, f64)]) -> Image {
+    let Some((first, _)) = images.first() else { return Image::default() };
+    let data = (0..first.data.len()).into_par_iter().with_min_len(4096).map(|i| {
+        let (mut sum, mut weight) = (0f32, 0f32);
+        for (image, w) in images {
+            let v = image.data[i];
+            if v.is_finite() {
+                sum += *w as f32 * v;
+                weight += *w as f32;
+            }
+        }
+        if weight > 0.0 { sum / weight } else { f32::NAN }
+    });
+    Image { width: first.width, height: first.height, data: data.collect() }
 }
 
 /// Frames of one night differ in seeing, and with it in the height of the condensation, by tens of per cent: near the
@@ -216,7 +299,7 @@ fn lay_one(kept: &Kept, field: &FieldLight, grid: &CometGrid, context: &Context)
     let layers = first_pass::lay(&frame, look.sky_e, exposure_s, &placement, grid.width, grid.height);
 
     let variance_in = fanlight_coma::measure::typical_variance(&frame.variance_e2) / exposure_s.powi(2);
-    let laid_image = fanlight_image::Image { width: grid.width, height: grid.height, data: layers.variances };
+    let laid_image = Image { width: grid.width, height: grid.height, data: layers.variances };
     let variance_out = fanlight_coma::measure::typical_variance(&laid_image);
     let layers = Layers { values: layers.values, variances: laid_image.data };
     if !(variance_in > 0.0 && variance_out > 0.0) {

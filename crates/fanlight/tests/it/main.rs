@@ -9,7 +9,11 @@ mod conditions;
 mod dense;
 mod detections;
 mod distorted;
+mod draws;
 mod enhance;
+#[path = "../../benches/evidence/mod.rs"]
+#[allow(dead_code, reason = "a bench: here only the tests of its parts run")]
+mod evidence;
 mod night;
 mod products;
 mod raw_fits;

@@ -2,6 +2,7 @@
 //!
 //! The tests measure a few fixed seeds; `benches/truth.rs` measures many and prints the table.
 
+use crate::draws::Draws;
 use fanlight::night::reduce::{self, Reduced};
 use fanlight::night::{Options, Sources, first_pass};
 use fanlight::simulate;
@@ -33,34 +34,9 @@ pub struct Outcome {
     pub notes: Vec<String>,
 }
 
-/// Uniform numbers of a seed (Steele, Lea & Flood 2014, SplitMix64).
-struct Draws(u64);
-
-impl Draws {
-    fn unit(&mut self) -> f64 {
-        self.0 = self.0.wrapping_add(0x9E37_79B9_7F4A_7C15);
-        let mut z = self.0;
-        z = (z ^ (z >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
-        z = (z ^ (z >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
-        ((z ^ (z >> 31)) >> 11) as f64 / (1u64 << 53) as f64
-    }
-
-    fn between(&mut self, low: f64, high: f64) -> f64 {
-        low + (high - low) * self.unit()
-    }
-
-    fn ratio(&mut self, low: f64, high: f64) -> f64 {
-        low * (high / low).powf(self.unit())
-    }
-
-    fn chance(&mut self, share: f64) -> bool {
-        self.unit() < share
-    }
-}
-
 /// A night of a seed: small frames, everything that a night may bring drawn independently.
 pub fn scenario(seed: u64) -> Scenario {
-    let mut d = Draws(seed.wrapping_mul(0x2545_F491_4F6C_DD1D));
+    let mut d = Draws::new(seed.wrapping_mul(0x2545_F491_4F6C_DD1D));
     let mut s = Scenario { seed, ..Scenario::default() };
     s.n_frames = 8 + (d.unit() * 3.0) as usize;
     let side = if d.chance(0.25) { 320 } else { 256 };
@@ -133,7 +109,7 @@ pub fn scenario(seed: u64) -> Scenario {
 /// either way.
 pub fn distorted(seed: u64) -> Scenario {
     let mut s = scenario(seed);
-    let mut d = Draws(seed.wrapping_mul(0x9E6C_63D0_876A_9A35));
+    let mut d = Draws::new(seed.wrapping_mul(0x9E6C_63D0_876A_9A35));
     (s.camera.width_px, s.camera.height_px) = (512, 512);
     s.wcs.distortion_corner_px = d.between(2.0, 5.0) * if d.chance(0.5) { 1.0 } else { -1.0 };
     s

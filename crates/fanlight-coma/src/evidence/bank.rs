@@ -1,0 +1,461 @@
+//! The templates of the search, and the search itself: for any data, the template that stands out most.
+//!
+//! A wedge is a sum of radial blocks, each turned as the curvature asks; an arc is one block. So a search is a few sums over
+//! rings, one Fourier sum over position angle per block and width, and running sums over blocks: a fraction of a millisecond.
+
+use super::mode_space::{MAX_MODES, ModeSpace};
+use super::nuisance::Nuisances;
+use super::shapes::{ARC_RADII, HATS, Shapes, Wedge, arc_azimuth, gaussian_azimuth};
+use fanlight_image::wide;
+use nalgebra::{DMatrix, DVector};
+use rayon::prelude::*;
+use std::f64::consts::TAU;
+
+/// Position angles searched.
+pub const N_PA: usize = 120;
+const _: () = assert!(N_PA % 8 == 0, "maxima are taken eight at a time");
+/// Position angles at which a template's error is worked out; in between it is that of the nearest.
+const N_ERROR_PA: usize = 60;
+/// Knots per block.
+const HATS_PER_BLOCK: usize = 2;
+const BLOCKS: usize = HATS / HATS_PER_BLOCK;
+/// Full widths at half maximum of the wedges, and the curvatures that each is searched with.
+const WIDTHS_DEG: [f64; 7] = [10.0, 16.0, 26.0, 42.0, 65.0, 100.0, 140.0];
+const CURVATURES_DEG_PER_ARCSEC: [f64; 7] = [0.0, 0.4, -0.4, 0.9, -0.9, 1.6, -1.6];
+/// Wedges wider than this are searched straight and slightly curved only.
+const MANY_CURVATURES_TO_DEG: f64 = 50.0;
+const FEW_CURVATURES: usize = 3;
+/// Lengths of the arcs.
+const ARC_LENGTHS_DEG: [f64; 3] = [50.0, 90.0, 150.0];
+/// Modes whose factor is under this share of the first are left out.
+const LEAST_FACTOR: f64 = 2e-3;
+
+/// A template of the search.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Template {
+    /// A wedge over blocks of knots.
+    Wedge {
+        /// Position angle of the ridge at the nucleus.
+        pa_rad: f64,
+        /// Full width at half maximum.
+        width_rad: f64,
+        /// Curvature.
+        curvature_deg_per_arcsec: f64,
+        /// First knot in it.
+        first_knot: usize,
+        /// First knot beyond it.
+        end_knot: usize,
+    },
+    /// An arc.
+    Arc {
+        /// Its middle.
+        pa_rad: f64,
+        /// Its length.
+        length_rad: f64,
+        /// Index among the arcs searched for.
+        arc: usize,
+    },
+}
+
+/// The most significant template of a search.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Best {
+    /// Amplitude over its error.
+    pub significance: f64,
+    /// The template.
+    pub template: Template,
+}
+
+/// Templates of a night, without nuisances: what banks under any of them are made of.
+pub struct Templates {
+    wedge_blocks: Vec<Block>,
+    arc_blocks: Vec<Block>,
+    families: Vec<WedgeTemplates>,
+    /// Per arc block, length and position angle.
+    arcs: Vec<Local>,
+    /// First number of each ring in the mode sums.
+    starts: Vec<usize>,
+}
+
+/// A block's rings with the factors of its modes, from m = 1; rings without any left out.
+type Block = Vec<(usize, Vec<f32>)>;
+
+/// A whitened template: nothing but in a run of components.
+struct Local {
+    from: usize,
+    values: DVector<f64>,
+}
+
+impl Local {
+    fn dot(&self, other: &Self) -> f64 {
+        let from = self.from.max(other.from);
+        let to = (self.from + self.values.len()).min(other.from + other.values.len());
+        if from >= to {
+            return 0.0;
+        }
+        self.values.rows(from - self.from, to - from).dot(&other.values.rows(from - other.from, to - from))
+    }
+
+    /// Products with what nuisances take out.
+    fn products(&self, nuisances: &Nuisances) -> DVector<f64> {
+        nuisances.taken_out.rows(self.from, self.values.len()).tr_mul(&self.values)
+    }
+}
+
+/// Wedges of one width, in blocks.
+struct WedgeTemplates {
+    width_rad: f64,
+    /// Per block and position angle.
+    blocks: Vec<Vec<Local>>,
+    curvatures: Vec<CurvedTemplates>,
+}
+
+struct CurvedTemplates {
+    curvature_deg_per_arcsec: f64,
+    /// By how many steps of position angle each block is turned.
+    shifts: [usize; BLOCKS],
+    /// Square of the template, per window and position angle at which errors are worked out.
+    squares: Vec<f64>,
+}
+
+/// Templates with their errors under given nuisances.
+pub struct Bank<'a> {
+    templates: &'a Templates,
+    /// cos and sin of m times each position angle, mode by mode.
+    turns: Vec<([f32; N_PA], [f32; N_PA])>,
+    families: Vec<Family>,
+    arc_lengths: Vec<Vec<f32>>,
+    /// One over the error, per arc block, length and position angle.
+    arc_errors: Vec<f32>,
+}
+
+/// Wedges of one width.
+struct Family {
+    width_rad: f64,
+    /// Angular factors, from m = 1.
+    azimuth: Vec<f32>,
+    curvatures: Vec<Curved>,
+}
+
+struct Curved {
+    curvature_deg_per_arcsec: f64,
+    shifts: [usize; BLOCKS],
+    /// One over the error, per window and position angle.
+    errors: Vec<f32>,
+}
+
+fn windows() -> impl Iterator<Item = (usize, usize)> + Clone {
+    (0..BLOCKS).flat_map(|first| (first + 1..=BLOCKS).map(move |end| (first, end)))
+}
+
+fn block_run(block: usize) -> [f64; HATS] {
+    std::array::from_fn(|j| if j / HATS_PER_BLOCK == block { 1.0 } else { 0.0 })
+}
+
+impl Templates {
+    /// All templates of a night.
+    pub fn new(space: &ModeSpace, shapes: &Shapes, scale_arcsec: f64) -> Self {
+        let mut starts = Vec::with_capacity(space.rings.len());
+        let mut n = 0;
+        for ring in &space.rings {
+            starts.push(n);
+            n += 2 * ring.modes;
+        }
+        let block = |factor: &dyn Fn(usize, usize) -> f64| -> Block {
+            let rings = space
+                .rings
+                .iter()
+                .enumerate()
+                .map(|(i, ring)| (i, (1..=ring.modes).map(|m| factor(i, m) as f32).collect::<Vec<f32>>()));
+            let all: Block = rings.collect();
+            let largest = all.iter().flat_map(|b| &b.1).fold(0f32, |a, b| a.max(b.abs()));
+            all.into_iter().filter(|b| b.1.iter().any(|v| v.abs() > 3e-3 * largest)).collect()
+        };
+        let runs: Vec<[f64; HATS]> = (0..BLOCKS).map(block_run).collect();
+        let wedge_blocks: Vec<Block> = runs.iter().map(|run| block(&|i, m| shapes.run_at(i, m, run))).collect();
+        let arc_blocks: Vec<Block> = (0..2 * ARC_RADII).map(|a| block(&|i, m| shapes.arc_at(i, m, a))).collect();
+        let middle = |b: usize| {
+            let knots = &shapes.knots_px[b * HATS_PER_BLOCK..(b + 1) * HATS_PER_BLOCK];
+            knots.iter().sum::<f64>() / knots.len() as f64
+        };
+        let families = WIDTHS_DEG
+            .par_iter()
+            .map(|width_deg| {
+                let width_rad = width_deg.to_radians();
+                let azimuth = gaussian_azimuth(width_rad);
+                let at_all = |block: &Block| -> Vec<Local> {
+                    (0..N_ERROR_PA).map(|k| local(space, block, &azimuth[1..], error_pa(k))).collect()
+                };
+                let blocks: Vec<Vec<Local>> = wedge_blocks.iter().map(at_all).collect();
+                let n =
+                    if *width_deg > MANY_CURVATURES_TO_DEG { FEW_CURVATURES } else { CURVATURES_DEG_PER_ARCSEC.len() };
+                let curvatures = CURVATURES_DEG_PER_ARCSEC[..n].iter().map(|c| {
+                    let shift = |b: usize| {
+                        let turn = c * middle(b) * scale_arcsec / 360.0 * N_PA as f64;
+                        (turn.round() as i64).rem_euclid(N_PA as i64) as usize
+                    };
+                    let shifts: [usize; BLOCKS] = std::array::from_fn(shift);
+                    CurvedTemplates { curvature_deg_per_arcsec: *c, shifts, squares: squares(&blocks, &shifts) }
+                });
+                let curvatures = curvatures.collect();
+                WedgeTemplates { width_rad, blocks, curvatures }
+            })
+            .collect();
+        let lengths: Vec<_> = ARC_LENGTHS_DEG.iter().map(|l| arc_azimuth(l.to_radians())).collect();
+        let arcs = arc_blocks
+            .par_iter()
+            .flat_map_iter(|block| {
+                let all = lengths.iter().flat_map(|azimuth| (0..N_ERROR_PA).map(move |k| (azimuth, k)));
+                all.map(move |(azimuth, k)| local(space, block, &azimuth[1..], error_pa(k)))
+            })
+            .collect();
+        Self { wedge_blocks, arc_blocks, families, arcs, starts }
+    }
+}
+
+/// Squares of curved wedges, per window and position angle.
+fn squares(blocks: &[Vec<Local>], shifts: &[usize; BLOCKS]) -> Vec<f64> {
+    let mut out = vec![0.0; BLOCKS * (BLOCKS + 1) / 2 * N_ERROR_PA];
+    for k in 0..N_ERROR_PA {
+        let parts: Vec<&Local> = (0..BLOCKS).map(|b| &blocks[b][(k + nearest(shifts[b])) % N_ERROR_PA]).collect();
+        let products = DMatrix::from_fn(BLOCKS, BLOCKS, |a, b| match b.abs_diff(a) <= OVERLAP && b >= a {
+            true => parts[a].dot(parts[b]),
+            false => 0.0,
+        });
+        for (w, (first, end)) in windows().enumerate() {
+            let pairs = (first..end).flat_map(|a| (a..end.min(a + OVERLAP + 1)).map(move |b| (a, b)));
+            out[w * N_ERROR_PA + k] =
+                pairs.map(|(a, b)| if a == b { products[(a, b)] } else { 2.0 * products[(a, b)] }).sum();
+        }
+    }
+    out
+}
+
+impl<'a> Bank<'a> {
+    /// The templates under nuisances.
+    pub fn new(templates: &'a Templates, nuisances: &Nuisances) -> Self {
+        let turns = (1..=MAX_MODES)
+            .map(|m| {
+                let at = |k: usize| (m * k) as f64 * TAU / N_PA as f64;
+                (std::array::from_fn(|k| at(k).cos() as f32), std::array::from_fn(|k| at(k).sin() as f32))
+            })
+            .collect();
+        let families = templates.families.par_iter().map(|f| Family::new(f, nuisances)).collect();
+        let of_arc = |t: &Local| inverse_root(t.values.norm_squared() - t.products(nuisances).norm_squared());
+        let coarse: Vec<f32> = templates.arcs.par_iter().map(of_arc).collect();
+        let arc_errors =
+            coarse.chunks_exact(N_ERROR_PA).flat_map(|row| (0..N_PA).map(move |k| row[nearest(k)])).collect();
+        let arc_lengths = ARC_LENGTHS_DEG.iter().map(|l| kept_factors(&arc_azimuth(l.to_radians())[1..])).collect();
+        Self { templates, turns, families, arc_lengths, arc_errors }
+    }
+
+    /// How many templates there are.
+    pub fn len(&self) -> usize {
+        let wedges: usize = self.families.iter().flat_map(|f| &f.curvatures).map(|c| c.errors.len()).sum();
+        wedges + self.arc_errors.len()
+    }
+
+    /// Whether there is none.
+    pub fn is_empty(&self) -> bool {
+        self.len() == 0
+    }
+
+    /// The most significant template for sums per ring and mode (see [`ModeSpace::unwhitened`], one after the other) of data
+    /// that were cleaned of nuisances. `within` says at which position angles (index, block's turn left out) to look.
+    pub fn best(&self, sums: &[f32], within: impl Fn(usize) -> bool) -> Option<Best> {
+        wide(|| self.searched(sums, &within))
+    }
+
+    #[inline(always)]
+    fn searched(&self, sums: &[f32], within: &impl Fn(usize) -> bool) -> Option<Best> {
+        let mut best = (0f32, None);
+        let mut along = [[0f32; N_PA]; BLOCKS];
+        let wedges: Vec<ModeSums> = self.templates.wedge_blocks.iter().map(|b| self.mode_sums(b, sums)).collect();
+        for (f, family) in self.families.iter().enumerate() {
+            for (row, sums) in along.iter_mut().zip(&wedges) {
+                self.response(sums, &family.azimuth, row);
+            }
+            for (c, curved) in family.curvatures.iter().enumerate() {
+                let mut running = [[0f32; N_PA]; BLOCKS + 1];
+                for b in 0..BLOCKS {
+                    let shift = curved.shifts[b];
+                    let (before, after) = running.split_at_mut(b + 1);
+                    let (from, to) = (&before[b], &mut after[0]);
+                    let (tail, head) = along[b].split_at(shift);
+                    let (first, second) = to.split_at_mut(N_PA - shift);
+                    let (from_first, from_second) = from.split_at(N_PA - shift);
+                    first.iter_mut().zip(head).zip(from_first).for_each(|((t, h), f)| *t = f + h);
+                    second.iter_mut().zip(tail).zip(from_second).for_each(|((t, h), f)| *t = f + h);
+                }
+                for (w, (first, end)) in windows().enumerate() {
+                    let errors = &curved.errors[w * N_PA..(w + 1) * N_PA];
+                    let (low, high) = (&running[first], &running[end]);
+                    // eight at a time: a single running maximum would wait for itself
+                    let mut lanes = [0f32; 8];
+                    for ((h, l), e) in high.chunks_exact(8).zip(low.chunks_exact(8)).zip(errors.chunks_exact(8)) {
+                        for (lane, ((h, l), e)) in lanes.iter_mut().zip(h.iter().zip(l).zip(e)) {
+                            let z = (h - l) * e;
+                            *lane = if z > *lane { z } else { *lane };
+                        }
+                    }
+                    let largest = lanes.into_iter().fold(0f32, |a, b| if b > a { b } else { a });
+                    if largest > best.0 {
+                        let at = (0..N_PA).filter(|k| within(*k)).map(|k| (k, (high[k] - low[k]) * errors[k]));
+                        if let Some((k, z)) = at.fold(
+                            None,
+                            |a: Option<(usize, f32)>, b| if a.is_none_or(|a| b.1 > a.1) { Some(b) } else { a },
+                        ) && z > best.0
+                        {
+                            best = (z, Some((f, c, first, end, k)));
+                        }
+                    }
+                }
+            }
+        }
+        let mut template = best.1.map(|(f, c, first, end, k)| Template::Wedge {
+            pa_rad: k as f64 * TAU / N_PA as f64,
+            width_rad: self.families[f].width_rad,
+            curvature_deg_per_arcsec: self.families[f].curvatures[c].curvature_deg_per_arcsec,
+            first_knot: first * HATS_PER_BLOCK,
+            end_knot: end * HATS_PER_BLOCK,
+        });
+        let mut row = [0f32; N_PA];
+        for (a, block) in self.templates.arc_blocks.iter().enumerate() {
+            let own = self.mode_sums(block, sums);
+            for (l, azimuth) in self.arc_lengths.iter().enumerate() {
+                self.response(&own, azimuth, &mut row);
+                let errors = &self.arc_errors[(a * self.arc_lengths.len() + l) * N_PA..][..N_PA];
+                for (k, (v, e)) in row.iter().zip(errors).enumerate() {
+                    if v * e > best.0 && within(k) {
+                        best.0 = v * e;
+                        let (pa_rad, length_rad) = (k as f64 * TAU / N_PA as f64, ARC_LENGTHS_DEG[l].to_radians());
+                        template = Some(Template::Arc { pa_rad, length_rad, arc: a });
+                    }
+                }
+            }
+        }
+        template.map(|template| Best { significance: f64::from(best.0), template })
+    }
+
+    #[inline(always)]
+    fn mode_sums(&self, block: &[(usize, Vec<f32>)], sums: &[f32]) -> ModeSums {
+        let mut out = ModeSums { cos: [0.0; MAX_MODES], sin: [0.0; MAX_MODES] };
+        for (ring, factors) in block {
+            let own = &sums[self.templates.starts[*ring]..][..2 * factors.len()];
+            for (m, (f, pair)) in factors.iter().zip(own.chunks_exact(2)).enumerate() {
+                out.cos[m] += f * pair[0];
+                out.sin[m] += f * pair[1];
+            }
+        }
+        out
+    }
+
+    #[inline(always)]
+    fn response(&self, sums: &ModeSums, azimuth: &[f32], row: &mut [f32; N_PA]) {
+        row.fill(0.0);
+        for (m, a) in azimuth.iter().enumerate() {
+            let (c, s) = (a * sums.cos[m], a * sums.sin[m]);
+            let (cos, sin) = &self.turns[m];
+            for ((r, x), y) in row.iter_mut().zip(cos).zip(sin) {
+                *r += c * x + s * y;
+            }
+        }
+    }
+}
+
+struct ModeSums {
+    cos: [f32; MAX_MODES],
+    sin: [f32; MAX_MODES],
+}
+
+/// Angular factors up to the last that counts.
+fn kept_factors(azimuth: &[f64]) -> Vec<f32> {
+    let largest = azimuth.iter().fold(0.0, |a: f64, b| a.max(b.abs()));
+    let n = azimuth.iter().rposition(|a| a.abs() > LEAST_FACTOR * largest).map_or(0, |i| i + 1);
+    azimuth[..n].iter().map(|a| *a as f32).collect()
+}
+
+fn nearest(k: usize) -> usize {
+    ((k * N_ERROR_PA + N_PA / 2) / N_PA) % N_ERROR_PA
+}
+
+fn inverse_root(square: f64) -> f32 {
+    if square > 1e-12 { (1.0 / square.sqrt()) as f32 } else { 0.0 }
+}
+
+fn error_pa(k: usize) -> f64 {
+    k as f64 * TAU / N_ERROR_PA as f64
+}
+
+fn local(space: &ModeSpace, block: &Block, azimuth: &[f64], pa_rad: f64) -> Local {
+    let (Some(first), Some(last)) = (block.first(), block.last()) else {
+        return Local { from: 0, values: DVector::zeros(0) };
+    };
+    let (from, end) = (&space.rings[first.0], &space.rings[last.0]);
+    let whole = space.model(|i, ring| {
+        let factors = &block.iter().find(|b| b.0 == i)?.1;
+        Some(
+            (0..ring.modes)
+                .map(|m| {
+                    let (sin, cos) = ((m + 1) as f64 * pa_rad).sin_cos();
+                    let f = f64::from(factors[m]) * azimuth[m];
+                    (f * cos, f * sin)
+                })
+                .collect(),
+        )
+    });
+    Local { from: from.start, values: whole.rows(from.start, end.start + 2 * end.modes - from.start).into_owned() }
+}
+
+/// Blocks further apart than this do not overlap.
+const OVERLAP: usize = 2;
+
+impl Family {
+    fn new(templates: &WedgeTemplates, nuisances: &Nuisances) -> Self {
+        let products: Vec<Vec<DVector<f64>>> =
+            templates.blocks.iter().map(|b| b.iter().map(|t| t.products(nuisances)).collect()).collect();
+        let curvatures = templates.curvatures.iter().map(|curved| {
+            let mut coarse = vec![0f32; curved.squares.len()];
+            for k in 0..N_ERROR_PA {
+                let mut first_seen = 0;
+                let mut sum = DVector::zeros(nuisances.taken_out.ncols());
+                for (w, (first, end)) in windows().enumerate() {
+                    // windows of one first block follow each other, each a block longer
+                    if first != first_seen || end == first + 1 {
+                        sum.fill(0.0);
+                        first_seen = first;
+                    }
+                    sum += &products[end - 1][(k + nearest(curved.shifts[end - 1])) % N_ERROR_PA];
+                    let i = w * N_ERROR_PA + k;
+                    coarse[i] = inverse_root(curved.squares[i] - sum.norm_squared());
+                }
+            }
+            Curved {
+                curvature_deg_per_arcsec: curved.curvature_deg_per_arcsec,
+                shifts: curved.shifts,
+                errors: coarse
+                    .chunks_exact(N_ERROR_PA)
+                    .flat_map(|row| (0..N_PA).map(move |k| row[nearest(k)]))
+                    .collect(),
+            }
+        });
+        let azimuth = kept_factors(&gaussian_azimuth(templates.width_rad)[1..]);
+        Self { width_rad: templates.width_rad, azimuth, curvatures: curvatures.collect() }
+    }
+}
+
+impl Template {
+    /// As a wedge with its pivot at the nucleus; `None` for an arc.
+    pub fn wedge(&self, scale_arcsec: f64) -> Option<Wedge> {
+        let Self::Wedge { pa_rad, width_rad, curvature_deg_per_arcsec, first_knot, end_knot } = self else {
+            return None;
+        };
+        Some(Wedge {
+            pa_rad: *pa_rad,
+            pivot_px: 0.0,
+            width_rad: *width_rad,
+            curvature_rad_per_px: curvature_deg_per_arcsec.to_radians() * scale_arcsec,
+            run: std::array::from_fn(|j| if (*first_knot..*end_knot).contains(&j) { 1.0 } else { 0.0 }),
+        })
+    }
+}

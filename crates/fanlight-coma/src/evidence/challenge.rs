@@ -1,0 +1,177 @@
+//! Challenges: each asks one way in which a feature could be something else, and gives a number, a threshold and a sentence.
+
+mod centre;
+mod detector;
+mod elongation;
+mod halves;
+mod history;
+mod method;
+mod noise;
+mod stars;
+
+pub use detector::Instrument;
+pub use method::Pictures;
+
+use super::feature_fit::{Fitted, Shape};
+use super::night_model::NightModel;
+use super::nuisance::{Nuisance, Nuisances, Source};
+use super::search::Findings;
+use nalgebra::DVector;
+
+/// How a challenge ended.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Outcome {
+    /// The feature stood it.
+    Passed,
+    /// It did not.
+    Failed,
+    /// It could not be tried; the explanation says why.
+    NotTested,
+}
+
+/// One challenge.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Challenge {
+    /// Its name, as in records.
+    pub name: &'static str,
+    /// How it ended.
+    pub outcome: Outcome,
+    /// The number.
+    pub statistic: Option<f64>,
+    /// What it is held against.
+    pub threshold: Option<f64>,
+    /// One plain sentence.
+    pub explanation: String,
+}
+
+impl Challenge {
+    fn not_tested(name: &'static str, explanation: impl Into<String>) -> Self {
+        Self { name, outcome: Outcome::NotTested, statistic: None, threshold: None, explanation: explanation.into() }
+    }
+
+    fn judged(name: &'static str, passed: bool, (statistic, threshold): (f64, f64), explanation: String) -> Self {
+        let outcome = if passed { Outcome::Passed } else { Outcome::Failed };
+        Self { name, outcome, statistic: Some(statistic), threshold: Some(threshold), explanation }
+    }
+}
+
+/// A feature under challenge.
+pub struct Challenged<'a> {
+    /// The night.
+    pub model: &'a NightModel,
+    /// All that was found in it.
+    pub findings: &'a Findings,
+    /// Which of it.
+    pub index: usize,
+    /// Everything that is not this feature.
+    others: Vec<Nuisance>,
+}
+
+impl<'a> Challenged<'a> {
+    /// Feature `index` of a night.
+    pub fn new(model: &'a NightModel, findings: &'a Findings, index: usize) -> Self {
+        let fits: Vec<Fitted> = findings.features.iter().map(|f| f.fitted.clone()).collect();
+        let mut others = findings.common.clone();
+        others.extend(model.shape_nuisances(&fits, Some(index)));
+        Self { model, findings, index, others }
+    }
+
+    /// All challenges in the order of records.
+    pub fn all(&self, instrument: &Instrument, pictures: &Pictures) -> Vec<Challenge> {
+        vec![
+            noise::challenge(self),
+            centre::challenge(self),
+            elongation::challenge(self),
+            halves::challenge(self),
+            stars::challenge(self),
+            detector::challenge(self, instrument),
+            method::challenge(self, pictures),
+            history::challenge(),
+        ]
+    }
+
+    fn fitted(&self) -> &Fitted {
+        &self.findings.features[self.index].fitted
+    }
+
+    /// Nuisances but for those of some sources.
+    fn nuisances_but(&self, left_out: impl Fn(Source) -> bool) -> Nuisances {
+        let kept: Vec<Nuisance> = self.others.iter().filter(|n| !left_out(n.source)).cloned().collect();
+        Nuisances::new(self.model.space.dim, &kept)
+    }
+
+    /// Inner and outer end, as reported: see [`NightModel::extent_px`].
+    fn extent_px(&self) -> (f64, f64) {
+        self.model.extent_px(self.fitted())
+    }
+
+    /// Rings between its ends, or all that it touches.
+    fn rings(&self) -> Vec<usize> {
+        let (from, to) = self.extent_px();
+        let rings = &self.model.space.rings;
+        let inside: Vec<usize> =
+            (0..rings.len()).filter(|i| rings[*i].outer_px > from && rings[*i].inner_px < to).collect();
+        if inside.is_empty() { (0..rings.len()).collect() } else { inside }
+    }
+}
+
+/// Amplitude of a template in data, its error, and how much both change per unit of other directions.
+struct Amplitude {
+    value: f64,
+    sigma: f64,
+    /// C⁻¹ times the template.
+    clean: DVector<f64>,
+}
+
+impl Amplitude {
+    fn of(unit: &DVector<f64>, nuisances: &Nuisances, data: &DVector<f64>) -> Self {
+        let clean = nuisances.clean(unit);
+        let information = unit.dot(&clean);
+        Self { value: clean.dot(data) / information, sigma: information.powf(-0.5), clean }
+    }
+
+    fn significance(&self) -> f64 {
+        self.value / self.sigma
+    }
+
+    /// Change of the amplitude per unit of a direction in the data.
+    fn per_unit(&self, direction: &DVector<f64>) -> f64 {
+        self.clean.dot(direction) * self.sigma * self.sigma
+    }
+}
+
+impl NightModel {
+    /// Inner and outer end of a feature in px: of a wedge where it is half its full height, but nowhere nearer than one and a half
+    /// kernel widths, inside which nothing is resolved, nor beyond the search; of an arc its crest's half maxima.
+    pub fn extent_px(&self, fitted: &Fitted) -> (f64, f64) {
+        let resolved = RESOLVED_FWHM * self.fwhm_px;
+        match &fitted.shape {
+            Shape::Wedge(w) => {
+                let outer = w.fade_px.unwrap_or(self.reach_px.1).min(self.reach_px.1);
+                let onset = w.onset_px.unwrap_or(0.0);
+                let inner = onset.max(resolved).min(0.8 * outer);
+                (inner, outer.max(inner + 0.5))
+            }
+            Shape::Arc(a) => ((a.radius_px - 0.5 * a.width_px).max(0.5 * resolved), a.radius_px + 0.5 * a.width_px),
+        }
+    }
+}
+
+/// Nearer than this, in kernel widths, nothing is resolved.
+const RESOLVED_FWHM: f64 = 1.5;
+
+/// A number with few digits, for sentences.
+fn short(value: f64) -> String {
+    match value.abs() {
+        v if v >= 100.0 => format!("{value:.0}"),
+        v if v >= 10.0 => format!("{value:.1}"),
+        _ => format!("{value:.2}"),
+    }
+    .replace('-', "−")
+}
+
+/// A share in per cent, for sentences.
+fn per_cent(share: f64) -> String {
+    let value = 100.0 * share;
+    if value >= 10.0 { format!("{value:.0} %") } else { format!("{value:.1} %") }
+}

@@ -1,0 +1,36 @@
+//! Could the shape of star images have made it? Elongation and skew of the kernel are put at the worst of their 3σ region, and
+//! the plain rotational gradient of the twin is held against the night's.
+
+use super::{Amplitude, Challenge, Challenged, per_cent, short};
+use crate::evidence::nuisance::Source;
+
+const SIGMAS: f64 = 3.0;
+/// The kernel alone, or the twin in the rotational gradient, may give this share of the signal.
+const LARGEST_SHARE: f64 = 0.5;
+
+pub(super) fn challenge(c: &Challenged) -> Challenge {
+    let nuisances = c.nuisances_but(|s| s == Source::Kernel);
+    let found = Amplitude::of(&c.fitted().unit, &nuisances, &c.model.data);
+    let terms = c.model.fixed.iter().filter(|n| n.source == Source::Kernel);
+    let by_kernel = SIGMAS * terms.map(|n| (n.sigma * found.per_unit(&n.direction)).powi(2)).sum::<f64>().sqrt();
+    let worst = (found.value - by_kernel) / found.sigma;
+    let level = c.findings.chance.level(0.01);
+    let share = by_kernel / found.value.max(1e-12);
+    let twin_share = twin_share(c);
+    let passed = worst >= level && share <= LARGEST_SHARE && twin_share <= LARGEST_SHARE;
+    let explanation = format!(
+        "With the kernel's elongation and skew at the worst of {SIGMAS:.0} of their errors the significance is {}, and they alone would give {} of the signal; of what the plain rotational gradient shows here the twin explains {}.",
+        short(worst),
+        per_cent(share.min(9.99)),
+        per_cent(twin_share.clamp(0.0, 9.99)),
+    );
+    Challenge::judged("elongation", passed, (worst, level), explanation)
+}
+
+/// Share of the night's plain rotational gradient along the ridge that the twin has too.
+fn twin_share(c: &Challenged) -> f64 {
+    let ridge = |rho_px: f64| c.fitted().pa_at(rho_px).0;
+    let gradient = c.model.gradient_along(&c.rings(), ridge);
+    let (twin, night) = (gradient.of_twin(c.model, c.findings), gradient.of_night(c.model));
+    if night > 0.0 { twin / night } else { f64::from(u8::from(twin > 0.0)) }
+}

@@ -1,0 +1,83 @@
+//! Could stars have made it? How much of its area stars passed over, and what is left without those places.
+
+use super::{Amplitude, Challenge, Challenged, per_cent, short};
+use crate::evidence::feature_fit::Shape;
+use crate::evidence::nuisance::Nuisances;
+use fanlight_image::flag;
+
+/// Share of the footprint that may be masked or under stars.
+const LARGEST_SHARE: f64 = 0.2;
+/// From this share on the feature is measured again without those places.
+const REFIT_FROM: f64 = 0.02;
+/// It goes with the stars where less than this share of its amplitude is left, or this significance where more was expected.
+const LEAST_LEFT: f64 = 0.5;
+const LEAST_SIGMA: f64 = 3.0;
+/// A star's leftover counts where it is over this many times the noise, in variance.
+const OVER_NOISE: f64 = 1.0;
+
+pub(super) fn challenge(c: &Challenged) -> Challenge {
+    let model = c.model;
+    let (from, to) = c.extent_px();
+    let width = model.mask.width;
+    let (mut total, mut touched) = (0usize, 0usize);
+    let mut without = model.mask.clone();
+    for y in 0..model.mask.height {
+        for x in 0..width {
+            let (rho, pa) = model.frame.polar(x as f64 - model.frame.centre_px.0, y as f64 - model.frame.centre_px.1);
+            if rho > model.reach_px.1 {
+                continue;
+            }
+            let i = y * width + x;
+            let by_star = model.is_star(i, OVER_NOISE);
+            if by_star {
+                without.bits[i] |= flag::STAR;
+            }
+            if (from..=to).contains(&rho) && in_footprint(c, rho, pa) {
+                total += 1;
+                touched += usize::from(by_star || model.mask.bits[i] != 0);
+            }
+        }
+    }
+    let share = touched as f64 / total.max(1) as f64;
+    let mut passed = share <= LARGEST_SHARE;
+    let mut after = String::new();
+    if share > REFIT_FROM {
+        match left_without(c, &without) {
+            Some((left, significance)) => {
+                let before = c.findings.features[c.index].significance;
+                let gone = left < LEAST_LEFT || (significance < LEAST_SIGMA && before > 2.0 * LEAST_SIGMA);
+                passed &= !gone;
+                after = format!(
+                    " Without them {} of its strength is left, {} of its errors.",
+                    per_cent(left),
+                    short(significance)
+                );
+            }
+            None => passed = false,
+        }
+    }
+    let explanation = format!("{} of its area is masked or under stars that were taken out.{after}", per_cent(share));
+    Challenge::judged("stars", passed, (share, LARGEST_SHARE), explanation)
+}
+
+fn in_footprint(c: &Challenged, rho_px: f64, pa_rad: f64) -> bool {
+    let (ridge, _) = c.fitted().pa_at(rho_px);
+    let off = (pa_rad - ridge + std::f64::consts::PI).rem_euclid(std::f64::consts::TAU) - std::f64::consts::PI;
+    let half = match &c.fitted().shape {
+        Shape::Wedge(w) => 0.5 * w.width_rad.max(c.model.fwhm_px / rho_px),
+        Shape::Arc(a) => 0.5 * a.length_rad,
+    };
+    off.abs() <= half
+}
+
+/// Share of the amplitude that is left, and its significance, in a space without some pixels.
+fn left_without(c: &Challenged, mask: &fanlight_image::Mask) -> Option<(f64, f64)> {
+    let (space, data, fixed) = c.model.masked(mask)?;
+    let unit = c.model.unit_in(&space, &c.fitted().shape);
+    let nuisances = Nuisances::new(space.dim, &fixed);
+    let found = Amplitude::of(&unit, &nuisances, &data);
+    // the same without the other nuisances in the whole space, so that like is compared with like
+    let plain = Nuisances::new(c.model.space.dim, &c.model.fixed);
+    let before = Amplitude::of(&c.fitted().unit, &plain, &c.model.data);
+    (found.value.is_finite() && before.value > 0.0).then(|| (found.value / before.value, found.significance()))
+}

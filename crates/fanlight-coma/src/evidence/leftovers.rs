@@ -1,0 +1,145 @@
+//! Stars, satellites and defects left in the stack: light that stands alone, neither along a ray from the nucleus nor along a ring.
+
+use super::mode_space::SkyFrame;
+use fanlight_image::{Image, Mask, flag, smooth};
+use rayon::prelude::*;
+
+/// Standard deviation of the Gaussian that the residual is smoothed with, in kernel widths: matched to a point's image.
+const SMOOTH_FWHM: f64 = 0.42;
+/// Distance, in kernel widths, of the four places that a lone spot must stand out from: a jet has neighbours toward and away
+/// from the nucleus, an arc on either side.
+const NEIGHBOUR_FWHM: f64 = 2.2;
+/// Spots this many times their noise over all four neighbours are left out. Of 10 000 places noise alone makes one.
+const SPOT_SIGMA: f64 = 4.5;
+/// What is left out about a spot, in kernel widths.
+const RADIUS_FWHM: f64 = 1.3;
+/// Spots are looked for outside this distance, in kernel widths: nearer, the four neighbours straddle the nucleus.
+const NEAREST_FWHM: f64 = 4.0;
+/// Share of the coma, per place, that is not taken for a spot: structure finer than the neighbours' distance.
+const COMA_SHARE: f64 = 0.02;
+
+/// What the search for spots goes by.
+pub struct Leftovers<'a> {
+    /// The stack less the round coma.
+    pub residual: &'a Image,
+    /// Variance per pixel.
+    pub variance: &'a Image,
+    /// What is masked already.
+    pub mask: &'a Mask,
+    /// Variance of sums over that of pixels.
+    pub correlation: f64,
+    /// Centre and orientation.
+    pub frame: SkyFrame,
+    /// Kernel width.
+    pub fwhm_px: f64,
+    /// Reach of the search.
+    pub reach_px: f64,
+}
+
+/// The mask with lone spots, bright or dark, flagged as stars. `coma(ρ_px)` is the mean coma.
+pub fn mask_spots(input: &Leftovers, coma: impl Fn(f64) -> f64 + Sync) -> Mask {
+    let Leftovers { residual, variance, mask, correlation, frame, fwhm_px, reach_px } = input;
+    let (width, height) = (residual.width, residual.height);
+    let mut filled = (*residual).clone();
+    for (v, bits) in filled.data.iter_mut().zip(&mask.bits) {
+        if *bits != 0 || !v.is_finite() {
+            *v = 0.0;
+        }
+    }
+    let sigma_px = SMOOTH_FWHM * fwhm_px;
+    let smoothed = &smooth::gaussian(&filled, sigma_px);
+    // a sum weighed by a Gaussian has the noise of 1/(4πσ²) pixels
+    let share = correlation / (4.0 * std::f64::consts::PI * sigma_px * sigma_px).max(1.0);
+    let step = (NEIGHBOUR_FWHM * fwhm_px).max(3.0);
+    let at = &|x: f64, y: f64| -> Option<f64> {
+        let (i, j) = (x.round(), y.round());
+        let inside = i >= 0.0 && j >= 0.0 && (i as usize) < width && (j as usize) < height;
+        let index = inside.then(|| j as usize * width + i as usize)?;
+        (mask.bits[index] == 0).then(|| f64::from(smoothed.data[index]))
+    };
+    let spots: Vec<(usize, usize)> = (0..height)
+        .into_par_iter()
+        .flat_map_iter(|y| {
+            let coma = &coma;
+            (0..width).filter_map(move |x| {
+                let (dx, dy) = (x as f64 - frame.centre_px.0, y as f64 - frame.centre_px.1);
+                let (rho, _) = frame.polar(dx, dy);
+                if rho > *reach_px || rho < NEAREST_FWHM * fwhm_px || mask.bits[y * width + x] != 0 {
+                    return None;
+                }
+                let value = f64::from(smoothed.data[y * width + x]);
+                let noise =
+                    (f64::from(variance.data[y * width + x]) * share).sqrt().hypot(COMA_SHARE / SPOT_SIGMA * coma(rho));
+                if !(value.abs() > SPOT_SIGMA * noise) {
+                    return None;
+                }
+                let away = dx.hypot(dy);
+                let (ux, uy) = (dx / away * step, dy / away * step);
+                let (px, py) = (x as f64, y as f64);
+                let about = [(px + ux, py + uy), (px - ux, py - uy), (px - uy, py + ux), (px + uy, py - ux)];
+                let sign = value.signum();
+                let highest =
+                    about.iter().filter_map(|(x, y)| at(*x, *y)).map(|v| sign * v).fold(f64::NEG_INFINITY, f64::max);
+                (highest.is_finite() && sign * value - highest.max(0.0) > SPOT_SIGMA * noise).then_some((x, y))
+            })
+        })
+        .collect();
+    let mut out = (*mask).clone();
+    let radius = RADIUS_FWHM * fwhm_px;
+    let reach = radius.ceil() as isize;
+    for (x, y) in spots {
+        for dy in -reach..=reach {
+            for dx in -reach..=reach {
+                let (i, j) = (x as isize + dx, y as isize + dy);
+                if ((dx * dx + dy * dy) as f64) <= radius * radius
+                    && let Some(index) = residual.index(i, j)
+                {
+                    out.bits[index] |= flag::STAR;
+                }
+            }
+        }
+    }
+    out
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A star goes; a jet, an arc and noise stay.
+    #[test]
+    fn only_what_stands_alone_is_left_out() {
+        let n = 161;
+        let frame = SkyFrame { centre_px: (80.0, 80.0), arcsec_per_px: [[-1.5, 0.0], [0.0, 1.5]] };
+        let coma = |rho: f64| 1000.0 / rho.max(1.0);
+        let mut residual = Image::filled(n, n, 0.0);
+        let mut state = 3u64;
+        for i in 0..n * n {
+            let (dx, dy) = ((i % n) as f64 - 80.0, (i / n) as f64 - 80.0);
+            let (rho, pa) = frame.polar(dx, dy);
+            state = state.wrapping_mul(6364136223846793005).wrapping_add(1442695040888963407);
+            let noise = ((state >> 40) as f64 / (1u64 << 24) as f64 - 0.5) * 12f64.sqrt();
+            let jet = 0.3 * coma(rho) * (-0.5 * ((pa - 1.0) / 0.15).powi(2)).exp();
+            let arc = if pa < -1.0 { 0.3 * coma(rho) * (-0.5 * ((rho - 40.0) / 2.5).powi(2)).exp() } else { 0.0 };
+            let star = 60.0 * (-0.5 * ((dx - 30.0).powi(2) + (dy + 25.0).powi(2)) / 1.6).exp();
+            residual.data[i] = (noise + jet + arc + star) as f32;
+        }
+        let variance = Image::filled(n, n, 1.0);
+        let mask = Mask::clear(n, n);
+        let input = Leftovers {
+            residual: &residual,
+            variance: &variance,
+            mask: &mask,
+            correlation: 1.0,
+            frame,
+            fwhm_px: 3.0,
+            reach_px: 75.0,
+        };
+        let got = mask_spots(&input, coma);
+        assert!(got.bits[55 * n + 110] != 0, "the star");
+        let masked: Vec<usize> = (0..n * n).filter(|i| got.bits[*i] != 0).collect();
+        let near_star = |i: &&usize| ((**i % n) as f64 - 110.0).hypot((**i / n) as f64 - 55.0) < 10.0;
+        let elsewhere = masked.iter().filter(|i| !near_star(i)).count();
+        assert!(elsewhere < 60, "{elsewhere} pixels elsewhere");
+    }
+}

@@ -1,0 +1,150 @@
+//! What else could have made a structure: directions in the space of the search, each with how large it may be.
+//!
+//! Data are the sum of noise, of unit variance in every direction, and of nuisances with Gaussian priors. Everything is
+//! generalised least squares with the covariance C = I + N P Nᵀ, whose inverse is I − N G Nᵀ with G = (NᵀN + P⁻¹)⁻¹ (Woodbury 1950).
+
+use nalgebra::{DMatrix, DVector};
+
+/// Where a direction comes from.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Source {
+    /// A misplaced centre, along x or y.
+    Centre,
+    /// The kernel's elongation, in one of two directions, or its skew.
+    Kernel,
+    /// The sky's plane or bend.
+    Sky,
+    /// Lopsidedness of the coma, smooth in ρ, of this azimuthal order.
+    Broad(usize),
+    /// Another feature, its amplitude or its shape.
+    Feature(usize),
+    /// A star that was taken out.
+    Star,
+}
+
+/// One direction.
+#[derive(Debug, Clone)]
+pub struct Nuisance {
+    /// Where it comes from.
+    pub source: Source,
+    /// Its vector per unit of its parameter.
+    pub direction: DVector<f64>,
+    /// Prior standard deviation of the parameter.
+    pub sigma: f64,
+}
+
+impl Nuisance {
+    /// Whether it can be at all.
+    pub fn is_used(&self) -> bool {
+        self.sigma > 0.0 && self.direction.norm_squared() > 0.0
+    }
+}
+
+/// Directions ready for use: C⁻¹ = I − Q Qᵀ, with as many columns of Q as there are directions, none longer than 1, so that
+/// even a direction without any prior is taken out in single precision.
+#[derive(Debug, Clone)]
+pub struct Nuisances {
+    /// Q.
+    pub taken_out: DMatrix<f64>,
+    /// Sources of the directions.
+    pub sources: Vec<Source>,
+    /// Parameters, in the directions' own units, per product with Q.
+    parameters: DMatrix<f64>,
+    /// Half the logarithm of the determinant of C, negative.
+    half_log_det: f64,
+}
+
+impl Nuisances {
+    /// From directions of `dim` components; those whose prior is 0 are left out.
+    pub fn new(dim: usize, all: &[Nuisance]) -> Self {
+        let used: Vec<&Nuisance> = all.iter().filter(|n| n.is_used()).collect();
+        let k = used.len();
+        // directions of unit length, so that the normal matrix is as well conditioned as their angles allow
+        let lengths: Vec<f64> = used.iter().map(|n| n.direction.norm()).collect();
+        let unit = DMatrix::from_fn(dim, k, |i, j| used[j].direction[i] / lengths[j]);
+        let precision = |j: usize| (lengths[j] * used[j].sigma).powi(-2);
+        let mut normal = unit.tr_mul(&unit);
+        // a part in 10¹⁰ keeps directions that are the same from having no inverse
+        (0..k).for_each(|j| normal[(j, j)] += precision(j) + 1e-10);
+        let half_log_prior: f64 = (0..k).map(|j| 0.5 * precision(j).ln()).sum();
+        let sources = used.iter().map(|n| n.source).collect();
+        let Some(cholesky) = normal.cholesky() else {
+            // only a vector that is not finite gets here
+            let (taken_out, parameters) = (DMatrix::zeros(dim, 0), DMatrix::zeros(k, 0));
+            return Self { taken_out, sources, parameters, half_log_det: 0.0 };
+        };
+        let lower = cholesky.l();
+        let half_log_det = half_log_prior - lower.diagonal().iter().map(|d| d.ln()).sum::<f64>();
+        // G = L⁻ᵀ L⁻¹, so that Q = N L⁻ᵀ
+        let inverse = lower.solve_lower_triangular(&DMatrix::identity(k, k)).unwrap_or_else(|| DMatrix::zeros(k, k));
+        let taken_out = &unit * inverse.transpose();
+        let parameters = DMatrix::from_fn(k, k, |i, j| inverse[(j, i)] / lengths[i]);
+        Self { taken_out, sources, parameters, half_log_det }
+    }
+
+    /// C⁻¹ times a vector.
+    pub fn clean(&self, vector: &DVector<f64>) -> DVector<f64> {
+        if self.taken_out.ncols() == 0 {
+            return vector.clone();
+        }
+        vector - &self.taken_out * self.taken_out.tr_mul(vector)
+    }
+
+    /// Most likely parameters, in the directions' own units.
+    pub fn parameters(&self, vector: &DVector<f64>) -> Vec<f64> {
+        (&self.parameters * self.taken_out.tr_mul(vector)).iter().copied().collect()
+    }
+
+    /// Logarithm of the probability density of the data under these priors, but for a constant.
+    pub fn log_evidence(&self, vector: &DVector<f64>) -> f64 {
+        0.5 * (self.taken_out.tr_mul(vector).norm_squared() - vector.norm_squared()) + self.half_log_det
+    }
+
+    /// B such that C^(−½) = I − Q B Qᵀ.
+    pub fn root(&self) -> DMatrix<f64> {
+        let eigen = self.taken_out.tr_mul(&self.taken_out).symmetric_eigen();
+        let factor = eigen.eigenvalues.map(|v| {
+            let v = v.clamp(0.0, 1.0);
+            if v > 1e-9 { (1.0 - (1.0 - v).sqrt()) / v } else { 0.5 }
+        });
+        &eigen.eigenvectors * DMatrix::from_diagonal(&factor) * eigen.eigenvectors.transpose()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn nuisance(direction: &[f64], sigma: f64) -> Nuisance {
+        Nuisance { source: Source::Centre, direction: DVector::from_row_slice(direction), sigma }
+    }
+
+    /// Against the covariance written out.
+    #[test]
+    fn cleaning_is_the_inverse_covariance() {
+        let all =
+            [nuisance(&[1.0, 2.0, 0.0, -1.0], 0.7), nuisance(&[0.0, 1.0, 1.0, 1.0], 3.0), nuisance(&[1.0; 4], 0.0)];
+        let n = Nuisances::new(4, &all);
+        let mut covariance = DMatrix::identity(4, 4);
+        for k in &all {
+            covariance += k.sigma * k.sigma * &k.direction * k.direction.transpose();
+        }
+        let data = DVector::from_row_slice(&[0.3, -1.0, 2.0, 0.4]);
+        let inverse = covariance.clone().try_inverse().unwrap();
+        assert!((n.clean(&data) - &inverse * &data).norm() < 1e-12);
+        let log_density = -0.5 * data.dot(&(&inverse * &data)) - 0.5 * covariance.determinant().ln();
+        assert!((n.log_evidence(&data) - log_density).abs() < 1e-10);
+        assert_eq!(n.sources.len(), 2);
+        let root = DMatrix::identity(4, 4) - &n.taken_out * n.root() * n.taken_out.transpose();
+        assert!((&root * &root - inverse).norm() < 1e-10);
+    }
+
+    #[test]
+    fn a_loose_direction_is_taken_out_and_measured() {
+        let n = Nuisances::new(3, &[nuisance(&[0.0, 2.0, 0.0], 1e4)]);
+        let data = DVector::from_row_slice(&[1.0, 6.0, -1.0]);
+        assert!((n.clean(&data) - DVector::from_row_slice(&[1.0, 0.0, -1.0])).norm() < 1e-6);
+        assert!((n.parameters(&data)[0] - 3.0).abs() < 1e-6);
+        assert_eq!(Nuisances::new(3, &[]).clean(&data), data);
+    }
+}

@@ -1,0 +1,142 @@
+//! What is said of a fitted feature and of the twin: contrast, width, chance at a place, quality.
+
+use super::artefacts::GradientPeak;
+use super::bank::{Bank, N_PA};
+use super::chance::TwinMaker;
+use super::feature_fit::{Fitted, Shape};
+use super::mode_space::MAX_MODES;
+use super::night_model::NightModel;
+use super::nuisance::Nuisances;
+use super::search::Findings;
+use super::shapes::{arc_azimuth, gaussian_azimuth};
+use std::f64::consts::{PI, TAU};
+
+impl NightModel {
+    /// Contrast as seen and its error: own light minus its azimuthal mean over the mean coma, on the ridge, averaged over
+    /// distance between the ends; of an arc on its crest, averaged along it.
+    pub fn contrast(&self, fitted: &Fitted) -> (f64, f64) {
+        let per_amplitude = match &fitted.shape {
+            Shape::Wedge(w) => self.mean_on_ridge(&w.wedge(&self.shapes), self.extent_px(fitted)),
+            Shape::Arc(a) => {
+                let factors = self.shapes.arc_factors(&self.space, a.radius_px, a.width_px);
+                let azimuth = arc_azimuth(a.length_rad);
+                let rings = &self.space.rings;
+                let nearest = (0..rings.len()).min_by(|i, j| {
+                    (rings[*i].rho_px - a.radius_px).abs().total_cmp(&(rings[*j].rho_px - a.radius_px).abs())
+                });
+                let n = 40;
+                let along = |k: i32| a.length_rad * ((f64::from(k) + 0.5) / f64::from(n) - 0.5);
+                nearest.map_or(0.0, |i| {
+                    let at = |psi: f64| -> f64 {
+                        (1..=MAX_MODES).map(|m| azimuth[m] * factors[i][m] * (m as f64 * psi).cos()).sum()
+                    };
+                    (0..n).map(|k| at(along(k))).sum::<f64>() / f64::from(n)
+                })
+            }
+        };
+        let contrast = fitted.amplitude * per_amplitude;
+        // width and ends trade with the amplitude: the error is that of the light on the ridge, to which they all belong
+        let error = self.contrast_sigma(fitted, per_amplitude);
+        (contrast, error)
+    }
+
+    /// Error of the contrast, with the shape's own errors in it.
+    fn contrast_sigma(&self, fitted: &Fitted, per_amplitude: f64) -> f64 {
+        let c = &fitted.covariance;
+        let mut slope = vec![0.0; c.nrows()];
+        slope[0] = per_amplitude;
+        if let Shape::Wedge(w) = &fitted.shape {
+            // the width is the only parameter that changes the height on the ridge at first order
+            let step = 0.02;
+            let other = super::feature_fit::WedgeShape { width_rad: w.width_rad * (1.0 + step), ..w.clone() };
+            let ends = self.extent_px(fitted);
+            let value = self.mean_on_ridge(&other.wedge(&self.shapes), ends);
+            if slope.len() > 2 {
+                slope[2] = fitted.amplitude * (value - per_amplitude) / step;
+            }
+            // ends stay where they are: the contrast is quoted between them
+            let mut k = 3 + usize::from(w.curvature_rad_per_px != 0.0);
+            for which in 0..2 {
+                let changed = match which {
+                    0 => w
+                        .onset_px
+                        .map(|o| super::feature_fit::WedgeShape { onset_px: Some(o * (1.0 + step)), ..w.clone() }),
+                    _ => w
+                        .fade_px
+                        .map(|f| super::feature_fit::WedgeShape { fade_px: Some(f * (1.0 + step)), ..w.clone() }),
+                };
+                if let (Some(changed), true) = (changed, k < slope.len()) {
+                    let value = self.mean_on_ridge(&changed.wedge(&self.shapes), ends);
+                    slope[k] = fitted.amplitude * (value - per_amplitude) / step;
+                    k += 1;
+                }
+            }
+        }
+        let mut variance = 0.0;
+        for (i, a) in slope.iter().enumerate() {
+            for (j, b) in slope.iter().enumerate() {
+                variance += a * b * c[(i, j)];
+            }
+        }
+        variance.max(0.0).sqrt()
+    }
+
+    /// Contrast before blurring, by the fitted shape; `None` for an arc.
+    pub fn contrast_intrinsic(&self, fitted: &Fitted) -> Option<f64> {
+        let Shape::Wedge(w) = &fitted.shape else { return None };
+        let (from, to) = self.extent_px(fitted);
+        let mean = gaussian_azimuth(w.width_rad)[0];
+        let n = 60;
+        let run: f64 =
+            (0..n).map(|i| w.run(from + (to - from) * (f64::from(i) + 0.5) / f64::from(n))).sum::<f64>() / f64::from(n);
+        Some(fitted.amplitude * run * (1.0 - mean))
+    }
+
+    /// Full width at half maximum in position angle as seen; the length of an arc.
+    pub fn width_seen_rad(&self, fitted: &Fitted) -> f64 {
+        match &fitted.shape {
+            Shape::Wedge(w) => {
+                self.shapes.wedge_width_seen_rad(&self.space, &w.wedge(&self.shapes), self.extent_px(fitted))
+            }
+            Shape::Arc(a) => a.length_rad,
+        }
+    }
+
+    /// Scatter of the night about the twin with all features in it over that of the noise of sub-stacks.
+    pub fn scatter_over_noise(&self, findings: &Findings) -> f64 {
+        let residual = self.residual(&findings.features, &findings.common);
+        let mut square = 0.0;
+        for ring in &self.space.rings {
+            square += ring.scatter_of_substacks(&residual);
+        }
+        (square / self.space.dim as f64).sqrt()
+    }
+
+    /// False-alarm probability and significance of the nuisance-projected search at a peak of the gradient.
+    pub fn projected_at(&self, findings: &Findings, peak: &GradientPeak) -> (f64, f64) {
+        let fits: Vec<Fitted> = findings.features.iter().map(|f| f.fitted.clone()).collect();
+        let mut all = findings.common.clone();
+        all.extend(self.shape_nuisances(&fits, None));
+        let nuisances = Nuisances::new(self.space.dim, &all);
+        let bank = Bank::new(&self.templates, &nuisances);
+        let maker = TwinMaker::new(&self.space, &nuisances);
+        let near = |k: usize| ((k as f64 * TAU / N_PA as f64 - peak.pa_rad + PI).rem_euclid(TAU) - PI).abs() < NEAR_RAD;
+        let significance = bank.best(&maker.data(&self.data), near).map_or(0.0, |b| b.significance);
+        (findings.chance.probability(significance), significance)
+    }
+}
+
+/// A peak's place in the search.
+const NEAR_RAD: f64 = 0.26;
+
+impl Fitted {
+    /// Error of a wedge's width, or of an arc's length.
+    pub fn width_sigma_rad(&self) -> Option<f64> {
+        let width = match &self.shape {
+            Shape::Wedge(w) => w.width_rad,
+            Shape::Arc(a) => a.length_rad,
+        };
+        // the parameter is the logarithm
+        (self.covariance.nrows() > 2).then(|| width * self.covariance[(2, 2)].max(0.0).sqrt())
+    }
+}

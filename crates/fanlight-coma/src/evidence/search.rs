@@ -1,0 +1,316 @@
+//! Finding features one after the other: search, fit, add to the model, search again.
+
+use super::bank::{Bank, Best, N_PA, Template, Templates};
+use super::chance::{Chance, TwinMaker};
+use super::feature_fit::{FitContext, Fitted, Shape};
+use super::night_model::{NightModel, NoEvidence, StackForEvidence};
+use super::nuisance::{Nuisance, Nuisances, Source};
+use nalgebra::DVector;
+use std::f64::consts::{PI, TAU};
+
+/// Twins of a search.
+const N_TWINS: usize = 10_000;
+/// A search goes on while what it finds is rarer than this.
+const GOES_ON_TO: f64 = 0.05;
+/// Features at most.
+const MOST_FEATURES: usize = 6;
+/// Prior sizes of the broad terms that are compared, as shares of the coma.
+const BROAD_SIZES: [f64; 4] = [0.0, 0.003, 0.01, 0.03];
+/// Azimuthal orders of the broad terms.
+pub const BROAD_ORDERS: [usize; 2] = [1, 2];
+/// A centre is settled when the fit of everything moves it by less.
+const CENTRE_SETTLED_PX: f64 = 0.015;
+const CENTRE_ROUNDS: usize = 3;
+/// It is moved by this many of the optocentre's errors at most: a strong tail's own form could pull it further.
+const CENTRE_MOVES_SIGMA: f64 = 3.0;
+/// Before the noise is known for good, what stands out by this much is structure.
+const CLEAR_SIGMA: f64 = 6.0;
+/// Azimuthal orders up to this have their own noise: what the sky, the flat field and stars leave is broad.
+const LOW_ORDERS: usize = 4;
+/// Rings on either side that a ring's noise is averaged with, low orders and others.
+const LOW_NEIGHBOURS: usize = 4;
+const HIGH_NEIGHBOURS: usize = 2;
+
+/// What a night shows.
+pub struct Findings {
+    /// Features in the order of finding.
+    pub features: Vec<Finding>,
+    /// What chance shows.
+    pub chance: Chance,
+    /// Templates of a search.
+    pub n_templates: usize,
+    /// Prior sizes of the broad terms, in the order of [`BROAD_ORDERS`].
+    pub broad: [f64; 2],
+    /// Centre, kernel, sky and broad terms, without any feature.
+    pub common: Vec<Nuisance>,
+    /// Most significant thing of the first search and its probability.
+    pub first: Option<(Best, f64)>,
+    /// Scatter of what is left over, with all features fitted, over what noise gives.
+    pub left_over: f64,
+}
+
+/// A feature with its chance.
+pub struct Finding {
+    /// The fit.
+    pub fitted: Fitted,
+    /// The search's significance, with everything else projected out.
+    pub significance: f64,
+    /// Chance that a coma without it shows as much anywhere searched.
+    pub probability: f64,
+}
+
+impl NightModel {
+    /// What is used to fit and to search, under given nuisances.
+    pub fn context<'a>(&'a self, nuisances: &'a Nuisances, data: &'a DVector<f64>) -> FitContext<'a> {
+        FitContext {
+            space: &self.space,
+            shapes: &self.shapes,
+            nuisances,
+            data,
+            reach_px: self.reach_px,
+            scale_arcsec: self.frame.scale_arcsec(),
+        }
+    }
+
+    /// Nuisances that every search has, the broad terms' sizes by the evidence of the data.
+    fn common(&self, features: &[Nuisance]) -> ([f64; 2], Vec<Nuisance>) {
+        let unit: Vec<Vec<Nuisance>> = BROAD_ORDERS.iter().map(|m| self.broad(*m, 1.0)).collect();
+        let with = |sizes: [f64; 2]| {
+            let mut all = self.fixed.clone();
+            for (terms, size) in unit.iter().zip(sizes) {
+                all.extend(terms.iter().map(|n| Nuisance { sigma: size, ..n.clone() }));
+            }
+            all
+        };
+        let evidence = |sizes: [f64; 2]| {
+            let mut all = with(sizes);
+            all.extend(features.iter().cloned());
+            Nuisances::new(self.space.dim, &all).log_evidence(&self.data)
+        };
+        let mut best = ([0.0; 2], f64::NEG_INFINITY);
+        for first in BROAD_SIZES {
+            for second in BROAD_SIZES {
+                let value = evidence([first, second]);
+                if value > best.1 {
+                    best = ([first, second], value);
+                }
+            }
+        }
+        (best.0, with(best.0))
+    }
+
+    fn search(&self, nuisances: &Nuisances) -> (Bank<'_>, TwinMaker) {
+        (Bank::new(&self.templates, nuisances), TwinMaker::new(&self.space, nuisances))
+    }
+
+    /// The model of a stack about the centre that coma and structure together ask for, its noise as the stack itself shows it.
+    ///
+    /// # Errors
+    /// When no structure can be looked for.
+    pub fn settled(stack: &StackForEvidence) -> Result<Self, NoEvidence> {
+        let mut frame = stack.frame;
+        for round in 1.. {
+            let mut model = Self::new(&StackForEvidence { frame, ..*stack })?;
+            let rough = model.find_once(None);
+            let (dx, dy) = model.centre_shift(&rough);
+            let (x, y) = (frame.centre_px.0 + dx, frame.centre_px.1 + dy);
+            let moved = (x - stack.frame.centre_px.0).hypot(y - stack.frame.centre_px.1);
+            let settled = dx.hypot(dy) <= CENTRE_SETTLED_PX || moved > CENTRE_MOVES_SIGMA * stack.centre_sigma_px;
+            if !settled && round < CENTRE_ROUNDS {
+                frame.centre_px = (x, y);
+                continue;
+            }
+            // what neither noise nor structure explains is noise of a kind that the sub-stacks share
+            let factors = model.left_over_factors(&rough);
+            model.raise_noise(&factors);
+            return Ok(model);
+        }
+        unreachable!("the last round returns")
+    }
+
+    /// Searches the night. The same seed gives the same numbers.
+    pub fn find(&self, seed: u64) -> Findings {
+        self.find_once(Some(seed))
+    }
+
+    /// How far the centre is off by the fit of everything.
+    fn centre_shift(&self, findings: &Findings) -> (f64, f64) {
+        let fits: Vec<Fitted> = findings.features.iter().map(|f| f.fitted.clone()).collect();
+        let mut all = findings.common.clone();
+        all.extend(self.shape_nuisances(&fits, None));
+        let nuisances = Nuisances::new(self.space.dim, &all);
+        let parameters = nuisances.parameters(&self.data);
+        let of_centre = nuisances.sources.iter().zip(&parameters).filter(|(s, _)| **s == Source::Centre);
+        let mut shift = of_centre.map(|(_, p)| *p);
+        (shift.next().unwrap_or(0.0), shift.next().unwrap_or(0.0))
+    }
+
+    /// One search; without a seed, rough: no twins, and only what stands out clearly.
+    fn find_once(&self, seed: Option<u64>) -> Findings {
+        let dim = self.space.dim;
+        let mut fits: Vec<Fitted> = Vec::new();
+        let mut chance: Option<Chance> = None;
+        let mut first = None;
+        let mut n_templates = 0;
+        let (mut broad, mut common) = self.common(&[]);
+        while fits.len() < MOST_FEATURES {
+            let others = self.shape_nuisances(&fits, None);
+            (broad, common) = self.common(&others);
+            let all: Vec<Nuisance> = common.iter().chain(&others).cloned().collect();
+            let nuisances = Nuisances::new(dim, &all);
+            let (bank, maker) = self.search(&nuisances);
+            n_templates = bank.len();
+            let Some(best) = bank.best(&maker.data(&self.data), |_| true) else { break };
+            if let (None, Some(seed)) = (&chance, seed) {
+                chance = Some(Chance::of_twins(&bank, &maker, N_TWINS, seed));
+            }
+            let probability = match &chance {
+                Some(chance) => chance.probability(best.significance),
+                None if best.significance > CLEAR_SIGMA => 0.0,
+                None => 1.0,
+            };
+            if first.is_none() {
+                first = Some((best.clone(), probability));
+            }
+            if probability > GOES_ON_TO {
+                break;
+            }
+            let Some(fitted) = self.context(&nuisances, &self.data).fit(&best.template) else { break };
+            let correction_of = fitted.lies_in(&fits);
+            fits.push(Fitted { correction_of, ..fitted });
+            self.fit_together(&mut fits, &common);
+        }
+        let chance = chance.unwrap_or_else(Chance::none);
+        let features: Vec<Finding> = self.judge_together(fits, &common, &chance, seed.is_some());
+        let left_over = self.left_over(&features, &common);
+        Findings { features, chance, n_templates, broad, common, first, left_over }
+    }
+
+    /// Shape and amplitude of all fits but one and its corrections, as nuisances.
+    pub fn shape_nuisances(&self, fits: &[Fitted], but: Option<usize>) -> Vec<Nuisance> {
+        let none = Nuisances::new(self.space.dim, &[]);
+        let context = self.context(&none, &self.data);
+        let is_other = |i: usize, f: &Fitted| but.is_none_or(|but| i != but && f.correction_of != Some(but));
+        let others = fits.iter().enumerate().filter(|(i, f)| is_other(*i, f));
+        others.flat_map(|(i, f)| f.as_nuisances(i, &context)).collect()
+    }
+
+    /// Fits every feature again with the others beside it.
+    fn fit_together(&self, fits: &mut [Fitted], common: &[Nuisance]) {
+        if fits.len() < 2 {
+            return;
+        }
+        for i in 0..fits.len() {
+            let mut all = common.to_vec();
+            all.extend(self.shape_nuisances(fits, Some(i)));
+            let nuisances = Nuisances::new(self.space.dim, &all);
+            if let Some(again) = self.context(&nuisances, &self.data).fit_again(&fits[i].shape) {
+                fits[i] = Fitted { correction_of: fits[i].correction_of, ..again };
+            }
+        }
+    }
+
+    /// Each feature's significance with the others projected out.
+    fn judge_together(&self, fits: Vec<Fitted>, common: &[Nuisance], chance: &Chance, judged: bool) -> Vec<Finding> {
+        if !judged {
+            return fits
+                .into_iter()
+                .map(|fitted| Finding { significance: fitted.significance(), fitted, probability: 1.0 })
+                .collect();
+        }
+        let mut out = Vec::new();
+        for i in 0..fits.len() {
+            let mut all = common.to_vec();
+            all.extend(self.shape_nuisances(&fits, Some(i)));
+            let nuisances = Nuisances::new(self.space.dim, &all);
+            let (bank, maker) = self.search(&nuisances);
+            let sums = maker.data(&self.data);
+            let near = near_ridge(&fits[i]);
+            let significance = bank.best(&sums, near).map_or(0.0, |b| b.significance);
+            out.push((significance, chance.probability(significance)));
+        }
+        let judged = fits.into_iter().zip(out);
+        judged.map(|(fitted, (significance, probability))| Finding { fitted, significance, probability }).collect()
+    }
+
+    /// Scatter of the night about everything fitted, over that of noise.
+    fn left_over(&self, features: &[Finding], common: &[Nuisance]) -> f64 {
+        let residual = self.residual(features, common);
+        (residual.norm_squared() / residual.len() as f64).sqrt()
+    }
+
+    /// What is left of the data when all fitted features and nuisances are taken off.
+    pub fn residual(&self, features: &[Finding], common: &[Nuisance]) -> DVector<f64> {
+        let mut all = common.to_vec();
+        let none = Nuisances::new(self.space.dim, &[]);
+        let context = self.context(&none, &self.data);
+        for (i, f) in features.iter().enumerate() {
+            all.extend(f.fitted.as_nuisances(i, &context));
+        }
+        Nuisances::new(self.space.dim, &all).clean(&self.data)
+    }
+
+    /// Factors of the noise that the residual asks for, in low and in high azimuthal orders, neighbouring rings averaged; at
+    /// least 1.
+    fn left_over_factors(&self, findings: &Findings) -> DVector<f64> {
+        let residual = self.residual(&findings.features, &findings.common);
+        let rings = &self.space.rings;
+        let split = |i: usize| 2 * LOW_ORDERS.min(rings[i].modes);
+        let square = |i: usize, low: bool| -> (f64, f64) {
+            let (from, to) = if low { (0, split(i)) } else { (split(i), 2 * rings[i].modes) };
+            (residual.rows(rings[i].start + from, to - from).norm_squared(), (to - from) as f64)
+        };
+        let factor = |i: usize, low: bool| {
+            let reach = if low { LOW_NEIGHBOURS } else { HIGH_NEIGHBOURS };
+            let near = i.saturating_sub(reach)..(i + reach + 1).min(rings.len());
+            let (sum, n) = near.map(|k| square(k, low)).fold((0.0, 0.0), |a, b| (a.0 + b.0, a.1 + b.1));
+            if n > 0.0 { (sum / n).max(1.0) } else { 1.0 }
+        };
+        let mut out = DVector::repeat(self.space.dim, 1.0);
+        for (i, ring) in rings.iter().enumerate() {
+            let n = split(i);
+            out.rows_mut(ring.start, n).fill(factor(i, true));
+            out.rows_mut(ring.start + n, 2 * ring.modes - n).fill(factor(i, false));
+        }
+        out
+    }
+
+    /// Takes the components' noise to be larger by factors in variance.
+    fn raise_noise(&mut self, factors: &DVector<f64>) {
+        self.space.raise_noise(factors);
+        self.templates = Templates::new(&self.space, &self.shapes, self.frame.scale_arcsec());
+        let roots = factors.map(f64::sqrt);
+        let scale = |v: &mut DVector<f64>| v.component_div_assign(&roots);
+        scale(&mut self.data);
+        scale(&mut self.round_data);
+        self.noise.iter_mut().for_each(scale);
+        self.halves.iter_mut().for_each(|h| scale(&mut h.0));
+        self.fixed.iter_mut().for_each(|n| scale(&mut n.direction));
+    }
+}
+
+/// Position angles of a search at which a feature would be found again.
+fn near_ridge(fitted: &Fitted) -> impl Fn(usize) -> bool + use<> {
+    let (pa, width, turn) = match &fitted.shape {
+        // the search names a wedge by its position angle at the nucleus
+        Shape::Wedge(w) => {
+            (w.pa_rad - w.curvature_rad_per_px * w.pivot_px, w.width_rad, (w.curvature_rad_per_px * w.pivot_px).abs())
+        }
+        Shape::Arc(a) => (a.pa_rad, a.length_rad, 0.0),
+    };
+    let reach = (0.6 * width + 0.5 * turn).clamp(12f64.to_radians(), PI);
+    move |k| {
+        let off = (k as f64 * TAU / N_PA as f64 - pa + PI).rem_euclid(TAU) - PI;
+        off.abs() <= reach
+    }
+}
+
+/// A template's place in words for logs.
+impl Template {
+    /// Position angle at the nucleus, or of an arc's middle.
+    pub fn pa_rad(&self) -> f64 {
+        match self {
+            Self::Wedge { pa_rad, .. } | Self::Arc { pa_rad, .. } => *pa_rad,
+        }
+    }
+}

@@ -1,0 +1,265 @@
+//! The rim of a square picture of the sky: signs for north, east, the Sun and the orbit, so that nothing covers the coma.
+
+use crate::apart::part;
+use crate::svg::{Anchor, Canvas, Stroke, TextStyle, text_width};
+use fanlight_record::GeometryRecord;
+
+/// Directions at the comet beside north and east, position angles in degrees; absent where not known.
+#[derive(Debug, Clone, Copy, Default, PartialEq)]
+pub struct Directions {
+    /// Toward the Sun.
+    pub sunward_pa_deg: Option<f64>,
+    /// Away from the Sun.
+    pub antisolar_pa_deg: Option<f64>,
+    /// Against the orbital motion.
+    pub negative_velocity_pa_deg: Option<f64>,
+}
+
+/// A square picture, north up and east left, with room around it for arrows and letters.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Rim {
+    /// Top left corner of the square.
+    pub corner: (f64, f64),
+    /// Its side.
+    pub side: f64,
+    /// Distance of the letters from the square.
+    pub room: f64,
+    /// Least distance between letters along the rim.
+    pub spacing: f64,
+    /// Size of the arrows; 1 beside a large picture.
+    pub arrows: f64,
+}
+
+/// A letter of the rim: where its arrow stands and where the letter went to make room.
+struct Mark {
+    pa_deg: f64,
+    sign: Sign,
+    /// Place of the letter along the rim, from the top left corner clockwise, in units.
+    along: f64,
+    fixed: bool,
+}
+
+#[derive(Clone, Copy, PartialEq)]
+enum Sign {
+    North,
+    East,
+    Sun,
+    AntiSun,
+    AntiVelocity,
+}
+
+impl Directions {
+    /// A night's.
+    pub(crate) fn of(g: &GeometryRecord) -> Self {
+        Self {
+            sunward_pa_deg: Some(g.sunward_pa_deg),
+            antisolar_pa_deg: Some(g.antisolar_pa_deg),
+            negative_velocity_pa_deg: Some(g.negative_velocity_pa_deg),
+        }
+    }
+
+    /// Signs and position angles in degrees of those that are known and finite.
+    fn known(&self) -> impl Iterator<Item = (Sign, f64)> {
+        let all = [
+            (Sign::Sun, self.sunward_pa_deg),
+            (Sign::AntiSun, self.antisolar_pa_deg),
+            (Sign::AntiVelocity, self.negative_velocity_pa_deg),
+        ];
+        all.into_iter().filter_map(|(sign, pa)| pa.filter(|pa| pa.is_finite()).map(|pa| (sign, pa)))
+    }
+}
+
+impl Rim {
+    /// Arrows and letters.
+    pub fn draw(&self, canvas: &mut Canvas, directions: &Directions) {
+        let theme = canvas.theme;
+        let middle = self.middle();
+        for mark in self.marks(directions) {
+            self.draw_arrow(canvas, &mark);
+            let colour = mark.sign.colour(canvas);
+            let letter = rim_point(mark.along, self.side / 2.0 + self.room);
+            let letter = (middle.0 + letter.0, middle.1 + letter.1);
+            let style = TextStyle::new(14.0, colour).bold().anchor(Anchor::Middle);
+            let below = (letter.0, letter.1 + 5.0);
+            match mark.sign {
+                Sign::North => canvas.text(below, style, "N"),
+                Sign::East => canvas.text(below, style, "E"),
+                Sign::Sun => canvas.sun(letter, 7.0),
+                Sign::AntiSun => anti_sun(canvas, letter, 7.0),
+                Sign::AntiVelocity => canvas.text(below, TextStyle { colour: theme.first, ..style }, "−v"),
+            }
+        }
+    }
+
+    /// Arrows alone.
+    pub fn draw_arrows(&self, canvas: &mut Canvas, directions: &Directions) {
+        for mark in self.marks(directions) {
+            self.draw_arrow(canvas, &mark);
+        }
+    }
+
+    fn draw_arrow(&self, canvas: &mut Canvas, mark: &Mark) {
+        let colour = mark.sign.colour(canvas);
+        let middle = self.middle();
+        // screen direction of a position angle: north up, east left
+        let (sin, cos) = mark.pa_deg.to_radians().sin_cos();
+        let (dx, dy) = (-sin, -cos);
+        let exit = self.side / 2.0 / dx.abs().max(dy.abs());
+        let foot = (middle.0 + dx * exit, middle.1 + dy * exit);
+        let at = |along: f64, across: f64| {
+            let (along, across) = (self.arrows * along, self.arrows * across);
+            (foot.0 + dx * along - dy * across, foot.1 + dy * along + dx * across)
+        };
+        if mark.fixed {
+            canvas.line(at(2.0, 0.0), at(10.0, 0.0), Stroke::new(colour, 1.6));
+        } else {
+            canvas.polygon(&[at(13.0, 0.0), at(3.0, 4.5), at(3.0, -4.5)], colour);
+        }
+    }
+
+    fn middle(&self) -> (f64, f64) {
+        (self.corner.0 + self.side / 2.0, self.corner.1 + self.side / 2.0)
+    }
+
+    /// The rim's signs with letters at least `spacing` apart.
+    fn marks(&self, directions: &Directions) -> Vec<Mark> {
+        let half = self.side / 2.0 + self.room;
+        let mut marks: Vec<Mark> = [(Sign::North, 0.0), (Sign::East, 90.0)]
+            .into_iter()
+            .chain(directions.known())
+            .map(|(sign, pa_deg)| Mark {
+                pa_deg,
+                sign,
+                along: along_rim(pa_deg, half),
+                fixed: matches!(sign, Sign::North | Sign::East),
+            })
+            .collect();
+        let mut along: Vec<f64> = marks.iter().map(|m| m.along).collect();
+        let held: Vec<bool> = marks.iter().map(|m| m.fixed).collect();
+        part(&mut along, &held, self.spacing, 8.0 * half);
+        marks.iter_mut().zip(along).for_each(|(mark, along)| mark.along = along);
+        marks
+    }
+}
+
+impl Sign {
+    fn colour(self, canvas: &Canvas) -> &'static str {
+        match self {
+            Self::North | Self::East => canvas.theme.ink,
+            Self::Sun | Self::AntiSun => canvas.theme.sun,
+            Self::AntiVelocity => canvas.theme.first,
+        }
+    }
+}
+
+/// The sign for the direction away from the Sun.
+pub(crate) fn anti_sun(canvas: &mut Canvas, at: (f64, f64), radius: f64) {
+    let stroke = Stroke::new(canvas.theme.sun, 1.7);
+    canvas.line((at.0 - 13.0, at.1), (at.0 - 6.5, at.1), stroke);
+    canvas.sun((at.0 + 4.5, at.1), radius);
+}
+
+/// What the rim's signs mean, in one line from `left` on.
+pub(crate) fn draw_legend(canvas: &mut Canvas, left: f64, y: f64, directions: &Directions) {
+    let theme = canvas.theme;
+    let style = TextStyle::new(12.0, theme.ink);
+    let mut x = left;
+    let mut word = |canvas: &mut Canvas, room: f64, text: &str| {
+        let at = x + room;
+        canvas.text((at, y + 4.5), style, text);
+        x = at + text_width(text, 12.0) + 20.0;
+        x
+    };
+    let mut next = left;
+    for (sign, _) in directions.known() {
+        next = match sign {
+            Sign::Sun => {
+                canvas.sun((next + 7.0, y), 6.0);
+                word(canvas, 20.0, "toward the Sun")
+            }
+            Sign::AntiSun => {
+                anti_sun(canvas, (next + 13.0, y), 6.0);
+                word(canvas, 30.0, "away from the Sun")
+            }
+            Sign::AntiVelocity => {
+                canvas.text((next, y + 4.5), TextStyle::new(12.5, theme.first).bold(), "−v");
+                word(canvas, 22.0, "against the orbital motion")
+            }
+            // always shown: said last
+            Sign::North | Sign::East => next,
+        };
+    }
+    word(canvas, 0.0, "N north, E east");
+}
+
+/// Where the ray at a position angle leaves a square of half-side `half`, along its rim from the top left clockwise.
+fn along_rim(pa_deg: f64, half: f64) -> f64 {
+    let (sin, cos) = pa_deg.to_radians().sin_cos();
+    let (dx, dy) = (-sin, -cos);
+    let scale = half / dx.abs().max(dy.abs());
+    let (x, y) = (dx * scale, dy * scale);
+    if dy < 0.0 && dy.abs() >= dx.abs() {
+        x + half
+    } else if dx > 0.0 && dx.abs() >= dy.abs() {
+        2.0 * half + y + half
+    } else if dy > 0.0 && dy.abs() >= dx.abs() {
+        4.0 * half + half - x
+    } else {
+        6.0 * half + half - y
+    }
+}
+
+/// The inverse of [`along_rim`]: offset from the middle.
+fn rim_point(along: f64, half: f64) -> (f64, f64) {
+    let side = 2.0 * half;
+    let rest = along.rem_euclid(side) - half;
+    match (along / side) as usize % 4 {
+        0 => (rest, -half),
+        1 => (half, rest),
+        2 => (-rest, half),
+        _ => (-half, -rest),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn rim_places_and_their_inverse_agree() {
+        for pa in 0..360 {
+            let along = along_rim(f64::from(pa), 100.0);
+            let (x, y) = rim_point(along, 100.0);
+            let back = (-x).atan2(-y).to_degrees().rem_euclid(360.0);
+            let difference = (back - f64::from(pa) + 180.0).rem_euclid(360.0) - 180.0;
+            assert!(difference.abs() < 1e-9, "{pa} {along} {back}");
+        }
+        assert_eq!(rim_point(along_rim(0.0, 100.0), 100.0), (0.0, -100.0));
+        let (x, y) = rim_point(along_rim(90.0, 100.0), 100.0);
+        assert!(x == -100.0 && y.abs() < 1e-9, "east is left");
+    }
+
+    fn directions(sun: f64, anti: f64, velocity: f64) -> Directions {
+        Directions { sunward_pa_deg: Some(sun), antisolar_pa_deg: Some(anti), negative_velocity_pa_deg: Some(velocity) }
+    }
+
+    #[test]
+    fn letters_keep_apart_whatever_the_directions() {
+        let rim = Rim { corner: (0.0, 0.0), side: 584.0, room: 26.0, spacing: 34.0, arrows: 1.0 };
+        let around = 8.0 * (rim.side / 2.0 + rim.room);
+        for (sun, anti, velocity) in
+            [(0.0, 180.0, 0.0), (1.0, 181.0, 359.0), (90.0, 270.0, 90.5), (45.0, 225.0, 45.0), (10.0, 12.0, 2.0)]
+        {
+            let marks = rim.marks(&directions(sun, anti, velocity));
+            assert_eq!(marks.len(), 5);
+            for a in 0..5 {
+                for b in 0..a {
+                    let gap = (marks[a].along - marks[b].along).rem_euclid(around);
+                    assert!(gap.min(around - gap) >= rim.spacing - 0.1, "{sun} {velocity}: {gap}");
+                }
+            }
+        }
+        assert_eq!(rim.marks(&directions(f64::NAN, f64::INFINITY, 3.0)).len(), 3);
+        assert_eq!(rim.marks(&Directions::default()).len(), 2);
+    }
+}
