@@ -5,6 +5,7 @@ pub mod method;
 pub mod products;
 pub mod subject;
 
+use crate::night::products::TWIN;
 use crate::{Failure, messages};
 use clap::Args;
 use fanlight_coma::ComaError;
@@ -58,8 +59,6 @@ pub struct Options {
 
 /// Said where no twin stands beside a picture.
 pub const NO_TWIN: &str = "no twin: this picture alone does not show that a structure is real";
-/// The name of a night's twin.
-const TWIN: &str = "twin.fits";
 
 /// Does the job.
 ///

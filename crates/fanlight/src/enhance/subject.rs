@@ -4,6 +4,7 @@ use super::Options;
 use super::length::PixelScale;
 use crate::Failure;
 use crate::night::expected::parse_place;
+use crate::night::products::NOISY_TWIN;
 use fanlight_image::resample::{self, Frame, Mapping};
 use fanlight_image::{Image, Mask, flag};
 use fanlight_io::Header;
@@ -110,13 +111,18 @@ impl Subject {
         Mask { width: self.image.width, height: self.image.height, bits }
     }
 
-    /// The pixels of the featureless twin in another file, missing where this image's are.
+    /// The pixels of the featureless twin in another file, missing where this image's are. With noise where the file has
+    /// that too: filters that fill a ring's range would show rounding errors of a twin without.
     ///
     /// # Errors
     /// When the file cannot be read or has another size.
     pub fn twin(&self, path: &Path) -> Result<Image, Failure> {
         let mut twin = open(path)?.image;
         self.check_size(&twin, path, "the twin")?;
+        let noisy = fanlight_io::read_named_image(path, &[NOISY_TWIN], (twin.width, twin.height));
+        if let Some(noisy) = noisy.map_err(Failure::data)? {
+            twin = noisy.image;
+        }
         twin.data.iter_mut().zip(&self.image.data).filter(|(_, i)| i.is_nan()).for_each(|(t, _)| *t = f32::NAN);
         Ok(twin)
     }

@@ -21,7 +21,9 @@ pub const RECORD: &str = "night.json";
 /// The stacks.
 const STACKS: [&str; 3] = ["comet.fits", "substacks.fits", "stars.fits"];
 /// The featureless twin, where structure was looked for.
-const TWIN: &str = "twin.fits";
+pub const TWIN: &str = "twin.fits";
+/// Its extension that holds the twin with noise: what a night is compared with by eye.
+pub const NOISY_TWIN: &str = "REALISATION";
 /// Resolution of the figures' raster version.
 const PIXELS_PER_INCH: f64 = 300.0;
 
@@ -221,7 +223,7 @@ fn comet_cards(night: &Night, record: &NightRecord, wcs: &Wcs) -> Vec<Card> {
     cards
 }
 
-/// `twin.fits`: the featureless twin, and what the night has beside it.
+/// `twin.fits`: the featureless twin, what the night has beside it, and the twin with noise like the night's.
 fn write_twin(
     night: &Night,
     record: &NightRecord,
@@ -239,7 +241,10 @@ fn write_twin(
     let mut beside = HduOut::new("RESIDUAL", HduData::F32(&residual));
     beside.cards = comet_cards(night, record, &wcs);
     beside.comments = vec!["the comet-registered stack less the twin".into()];
-    fanlight_io::write_fits(&folder.path(TWIN), &[twin, beside]).map_err(Failure::data)
+    let mut noisy = HduOut::new(NOISY_TWIN, HduData::F32(&structure.twin_realisation));
+    noisy.cards = comet_cards(night, record, &wcs);
+    noisy.comments = vec!["the twin with one draw of noise like the night's, as it is drawn beside the night".into()];
+    fanlight_io::write_fits(&folder.path(TWIN), &[twin, beside, noisy]).map_err(Failure::data)
 }
 
 /// `comet.fits`: image, variance, mask; `substacks.fits`: the sub-stacks on the same grid.

@@ -89,13 +89,14 @@ fn picture_text(path: &Path) -> String {
     std::fs::read_to_string(path).expect("a picture").replace('\n', " ")
 }
 
-/// Every method on a night's own stack: files that astropy takes, with WCS, history and a picture.
+/// Every method on a night's own stack and its twin: files that astropy takes, with WCS, history and a picture.
 #[test]
 fn a_nights_stack_goes_through_every_method() {
     let folder = tempfile::tempdir().expect("temporary folder");
     let stack = happy().folder.join("out/comet.fits");
     let line = format!("{} --all --out all --width 100000km", stack.display());
-    enhance(folder.path(), &line).expect_status(0).expect_stderr(&[NO_TWIN]);
+    let run = enhance(folder.path(), &line).expect_status(0);
+    assert!(!run.stderr.contains(NO_TWIN), "{}", run.stderr);
     let source = read_header(&stack).expect("header");
     for method in METHODS {
         let file = folder.path().join(format!("all/{method}.fits"));
@@ -109,13 +110,20 @@ fn a_nights_stack_goes_through_every_method() {
         }
         assert!(hdu["n_not_finite"].as_u64().expect("count") < 192 * 192 / 2, "{method}");
         let history = history(&file);
-        for part in ["known artefacts:", "brightness:", "method:", "settings:", "comet.fits (SHA-256", NO_TWIN] {
+        for part in [
+            "known artefacts:",
+            "brightness:",
+            "method:",
+            "settings:",
+            "comet.fits (SHA-256",
+            &format!("{method}-twin.fits"),
+        ] {
             assert!(history.contains(part), "{method}: {part} is not in {history}");
         }
         // the stack's own history goes on
         assert!(history.contains("light-001.fits") && history.contains(&format!("--method {method}")), "{method}");
         let picture = picture_text(&folder.path().join(format!("all/{method}.svg")));
-        for part in [">N<", ">E<", " km<", "″<", "No twin: this picture alone", "toward the Sun", "colour map"] {
+        for part in [">N<", ">E<", " km<", "″<", "its featureless twin", "toward the Sun", "colour map"] {
             assert!(picture.replace('\u{202f}', " ").contains(part), "{method}: {part} is not drawn");
         }
         for raster in [format!("all/{method}.png"), format!("all/{method}-dark.png")] {
@@ -123,6 +131,14 @@ fn a_nights_stack_goes_through_every_method() {
             assert!(bytes.starts_with(b"\x89PNG") && bytes.len() > 20_000, "{raster}");
         }
     }
+    // the twin that is drawn has noise like the night's
+    let noisy = fanlight_io::read_named_image(&stack.with_file_name("twin.fits"), &["REALISATION"], (192, 192));
+    let noisy = noisy.expect("twin.fits").expect("a twin with noise").image;
+    let (drawn, at) = (pixels(&folder.path().join("all/inverse-radius-twin.fits")), 150 * 192 + 40);
+    let rho_px = (40.0 - source.number("COMETX").expect("card") + 1.0)
+        .hypot(150.0 - source.number("COMETY").expect("card") + 1.0);
+    let ratio = f64::from(drawn.data[at]) / (f64::from(noisy.data[at]) * rho_px);
+    assert!((ratio - 1.0).abs() < 1e-3, "{ratio}");
     // differences have the stack's unit, ratios have none
     let unit = |m: &str| read_header(&folder.path().join(format!("all/{m}.fits"))).expect("header").text("BUNIT");
     assert_eq!(unit("laplacian").as_deref(), Some("electron/s"));
