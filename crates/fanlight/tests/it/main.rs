@@ -20,6 +20,7 @@ mod raw_fits;
 mod solving;
 mod stack_errors;
 mod star_list;
+mod structure;
 mod support;
 mod tracks;
 mod trails;

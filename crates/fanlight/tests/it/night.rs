@@ -54,8 +54,10 @@ fn the_record_keeps_the_contract() {
     assert_eq!(record.schema, "fanlight/night/1");
     assert_eq!(record.object, "C/2031 Z2");
     assert_eq!(record.mid_utc, record.geometry.utc, "the geometry is at mid_utc");
-    assert!(record.morphology.features.is_empty() && record.morphology.detection_limit.is_empty());
-    assert!(!record.morphology.analysed);
+    let morphology = &record.morphology;
+    assert!(morphology.analysed && morphology.not_analysed_because.is_none());
+    assert!(morphology.features.iter().all(|f| f.verdict != "supported"), "{:#?}", morphology.features);
+    assert!(!morphology.detection_limit.is_empty() && morphology.twin.is_some() && morphology.search.is_some());
     let files: Vec<String> = record.frames.iter().map(|f| f.file.clone()).collect();
     let expected: Vec<String> = (1..=N_LIGHTS).map(|i| format!("light-{i:03}.fits")).collect();
     assert_eq!(files, expected);
@@ -94,13 +96,13 @@ fn the_page_stands_alone_and_says_what_was_not_done() {
     let record = happy().record();
     let page = std::fs::read_to_string(happy().folder.join("out/report.html")).expect("page");
     assert!(page.trim_start().to_lowercase().starts_with("<!doctype html>") && page.trim_end().ends_with("</html>"));
-    for words in ["not analysed", "C/2031 Z2", "Larkhill Ridge", "A. Observer", "light-001.fits"] {
+    for words in ["No structure", "twin", "C/2031 Z2", "Larkhill Ridge", "A. Observer", "light-001.fits"] {
         assert!(page.contains(words), "the page does not say {words}");
     }
     for from_elsewhere in ["src=\"http", "href=\"http://fonts", "<script src", "@import", "url(http"] {
         assert!(!page.contains(from_elsewhere), "the page loads {from_elsewhere}");
     }
-    assert!(record.summary.contains("not analysed"), "{}", record.summary);
+    assert!(record.summary.contains("No structure in the coma was supported"), "{}", record.summary);
 }
 
 #[test]
