@@ -69,7 +69,12 @@ fn a_jet_is_supported_where_it_was_put() {
     assert_eq!(jet.kind, "jet");
     // the ridge that was put in, at the record's inner edge
     let expected = 140.0 + 0.3 * jet.inner_arcsec;
-    assert!((jet.pa_deg - expected).abs() < 3.0 * jet.pa_err_deg + 0.5, "{} ± {}, {expected}", jet.pa_deg, jet.pa_err_deg);
+    assert!(
+        (jet.pa_deg - expected).abs() < 3.0 * jet.pa_err_deg + 0.5,
+        "{} ± {}, {expected}",
+        jet.pa_deg,
+        jet.pa_err_deg
+    );
     // contrast as seen, over the record's own range, by the truth's profile along the ridge
     let profile = &truth["features"][0]["profile"];
     let of = |key: &str| -> Vec<f64> {
@@ -82,7 +87,12 @@ fn a_jet_is_supported_where_it_was_put() {
         .map(|(_, c)| c)
         .collect();
     let contrast = inside.iter().sum::<f64>() / inside.len() as f64;
-    assert!((jet.contrast - contrast).abs() < 3.0 * jet.contrast_err + 0.1 * contrast, "{} ± {}, {contrast}", jet.contrast, jet.contrast_err);
+    assert!(
+        (jet.contrast - contrast).abs() < 3.0 * jet.contrast_err + 0.1 * contrast,
+        "{} ± {}, {contrast}",
+        jet.contrast,
+        jet.contrast_err
+    );
     assert!(jet.false_alarm_probability > 0.0 && jet.false_alarm_probability < 1e-6);
     let names: Vec<&str> = jet.challenges.iter().map(|c| c.name.as_str()).collect();
     assert_eq!(names, ["noise", "centre", "elongation", "halves", "stars", "detector", "method", "history"]);
