@@ -123,7 +123,7 @@ fn a_nights_stack_goes_through_every_method() {
         // the stack's own history goes on
         assert!(history.contains("light-001.fits") && history.contains(&format!("--method {method}")), "{method}");
         let picture = picture_text(&folder.path().join(format!("all/{method}.svg")));
-        for part in [">N<", ">E<", " km<", "″<", "its featureless twin", "toward the Sun", "colour map"] {
+        for part in [">N<", ">E<", " km<", "″<", "its featureless twin", "toward the Sun", "Stretch:"] {
             assert!(picture.replace('\u{202f}', " ").contains(part), "{method}: {part} is not drawn");
         }
         for raster in [format!("all/{method}.png"), format!("all/{method}-dark.png")] {
