@@ -14,8 +14,8 @@ use std::f64::consts::TAU;
 /// Position angles searched.
 pub const N_PA: usize = 120;
 const _: () = assert!(N_PA.is_multiple_of(8), "maxima are taken eight at a time");
-/// Position angles at which a template's error is worked out; in between it is that of the nearest.
-const N_ERROR_PA: usize = 60;
+/// Position angles at which a template's error is worked out: all, since what masks take changes from one to the next.
+const N_ERROR_PA: usize = N_PA;
 /// Knots per block.
 const HATS_PER_BLOCK: usize = 2;
 const BLOCKS: usize = HATS / HATS_PER_BLOCK;

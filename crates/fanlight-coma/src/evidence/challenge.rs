@@ -14,7 +14,7 @@ pub use method::Pictures;
 
 use super::feature_fit::{Fitted, Shape};
 use super::night_model::NightModel;
-use super::nuisance::{Nuisance, Nuisances, Source};
+use super::nuisance::{Nuisance, Nuisances};
 use super::search::Findings;
 use nalgebra::DVector;
 
@@ -92,12 +92,6 @@ impl<'a> Challenged<'a> {
 
     fn fitted(&self) -> &Fitted {
         &self.findings.features[self.index].fitted
-    }
-
-    /// Nuisances but for those of some sources.
-    fn nuisances_but(&self, left_out: impl Fn(Source) -> bool) -> Nuisances {
-        let kept: Vec<Nuisance> = self.others.iter().filter(|n| !left_out(n.source)).cloned().collect();
-        Nuisances::new(self.model.space.dim, &kept)
     }
 
     /// Inner and outer end, as reported: see [`NightModel::extent_px`].

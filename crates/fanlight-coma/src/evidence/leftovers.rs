@@ -1,4 +1,6 @@
 //! Stars, satellites and defects left in the stack: light that stands alone, neither along a ray from the nucleus nor along a ring.
+//!
+//! In a stack on a moving comet a star is a row of images, frame by frame; spots are looked for with that shape.
 
 use super::mode_space::SkyFrame;
 use fanlight_image::{Image, Mask, flag, smooth};
@@ -16,7 +18,7 @@ const RADIUS_FWHM: f64 = 1.3;
 /// Spots are looked for outside this distance, in kernel widths: nearer, the four neighbours straddle the nucleus.
 const NEAREST_FWHM: f64 = 4.0;
 /// Share of the coma, per place, that is not taken for a spot: structure finer than the neighbours' distance.
-const COMA_SHARE: f64 = 0.02;
+const COMA_SHARE: f64 = 0.006;
 
 /// What the search for spots goes by.
 pub struct Leftovers<'a> {
@@ -34,11 +36,36 @@ pub struct Leftovers<'a> {
     pub fwhm_px: f64,
     /// Reach of the search.
     pub reach_px: f64,
+    /// How a star is imaged: steps in px with their shares of the weight; none for a single image.
+    pub track: &'a [(f64, f64, f64)],
+}
+
+/// Most images of a track that are looked at: more frames are thinned.
+const MOST_STEPS: usize = 12;
+
+/// A track of few steps about its middle, shares adding to 1.
+fn thinned(track: &[(f64, f64, f64)]) -> Vec<(f64, f64, f64)> {
+    if track.is_empty() {
+        return vec![(0.0, 0.0, 1.0)];
+    }
+    let step = track.len().div_ceil(MOST_STEPS);
+    let parts: Vec<(f64, f64, f64)> = track
+        .chunks(step)
+        .map(|c| {
+            let share: f64 = c.iter().map(|s| s.2).sum();
+            let mean = |of: fn(&(f64, f64, f64)) -> f64| c.iter().map(|s| of(s) * s.2).sum::<f64>() / share;
+            (mean(|s| s.0), mean(|s| s.1), share)
+        })
+        .collect();
+    let total: f64 = parts.iter().map(|p| p.2).sum();
+    let (x, y) =
+        (parts.iter().map(|p| p.0 * p.2).sum::<f64>() / total, parts.iter().map(|p| p.1 * p.2).sum::<f64>() / total);
+    parts.into_iter().map(|p| (p.0 - x, p.1 - y, p.2 / total)).collect()
 }
 
 /// The mask with lone spots, bright or dark, flagged as stars. `coma(ρ_px)` is the mean coma.
 pub fn mask_spots(input: &Leftovers, coma: impl Fn(f64) -> f64 + Sync) -> Mask {
-    let Leftovers { residual, variance, mask, correlation, frame, fwhm_px, reach_px } = input;
+    let Leftovers { residual, variance, mask, correlation, frame, fwhm_px, reach_px, .. } = input;
     let (width, height) = (residual.width, residual.height);
     let mut filled = (*residual).clone();
     for (v, bits) in filled.data.iter_mut().zip(&mask.bits) {
@@ -47,9 +74,37 @@ pub fn mask_spots(input: &Leftovers, coma: impl Fn(f64) -> f64 + Sync) -> Mask {
         }
     }
     let sigma_px = SMOOTH_FWHM * fwhm_px;
-    let smoothed = &smooth::gaussian(&filled, sigma_px);
-    // a sum weighed by a Gaussian has the noise of 1/(4πσ²) pixels
-    let share = correlation / (4.0 * std::f64::consts::PI * sigma_px * sigma_px).max(1.0);
+    let points = smooth::gaussian(&filled, sigma_px);
+    let track = thinned(input.track);
+    let along_track = |x: f64, y: f64| -> f32 {
+        track
+            .iter()
+            .map(|(dx, dy, share)| {
+                let (i, j) = ((x + dx).round() as isize, (y + dy).round() as isize);
+                *share as f32 * points.get(i, j).unwrap_or(0.0)
+            })
+            .sum()
+    };
+    let data = (0..width * height).into_par_iter().map(|i| along_track((i % width) as f64, (i / width) as f64));
+    let smoothed = &Image { width, height, data: data.collect() };
+    // a sum weighed by a Gaussian has the noise of 1/(4πσ²) pixels; images of a track that overlap share theirs
+    let overlap: f64 = track
+        .iter()
+        .flat_map(|a| track.iter().map(move |b| (a, b)))
+        .map(|(a, b)| {
+            let square = (a.0 - b.0).powi(2) + (a.1 - b.1).powi(2);
+            a.2 * b.2 * (-0.25 * square / (sigma_px * sigma_px)).exp()
+        })
+        .sum();
+    let share = overlap * correlation / (4.0 * std::f64::consts::PI * sigma_px * sigma_px).max(1.0);
+    // half the track's length, and its direction
+    let (mut half_length, mut direction) = (0.0f64, (1.0, 0.0));
+    for (dx, dy, _) in &track {
+        let length = dx.hypot(*dy);
+        if length > half_length {
+            (half_length, direction) = (length, (dx / length, dy / length));
+        }
+    }
     let step = (NEIGHBOUR_FWHM * fwhm_px).max(3.0);
     let at = &|x: f64, y: f64| -> Option<f64> {
         let (i, j) = (x.round(), y.round());
@@ -74,12 +129,17 @@ pub fn mask_spots(input: &Leftovers, coma: impl Fn(f64) -> f64 + Sync) -> Mask {
                     return None;
                 }
                 let away = dx.hypot(dy);
-                let (ux, uy) = (dx / away * step, dy / away * step);
                 let (px, py) = (x as f64, y as f64);
-                let about = [(px + ux, py + uy), (px - ux, py - uy), (px - uy, py + ux), (px + uy, py - ux)];
+                // clear of the track itself along and across the ray, and along and across the track
+                let neighbours = |(ux, uy): (f64, f64)| {
+                    let along = (ux * direction.0 + uy * direction.1).abs();
+                    let d = (step + 2.0 * half_length * along).min((0.7 * away).max(step));
+                    [(px + d * ux, py + d * uy), (px - d * ux, py - d * uy)]
+                };
+                let (ray, own) = ((dx / away, dy / away), direction);
+                let about = [ray, (-ray.1, ray.0), own, (-own.1, own.0)].map(neighbours).into_iter().flatten();
                 let sign = value.signum();
-                let highest =
-                    about.iter().filter_map(|(x, y)| at(*x, *y)).map(|v| sign * v).fold(f64::NEG_INFINITY, f64::max);
+                let highest = about.filter_map(|(x, y)| at(x, y)).map(|v| sign * v).fold(f64::NEG_INFINITY, f64::max);
                 (highest.is_finite() && sign * value - highest.max(0.0) > SPOT_SIGMA * noise).then_some((x, y))
             })
         })
@@ -87,10 +147,13 @@ pub fn mask_spots(input: &Leftovers, coma: impl Fn(f64) -> f64 + Sync) -> Mask {
     let mut out = (*mask).clone();
     let radius = RADIUS_FWHM * fwhm_px;
     let reach = radius.ceil() as isize;
-    for (x, y) in spots {
+    let images = spots.iter().flat_map(|(x, y)| {
+        track.iter().map(move |(dx, dy, _)| ((*x as f64 + dx).round() as isize, (*y as f64 + dy).round() as isize))
+    });
+    for (x, y) in images {
         for dy in -reach..=reach {
             for dx in -reach..=reach {
-                let (i, j) = (x as isize + dx, y as isize + dy);
+                let (i, j) = (x + dx, y + dy);
                 if ((dx * dx + dy * dy) as f64) <= radius * radius
                     && let Some(index) = residual.index(i, j)
                 {
@@ -134,6 +197,7 @@ mod tests {
             frame,
             fwhm_px: 3.0,
             reach_px: 75.0,
+            track: &[],
         };
         let got = mask_spots(&input, coma);
         assert!(got.bits[55 * n + 110] != 0, "the star");

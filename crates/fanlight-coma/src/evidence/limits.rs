@@ -57,11 +57,7 @@ impl NightModel {
         let bank = Bank::new(&self.templates, &nuisances);
         let maker = TwinMaker::new(&self.space, &nuisances);
         let threshold = self.significance_of(&findings.chance, SUPPORTED_TO);
-        let without = |source: Source| {
-            let kept: Vec<_> = findings.common.iter().filter(|n| n.source != source).cloned().collect();
-            Nuisances::new(self.space.dim, &kept)
-        };
-        let challenges = [(Source::Centre, without(Source::Centre)), (Source::Kernel, without(Source::Kernel))];
+        let known = self.with_known_centre(&findings.common);
         let level = findings.chance.level(0.01);
         let cases: Vec<(f64, (f64, f64))> = WIDTHS_DEG
             .iter()
@@ -70,9 +66,8 @@ impl NightModel {
             .collect();
         let of_case = |(width_rad, range): &(f64, (f64, f64))| -> Vec<Limit> {
             let ends = (range.0 * self.fwhm_px, range.1 * self.fwhm_px);
-            let at = |k: usize| {
-                self.injected(*width_rad, ends, k as f64 * TAU / N_PA as f64, &nuisances, &challenges, level)
-            };
+            let at =
+                |k: usize| self.injected(*width_rad, ends, k as f64 * TAU / N_PA as f64, (&nuisances, &known), level);
             let injected: Vec<Injected> = (0..N_PA).map(at).collect();
             let contrast = self.contrast_per_amplitude(*width_rad, ends);
             // what the search finds beyond the template's own signal, near the threshold
@@ -153,19 +148,18 @@ impl NightModel {
         width_rad: f64,
         ends: (f64, f64),
         pa_rad: f64,
-        nuisances: &Nuisances,
-        challenges: &[(Source, Nuisances); 2],
+        (nuisances, known): (&Nuisances, &Nuisances),
         level: f64,
     ) -> Injected {
         let unit = self.shapes.wedge(&self.space, &self.wedge_between(width_rad, ends, pa_rad));
         let root_information = unit.dot(&nuisances.clean(&unit)).sqrt();
-        let least_amplitude = challenges
-            .iter()
-            .map(|(source, without)| {
-                let clean = without.clean(&unit);
-                let information = unit.dot(&clean);
-                let shift = self.fixed.iter().filter(|n| n.source == *source).map(|n| {
-                    let sigma = if *source == Source::Centre { self.centre_sigma_px } else { n.sigma };
+        let clean = known.clean(&unit);
+        let information = unit.dot(&clean);
+        let least_amplitude = [Source::Centre, Source::Kernel]
+            .into_iter()
+            .map(|source| {
+                let shift = self.fixed.iter().filter(|n| n.source == source).map(|n| {
+                    let sigma = if source == Source::Centre { self.centre_sigma_px } else { n.sigma };
                     (sigma * clean.dot(&n.direction) / information).powi(2)
                 });
                 let by_shift = 3.0 * shift.sum::<f64>().sqrt();

@@ -48,6 +48,8 @@ pub struct StackForEvidence<'a> {
     pub sky_sigma: f64,
     /// Variance that stars leave which were taken out, per pixel as sums over many pixels see it; `None` without any.
     pub star_variance: Option<&'a Image>,
+    /// How a star is imaged in the stack: steps in px with their shares of the weight; empty for a single image.
+    pub star_track: &'a [(f64, f64, f64)],
     /// The sky that was taken off, per pixel: what flat-field errors are shares of, beside the coma.
     pub sky_per_px: f64,
 }
@@ -216,6 +218,7 @@ impl NightModel {
             frame: *frame,
             fwhm_px,
             reach_px: outer_px,
+            track: stack.star_track,
         };
         let mask = &leftovers::mask_spots(&spots, |rho| coma.blurred(rho));
 
@@ -333,6 +336,18 @@ impl NightModel {
             .collect();
         fixed.extend(sky(space, &self.frame, width, self.sky_sigma, self.reach_px.1));
         fixed
+    }
+
+    /// Nuisances with the centre no further off than its own error: what is really known of it.
+    pub fn with_known_centre(&self, all: &[Nuisance]) -> Nuisances {
+        let known: Vec<Nuisance> = all
+            .iter()
+            .map(|n| match n.source {
+                Source::Centre => Nuisance { sigma: self.centre_sigma_px, ..n.clone() },
+                _ => n.clone(),
+            })
+            .collect();
+        Nuisances::new(self.space.dim, &known)
     }
 
     /// Whether what stars leave at a pixel is over this many times its other noise, in variance.

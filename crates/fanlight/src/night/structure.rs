@@ -64,6 +64,7 @@ pub fn look(night: &Night, geometry: &GeometryRecord) -> Result<Structure, NoEvi
         stacked.substacks.iter().zip(stack.comet.substack_shares.iter().copied()).collect();
     let halves: Vec<(&Image, f64)> = stack.comet.halves.iter().flatten().map(|(i, s)| (i, *s)).collect();
     let star_variance = stack.star_variance();
+    let star_track: Vec<(f64, f64, f64)> = stack.passing.steps.iter().map(|s| (s.dx_px, s.dy_px, s.share)).collect();
     let input = StackForEvidence {
         image: &stacked.image,
         variance: &stacked.variance,
@@ -78,6 +79,7 @@ pub fn look(night: &Night, geometry: &GeometryRecord) -> Result<Structure, NoEvi
         halves: &halves,
         sky_sigma: stack.sky.map_or(0.05 * stack.sky_noise, |s| s.level.sigma),
         star_variance: star_variance.as_ref(),
+        star_track: &star_track,
         sky_per_px: stack.sky_per_px,
     };
     let model = NightModel::settled(&input)?;

@@ -1,4 +1,5 @@
-//! Could a misplaced centre have made it? The centre is put at the worst place of its 3σ region.
+//! Could a misplaced centre have made it? The centre is put at the worst place of its 3σ region, the amplitude being weighed by
+//! what is known of the centre: not projected out, or it could not move, nor taken for exact, or a bright comet's nucleus would decide alone.
 
 use super::{Amplitude, Challenge, Challenged, per_cent, short};
 use crate::evidence::nuisance::Source;
@@ -9,7 +10,7 @@ const SIGMAS: f64 = 3.0;
 const LARGEST_SHARE: f64 = 0.5;
 
 pub(super) fn challenge(c: &Challenged) -> Challenge {
-    let nuisances = c.nuisances_but(|s| s == Source::Centre);
+    let nuisances = c.model.with_known_centre(&c.others);
     let found = Amplitude::of(&c.fitted().unit, &nuisances, &c.model.data);
     let axes = c.model.fixed.iter().filter(|n| n.source == Source::Centre);
     let per_px = axes.map(|n| found.per_unit(&n.direction).powi(2)).sum::<f64>().sqrt();

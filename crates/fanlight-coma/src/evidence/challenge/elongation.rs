@@ -1,4 +1,5 @@
-//! Could the shape of star images have made it? Elongation and skew of the kernel are put at the worst of their 3σ region, and
+//! Could the shape of star images have made it? Elongation and skew of the kernel are put at the worst of their 3σ region (weighed as
+//! the centre is in its challenge), and
 //! the plain rotational gradient of the twin is held against the night's.
 
 use super::{Amplitude, Challenge, Challenged, per_cent, short};
@@ -9,7 +10,7 @@ const SIGMAS: f64 = 3.0;
 const LARGEST_SHARE: f64 = 0.5;
 
 pub(super) fn challenge(c: &Challenged) -> Challenge {
-    let nuisances = c.nuisances_but(|s| s == Source::Kernel);
+    let nuisances = c.model.with_known_centre(&c.others);
     let found = Amplitude::of(&c.fitted().unit, &nuisances, &c.model.data);
     let terms = c.model.fixed.iter().filter(|n| n.source == Source::Kernel);
     let by_kernel = SIGMAS * terms.map(|n| (n.sigma * found.per_unit(&n.direction)).powi(2)).sum::<f64>().sqrt();

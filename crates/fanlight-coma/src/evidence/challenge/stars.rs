@@ -1,19 +1,19 @@
 //! Could stars have made it? How much of its area stars passed over, and what is left without those places.
 
 use super::{Amplitude, Challenge, Challenged, per_cent, short};
-use crate::evidence::feature_fit::Shape;
-use crate::evidence::nuisance::Nuisances;
+use crate::evidence::feature_fit::{Fitted, Shape};
+use crate::evidence::nuisance::{Nuisance, Nuisances, Source};
 use fanlight_image::flag;
 
 /// Share of the footprint that may be masked or under stars.
 const LARGEST_SHARE: f64 = 0.2;
 /// From this share on the feature is measured again without those places.
-const REFIT_FROM: f64 = 0.02;
+const REFIT_FROM: f64 = 0.05;
 /// It goes with the stars where less than this share of its amplitude is left, or this significance where more was expected.
 const LEAST_LEFT: f64 = 0.5;
 const LEAST_SIGMA: f64 = 3.0;
 /// A star's leftover counts where it is over this many times the noise, in variance.
-const OVER_NOISE: f64 = 1.0;
+const OVER_NOISE: f64 = 2.0;
 
 pub(super) fn challenge(c: &Challenged) -> Challenge {
     let model = c.model;
@@ -74,10 +74,20 @@ fn in_footprint(c: &Challenged, rho_px: f64, pa_rad: f64) -> bool {
 fn left_without(c: &Challenged, mask: &fanlight_image::Mask) -> Option<(f64, f64)> {
     let (space, data, fixed) = c.model.masked(mask)?;
     let unit = c.model.unit_in(&space, &c.fitted().shape);
-    let nuisances = Nuisances::new(space.dim, &fixed);
+    let fits = c.findings.features.iter().enumerate().filter(|(i, _)| *i != c.index).map(|(_, f)| &f.fitted);
+    let beside = |unit: nalgebra::DVector<f64>, f: &Fitted| Nuisance {
+        source: Source::Feature(0),
+        direction: unit,
+        sigma: 10.0 * f.amplitude,
+    };
+    let mut all = fixed;
+    all.extend(fits.clone().map(|f| beside(c.model.unit_in(&space, &f.shape), f)));
+    let nuisances = Nuisances::new(space.dim, &all);
     let found = Amplitude::of(&unit, &nuisances, &data);
     // the same without the other nuisances in the whole space, so that like is compared with like
-    let plain = Nuisances::new(c.model.space.dim, &c.model.fixed);
+    let mut all = c.model.fixed.clone();
+    all.extend(fits.map(|f| beside(f.unit.clone(), f)));
+    let plain = Nuisances::new(c.model.space.dim, &all);
     let before = Amplitude::of(&c.fitted().unit, &plain, &c.model.data);
     (found.value.is_finite() && before.value > 0.0).then(|| (found.value / before.value, found.significance()))
 }
