@@ -22,9 +22,10 @@ pub use temporal_ratio::{RatioConfig, temporal_ratio};
 pub use variable_high_pass::{ScaleLaw, variable_high_pass};
 
 use crate::ComaError;
-use fanlight_image::{Image, Mask};
+use fanlight_image::{Image, Mask, wide};
 use fanlight_sky::PixelXy;
 use rayon::prelude::*;
+use std::borrow::Cow;
 
 /// One way to enhance, with its settings; lengths in px.
 #[derive(Debug, Clone, PartialEq)]
@@ -127,6 +128,26 @@ impl Enhancement {
         }
     }
 
+    /// Where it was published.
+    pub fn source(&self) -> &'static str {
+        match self {
+            Self::RotationalGradient(_) => "Larson & Sekanina 1984, AJ 89, 571",
+            Self::StandardiseRings { .. } => "Warell et al. 1999, A&AS 136, 245, eq. 2",
+            Self::Laplacian { .. } => "Lindeberg 1998, International Journal of Computer Vision 30, 79",
+            Self::UnsharpRatio { .. } => "Malin 1977, AAS Photo-Bulletin 16, 10 (unsharp masking), as a ratio",
+            Self::MultiScaleResidual(_) => {
+                "Marr & Hildreth 1980, Proc. R. Soc. B 207, 187 (difference of Gaussians); Starck & Murtagh 1994, A&A 288, 342 (bands)"
+            }
+            Self::DivideByAverage(_)
+            | Self::SubtractAverage(_)
+            | Self::StretchRings(_)
+            | Self::DivideByInverseRadius
+            | Self::DivideByProfile(_)
+            | Self::VariableHighPass(_)
+            | Self::TemporalRatio { .. } => "reviewed by Samarasinha & Larson 2014, Icarus 239, 168",
+        }
+    }
+
     /// What it draws that is not there, in one sentence.
     pub fn artefacts(&self) -> &'static str {
         match self {
@@ -183,7 +204,7 @@ impl Enhancement {
 /// When the mask has another size, the centre is outside the image (for those that have a centre), or a setting is outside its
 /// range.
 pub fn apply(enhancement: &Enhancement, image: &Image, mask: &Mask, centre: PixelXy) -> Result<Image, ComaError> {
-    let image = &masked(image, mask)?;
+    let image = &*masked(image, mask)?;
     let average = |config| RadialProfile::azimuthal_average(image, centre, config);
     match enhancement {
         Enhancement::RotationalGradient(config) => rotational_gradient(image, centre, config),
@@ -201,38 +222,62 @@ pub fn apply(enhancement: &Enhancement, image: &Image, mask: &Mask, centre: Pixe
     }
 }
 
-/// The image with NaN in place of flagged and of infinite pixels.
+/// The image with NaN in place of flagged and of infinite pixels; itself where it has none.
 ///
 /// # Errors
 /// When the sizes differ.
-pub fn masked(image: &Image, mask: &Mask) -> Result<Image, ComaError> {
+pub fn masked<'a>(image: &'a Image, mask: &Mask) -> Result<Cow<'a, Image>, ComaError> {
     let (width, height) = (image.width, image.height);
     if (mask.width, mask.height) != (width, height) {
         let (found_width, found_height) = (mask.width, mask.height);
         return Err(ComaError::SizeMismatch { what: "the mask", found_width, found_height, width, height });
     }
+    let clear = mask.bits.par_chunks(AT_ONCE).all(|bits| bits.iter().all(|b| *b == 0));
+    if clear && image.data.par_chunks(AT_ONCE).all(|values| values.iter().all(|v| v.is_finite())) {
+        return Ok(Cow::Borrowed(image));
+    }
     let pixel = |(value, bits): (&f32, &u8)| if *bits == 0 && value.is_finite() { *value } else { f32::NAN };
-    Ok(Image { data: image.data.par_iter().zip(&mask.bits).map(pixel).collect(), ..*image })
+    Ok(Cow::Owned(Image { data: image.data.par_iter().zip(&mask.bits).map(pixel).collect(), ..*image }))
 }
 
-/// Each pixel by its value and distance from the centre; the third argument is a place to remember something from pixel to pixel
-/// of a row.
+/// Pixels looked at by one parallel task.
+const AT_ONCE: usize = 1 << 14;
+
+/// The image changed row by row: `change` is given the pixels of a row, their distances from the centre, and room for as many
+/// numbers.
 fn map_with_radius(
     image: &Image,
     centre: PixelXy,
-    f: impl Fn(f32, f64, &mut usize) -> f32 + Sync,
+    change: impl Fn(&mut [f32], &[f64], &mut [f64]) + Sync,
 ) -> Result<Image, ComaError> {
     check_centre(image, centre)?;
-    let mut out = image.clone();
-    out.data.par_chunks_mut(image.width.max(1)).enumerate().for_each(|(y, row)| {
-        let dy = y as f64 - centre.y_px;
-        let mut cursor = 0;
-        for (x, value) in row.iter_mut().enumerate() {
-            let dx = x as f64 - centre.x_px;
-            *value = f(*value, (dx * dx + dy * dy).sqrt(), &mut cursor);
-        }
-    });
+    let width = image.width.max(1);
+    let mut out = Image { data: vec![0.0; image.data.len()], ..*image };
+    let rows = out.data.par_chunks_mut(width).zip(image.data.par_chunks(width)).enumerate();
+    rows.for_each_init(
+        || (vec![0.0; width], vec![0.0; width]),
+        |(radii, room), (y, (row, values))| {
+            row.copy_from_slice(values);
+            wide(
+                #[inline(always)]
+                || {
+                    fill_radii(radii, y, centre);
+                    change(row, radii, room);
+                },
+            );
+        },
+    );
     Ok(out)
+}
+
+/// Distances of a row's pixels from the centre.
+#[inline(always)]
+fn fill_radii(radii: &mut [f64], y: usize, centre: PixelXy) {
+    let dy = y as f64 - centre.y_px;
+    for (x, radius) in radii.iter_mut().enumerate() {
+        let dx = x as f64 - centre.x_px;
+        *radius = (dx * dx + dy * dy).sqrt();
+    }
 }
 
 /// An error unless the centre is on one of the image's pixels; an empty image has nothing to be outside of.

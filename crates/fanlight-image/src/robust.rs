@@ -96,6 +96,13 @@ pub fn mad_sigma_f64(values: &mut [f64]) -> Option<f64> {
 pub fn percentile(values: &mut [f32], percent: f64) -> Option<f32> {
     let n = drop_nan(values, |v| v.is_nan());
     let values = &mut values[..n];
+    // the ends need no sorting
+    if percent <= 0.0 {
+        return values.iter().copied().min_by(f32::total_cmp);
+    }
+    if percent >= 100.0 {
+        return values.iter().copied().max_by(f32::total_cmp);
+    }
     let place = rank(n, percent)?;
     let index = place.floor() as usize;
     let (_, &mut low, above) = values.select_nth_unstable_by(index, f32::total_cmp);

@@ -48,7 +48,7 @@ pub fn dusk() -> ColourMap {
 /// in grey too.
 pub fn blue_amber() -> ColourMap {
     ColourMap {
-        name: "blue to amber (neutral grey at 0, lightness growing evenly)",
+        name: "blue to amber (neutral grey in the middle, lightness growing evenly)",
         table: along(&[[0.26, -0.010, -0.105], [0.60, 0.0, 0.0], [0.94, 0.000, 0.105]]),
     }
 }

@@ -10,6 +10,7 @@
 mod apart;
 pub mod colour;
 mod contour_lines;
+mod enhanced;
 mod error;
 mod night_plots;
 mod page;
@@ -26,11 +27,13 @@ mod structure;
 mod svg;
 mod theme;
 
+pub use enhanced::{EnhancedPicture, Orientation, Values, enhanced_figure};
 pub use error::PresentError;
 pub use fanlight_record::sentences::{format_measured, format_utc, format_utc_long, format_value};
 pub use night_plots::OrbitPlan;
 pub use page::night_page;
 pub use png_out::svg_to_png;
+pub use rim::Directions;
 pub use sky::SkyPicture;
 pub use structure::StructurePictures;
 

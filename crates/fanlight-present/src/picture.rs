@@ -5,8 +5,8 @@
 
 use crate::colour::{self, ColourMap};
 use crate::contour_lines::{self, Isophote};
-use crate::rim::{Rim, draw_legend};
-use crate::scale_bars::{ColourBar, draw_lengths};
+use crate::rim::{Directions, Rim, draw_legend};
+use crate::scale_bars::{ColourBar, LengthBars};
 use crate::sky::{SkyPicture, north_up};
 use crate::stretch::{Plate, Stretch, strip};
 use crate::svg::{Anchor, BOLD, Canvas, Stroke, TextStyle, WIDTH, data_uri, wrap};
@@ -163,9 +163,10 @@ impl View<'_> {
             canvas.png((LEFT, TOP), (SIDE, SIDE), &picture);
             self.draw_isophotes(&mut canvas);
             canvas.frame((LEFT, TOP), (SIDE, SIDE), Stroke::new(theme.rule, 1.0));
-            RIM.draw(&mut canvas, &night.geometry);
+            let directions = Directions::of(&night.geometry);
+            RIM.draw(&mut canvas, &directions);
             self.draw_scales(&mut canvas, night, strip_top, &bar);
-            draw_legend(&mut canvas, LEFT, strip_top + 66.0);
+            draw_legend(&mut canvas, LEFT, strip_top + 66.0, &directions);
             for (i, line) in warnings.iter().enumerate() {
                 let at = (LEFT, strip_top + 98.0 + 18.0 * i as f64);
                 canvas.text(at, TextStyle::new(13.5, theme.warn).bold(), line);
@@ -226,8 +227,13 @@ impl View<'_> {
 
     /// Bars for arcsec and km on the left, the colour bar on the right.
     fn draw_scales(&self, canvas: &mut Canvas, night: &NightRecord, top: f64, bar: &str) {
-        let (per_arcsec, longest) = (SIDE / (2.0 * self.half_width_arcsec), 0.24 * 2.0 * self.half_width_arcsec);
-        draw_lengths(canvas, (LEFT, top + 6.0), per_arcsec, longest, night.geometry.km_per_arcsec);
+        let lengths = LengthBars {
+            unit: "″",
+            km_per_unit: Some(night.geometry.km_per_arcsec),
+            drawn_per_unit: SIDE / (2.0 * self.half_width_arcsec),
+            longest: 0.24 * 2.0 * self.half_width_arcsec,
+        };
+        lengths.draw(canvas, (LEFT, top + 6.0));
         let bar = ColourBar { strip: bar, stretch: self.stretch, scale: self.bar_scale, unit: self.bar_unit };
         bar.draw(canvas, (LEFT + 300.0, top), SIDE - 300.0);
     }

@@ -4,6 +4,17 @@ use crate::apart::part;
 use crate::svg::{Anchor, Canvas, Stroke, TextStyle, text_width};
 use fanlight_record::GeometryRecord;
 
+/// Directions at the comet beside north and east, position angles in degrees; absent where not known.
+#[derive(Debug, Clone, Copy, Default, PartialEq)]
+pub struct Directions {
+    /// Toward the Sun.
+    pub sunward_pa_deg: Option<f64>,
+    /// Away from the Sun.
+    pub antisolar_pa_deg: Option<f64>,
+    /// Against the orbital motion.
+    pub negative_velocity_pa_deg: Option<f64>,
+}
+
 /// A square picture, north up and east left, with room around it for arrows and letters.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct Rim {
@@ -37,12 +48,33 @@ enum Sign {
     AntiVelocity,
 }
 
+impl Directions {
+    /// A night's.
+    pub(crate) fn of(g: &GeometryRecord) -> Self {
+        Self {
+            sunward_pa_deg: Some(g.sunward_pa_deg),
+            antisolar_pa_deg: Some(g.antisolar_pa_deg),
+            negative_velocity_pa_deg: Some(g.negative_velocity_pa_deg),
+        }
+    }
+
+    /// Signs and position angles in degrees of those that are known and finite.
+    fn known(&self) -> impl Iterator<Item = (Sign, f64)> {
+        let all = [
+            (Sign::Sun, self.sunward_pa_deg),
+            (Sign::AntiSun, self.antisolar_pa_deg),
+            (Sign::AntiVelocity, self.negative_velocity_pa_deg),
+        ];
+        all.into_iter().filter_map(|(sign, pa)| pa.filter(|pa| pa.is_finite()).map(|pa| (sign, pa)))
+    }
+}
+
 impl Rim {
     /// Arrows and letters.
-    pub fn draw(&self, canvas: &mut Canvas, g: &GeometryRecord) {
+    pub fn draw(&self, canvas: &mut Canvas, directions: &Directions) {
         let theme = canvas.theme;
         let middle = self.middle();
-        for mark in self.marks(g.sunward_pa_deg, g.antisolar_pa_deg, g.negative_velocity_pa_deg) {
+        for mark in self.marks(directions) {
             self.draw_arrow(canvas, &mark);
             let colour = mark.sign.colour(canvas);
             let letter = rim_point(mark.along, self.side / 2.0 + self.room);
@@ -60,8 +92,8 @@ impl Rim {
     }
 
     /// Arrows alone.
-    pub fn draw_arrows(&self, canvas: &mut Canvas, g: &GeometryRecord) {
-        for mark in self.marks(g.sunward_pa_deg, g.antisolar_pa_deg, g.negative_velocity_pa_deg) {
+    pub fn draw_arrows(&self, canvas: &mut Canvas, directions: &Directions) {
+        for mark in self.marks(directions) {
             self.draw_arrow(canvas, &mark);
         }
     }
@@ -89,20 +121,13 @@ impl Rim {
         (self.corner.0 + self.side / 2.0, self.corner.1 + self.side / 2.0)
     }
 
-    /// The rim's signs with letters at least `spacing` apart; directions that are not finite are left out.
-    fn marks(&self, sunward_pa_deg: f64, antisolar_pa_deg: f64, negative_velocity_pa_deg: f64) -> Vec<Mark> {
+    /// The rim's signs with letters at least `spacing` apart.
+    fn marks(&self, directions: &Directions) -> Vec<Mark> {
         let half = self.side / 2.0 + self.room;
-        let all = [
-            (0.0, Sign::North),
-            (90.0, Sign::East),
-            (sunward_pa_deg, Sign::Sun),
-            (antisolar_pa_deg, Sign::AntiSun),
-            (negative_velocity_pa_deg, Sign::AntiVelocity),
-        ];
-        let mut marks: Vec<Mark> = all
+        let mut marks: Vec<Mark> = [(Sign::North, 0.0), (Sign::East, 90.0)]
             .into_iter()
-            .filter(|(pa, _)| pa.is_finite())
-            .map(|(pa_deg, sign)| Mark {
+            .chain(directions.known())
+            .map(|(sign, pa_deg)| Mark {
                 pa_deg,
                 sign,
                 along: along_rim(pa_deg, half),
@@ -135,7 +160,7 @@ pub(crate) fn anti_sun(canvas: &mut Canvas, at: (f64, f64), radius: f64) {
 }
 
 /// What the rim's signs mean, in one line from `left` on.
-pub(crate) fn draw_legend(canvas: &mut Canvas, left: f64, y: f64) {
+pub(crate) fn draw_legend(canvas: &mut Canvas, left: f64, y: f64, directions: &Directions) {
     let theme = canvas.theme;
     let style = TextStyle::new(12.0, theme.ink);
     let mut x = left;
@@ -145,12 +170,25 @@ pub(crate) fn draw_legend(canvas: &mut Canvas, left: f64, y: f64) {
         x = at + text_width(text, 12.0) + 20.0;
         x
     };
-    canvas.sun((left + 7.0, y), 6.0);
-    let next = word(canvas, 20.0, "toward the Sun");
-    anti_sun(canvas, (next + 13.0, y), 6.0);
-    let next = word(canvas, 30.0, "away from the Sun");
-    canvas.text((next, y + 4.5), TextStyle::new(12.5, theme.first).bold(), "−v");
-    word(canvas, 22.0, "against the orbital motion");
+    let mut next = left;
+    for (sign, _) in directions.known() {
+        next = match sign {
+            Sign::Sun => {
+                canvas.sun((next + 7.0, y), 6.0);
+                word(canvas, 20.0, "toward the Sun")
+            }
+            Sign::AntiSun => {
+                anti_sun(canvas, (next + 13.0, y), 6.0);
+                word(canvas, 30.0, "away from the Sun")
+            }
+            Sign::AntiVelocity => {
+                canvas.text((next, y + 4.5), TextStyle::new(12.5, theme.first).bold(), "−v");
+                word(canvas, 22.0, "against the orbital motion")
+            }
+            // always shown: said last
+            Sign::North | Sign::East => next,
+        };
+    }
     word(canvas, 0.0, "N north, E east");
 }
 
@@ -201,6 +239,10 @@ mod tests {
         assert!(x == -100.0 && y.abs() < 1e-9, "east is left");
     }
 
+    fn directions(sun: f64, anti: f64, velocity: f64) -> Directions {
+        Directions { sunward_pa_deg: Some(sun), antisolar_pa_deg: Some(anti), negative_velocity_pa_deg: Some(velocity) }
+    }
+
     #[test]
     fn letters_keep_apart_whatever_the_directions() {
         let rim = Rim { corner: (0.0, 0.0), side: 584.0, room: 26.0, spacing: 34.0, arrows: 1.0 };
@@ -208,7 +250,7 @@ mod tests {
         for (sun, anti, velocity) in
             [(0.0, 180.0, 0.0), (1.0, 181.0, 359.0), (90.0, 270.0, 90.5), (45.0, 225.0, 45.0), (10.0, 12.0, 2.0)]
         {
-            let marks = rim.marks(sun, anti, velocity);
+            let marks = rim.marks(&directions(sun, anti, velocity));
             assert_eq!(marks.len(), 5);
             for a in 0..5 {
                 for b in 0..a {
@@ -217,6 +259,7 @@ mod tests {
                 }
             }
         }
-        assert_eq!(rim.marks(f64::NAN, f64::INFINITY, 3.0).len(), 3);
+        assert_eq!(rim.marks(&directions(f64::NAN, f64::INFINITY, 3.0)).len(), 3);
+        assert_eq!(rim.marks(&Directions::default()).len(), 2);
     }
 }

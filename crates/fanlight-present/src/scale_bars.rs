@@ -4,30 +4,37 @@ use crate::stretch::Stretch;
 use crate::svg::{Anchor, Canvas, Stroke, TextStyle, text_width};
 use fanlight_record::sentences::{THIN_SPACE, fixed, format_round, format_value};
 
-/// Bars of round lengths in arcsec and in km at the comet, one under the other, from `corner` on; `km_per_arcsec` not
-/// above 0 leaves the second out.
-pub(crate) fn draw_lengths(
-    canvas: &mut Canvas,
-    corner: (f64, f64),
-    units_per_arcsec: f64,
-    longest_arcsec: f64,
-    km_per_arcsec: f64,
-) {
-    let theme = canvas.theme;
-    let arcsec = round_below(longest_arcsec);
-    let mut bars = vec![(arcsec * units_per_arcsec, format!("{}″", format_round(arcsec, 3)))];
-    if km_per_arcsec.is_finite() && km_per_arcsec > 0.0 {
-        let km = round_below(longest_arcsec * km_per_arcsec);
-        bars.push((km / km_per_arcsec * units_per_arcsec, format!("{}{THIN_SPACE}km", fixed(km, 0))));
-    }
-    for (i, (length, label)) in bars.iter().enumerate() {
-        let y = corner.1 + 26.0 * i as f64;
-        let ink = Stroke::new(theme.ink, 2.0);
-        canvas.line((corner.0, y), (corner.0 + length, y), ink);
-        for x in [corner.0, corner.0 + length] {
-            canvas.line((x, y - 5.0), (x, y + 5.0), ink);
+/// Bars of round lengths, one in the picture's unit and one in km at the comet where that is known.
+pub(crate) struct LengthBars {
+    /// Unit of lengths in the picture, as it follows a number.
+    pub unit: &'static str,
+    /// km at the comet per such unit.
+    pub km_per_unit: Option<f64>,
+    /// What is drawn for one such unit.
+    pub drawn_per_unit: f64,
+    /// No bar is longer, in that unit.
+    pub longest: f64,
+}
+
+impl LengthBars {
+    /// Draws them one under the other, from `corner` on.
+    pub fn draw(&self, canvas: &mut Canvas, corner: (f64, f64)) {
+        let theme = canvas.theme;
+        let length = round_below(self.longest);
+        let mut bars = vec![(length, format!("{}{}", format_round(length, 3), self.unit))];
+        if let Some(km_per_unit) = self.km_per_unit.filter(|k| k.is_finite() && *k > 0.0) {
+            let km = round_below(self.longest * km_per_unit);
+            bars.push((km / km_per_unit, format!("{}{THIN_SPACE}km", fixed(km, 0))));
         }
-        canvas.text((corner.0 + length + 10.0, y + 4.5), TextStyle::new(13.5, theme.ink), label);
+        for (i, (length, label)) in bars.iter().enumerate() {
+            let (length, y) = (length * self.drawn_per_unit, corner.1 + 26.0 * i as f64);
+            let ink = Stroke::new(theme.ink, 2.0);
+            canvas.line((corner.0, y), (corner.0 + length, y), ink);
+            for x in [corner.0, corner.0 + length] {
+                canvas.line((x, y - 5.0), (x, y + 5.0), ink);
+            }
+            canvas.text((corner.0 + length + 10.0, y + 4.5), TextStyle::new(13.5, theme.ink), label);
+        }
     }
 }
 
@@ -60,7 +67,7 @@ impl ColourBar<'_> {
 }
 
 /// The largest of 1, 2, 5 × 10ⁿ that is not above a value.
-pub(crate) fn round_below(value: f64) -> f64 {
+fn round_below(value: f64) -> f64 {
     if !(value.is_finite() && value > 0.0) {
         return 1.0;
     }
@@ -69,42 +76,47 @@ pub(crate) fn round_below(value: f64) -> f64 {
 }
 
 /// Round values along a colour bar with room for their labels: value in the picture's unit, label in the bar's.
-pub(crate) fn bar_ticks(stretch: &Stretch, scale: f64, width: f64) -> Vec<(f64, String)> {
+fn bar_ticks(stretch: &Stretch, scale: f64, width: f64) -> Vec<(f64, String)> {
     let (low, high) = stretch.range();
     let (low, high) = (low / scale, high / scale);
-    let top = low.abs().max(high.abs());
-    let mut candidates = vec![0.0];
-    if matches!(stretch, Stretch::Linear { .. }) {
-        let step = round_below(top / 2.0);
-        // the outer pair first; one side of a pair never stands alone
-        candidates.extend([-2.0 * step, 2.0 * step, -step, step]);
-    } else {
-        let decade = top.log10().floor() as i32;
-        // brightest first: near zero an asinh scale has no room for small decades
-        for power in (decade - 8..=decade).rev() {
-            for m in [5.0, 2.0, 1.0] {
-                candidates.extend([m * 10f64.powi(power), -m * 10f64.powi(power)]);
-            }
+    let slack = 1e-9 * (high - low);
+    let about_zero = matches!(stretch, Stretch::Linear { .. }) && low == -high;
+    let (candidates, label): (Vec<f64>, fn(f64) -> String) = match stretch {
+        // the outer pair first
+        Stretch::Linear { .. } if about_zero => {
+            let step = round_below(high / 2.0);
+            (vec![0.0, -2.0 * step, 2.0 * step, -step, step], |v| format_value(v, 1))
         }
-    }
-    let mut placed: Vec<(f64, f64, f64)> = Vec::new();
-    let mut out = Vec::new();
-    for value in candidates.into_iter().filter(|v| *v >= low && *v <= high) {
-        let label = format_value(value, 1);
-        let (Some(at), half) = (stretch.place(value * scale).map(|p| p * width), text_width(&label, 12.0) / 2.0 + 7.0)
+        Stretch::Linear { .. } => {
+            let step = round_below((high - low) / 3.0);
+            let first = (low / step).ceil();
+            // at most seven and a half steps; figures enough for a narrow range about 1
+            ((0..=8).map(|i| (first + f64::from(i)) * step).collect(), |v| format_round(v, 4))
+        }
+        // brightest first: near zero an asinh scale has no room for small decades
+        Stretch::Asinh { .. } => {
+            let decade = low.abs().max(high.abs()).log10().floor() as i32;
+            let of_decade = |power: i32| [5.0, 2.0, 1.0].map(|m| m * 10f64.powi(power));
+            let sizes = (decade - 8..=decade).rev().flat_map(of_decade);
+            (std::iter::once(0.0).chain(sizes.flat_map(|v| [v, -v])).collect(), |v| format_value(v, 1))
+        }
+    };
+    // place on the bar, room to each side, value, label
+    let mut placed: Vec<(f64, f64, f64, String)> = Vec::new();
+    for value in candidates.into_iter().filter(|v| *v >= low - slack && *v <= high + slack) {
+        let label = label(value);
+        let (Some(at), room) = (stretch.place(value * scale).map(|p| p * width), text_width(&label, 12.0) / 2.0 + 7.0)
         else {
             continue;
         };
-        if placed.iter().all(|(other, room, _)| (at - other).abs() >= half + room) {
-            placed.push((at, half, value));
-            out.push((value * scale, label));
+        if placed.iter().all(|(other, others_room, ..)| (at - other).abs() >= room + others_room) {
+            placed.push((at, room, value, label));
         }
     }
-    if matches!(stretch, Stretch::Linear { .. }) {
-        let placed: Vec<f64> = placed.into_iter().map(|p| p.2).collect();
-        out.retain(|(value, _)| placed.iter().any(|p| (p + value / scale).abs() < 1e-9 * top));
-    }
-    out
+    // one side of a pair never stands alone
+    let paired = |value: f64| placed.iter().any(|p| (p.2 + value).abs() < slack);
+    let shown = placed.iter().filter(|p| !about_zero || paired(p.2));
+    shown.map(|(_, _, value, label)| (value * scale, label.clone())).collect()
 }
 
 #[cfg(test)]
@@ -128,5 +140,20 @@ mod tests {
         assert!(at.windows(2).all(|w| w[1] - w[0] > 15.0), "{at:?}");
         let linear = bar_ticks(&Stretch::Linear { low: -0.3, high: 0.3 }, 1.0, 300.0);
         assert_eq!(linear.iter().map(|(_, l)| l.as_str()).collect::<Vec<_>>(), ["0", "−0.2", "0.2", "−0.1", "0.1"]);
+    }
+
+    #[test]
+    fn ticks_of_other_ranges_are_round_inside_and_apart() {
+        for (low, high) in [(0.0, 1.0), (0.93, 1.07), (120.0, 9_000.0), (-3.0, 17.0), (0.998, 1.00549), (-2.0, -1.0)] {
+            let stretch = Stretch::Linear { low, high };
+            let ticks = bar_ticks(&stretch, 1.0, 300.0);
+            assert!((3..=8).contains(&ticks.len()), "{ticks:?}");
+            assert!(ticks.iter().all(|(v, _)| *v >= low - 1e-9 && *v <= high + 1e-9), "{ticks:?}");
+            let places: Vec<f64> = ticks.iter().filter_map(|(v, _)| stretch.place(*v)).map(|p| p * 300.0).collect();
+            assert!(places.windows(2).all(|w| w[1] - w[0] > 20.0), "{ticks:?}");
+        }
+        let labels = |low, high| bar_ticks(&Stretch::Linear { low, high }, 1.0, 300.0).into_iter().map(|t| t.1);
+        assert_eq!(labels(0.0, 1.0).collect::<Vec<_>>(), ["0", "0.2", "0.4", "0.6", "0.8", "1"]);
+        assert_eq!(labels(0.93, 1.07).collect::<Vec<_>>(), ["0.94", "0.96", "0.98", "1", "1.02", "1.04", "1.06"]);
     }
 }

@@ -53,6 +53,25 @@ impl Stretch {
         Self::Linear { low: -limit, high: limit }
     }
 
+    /// From one share of the pixels to another, linear: 0.01 and 0.99 leave out the faintest and the brightest hundredth.
+    pub fn between(image: &Image, low_share: f64, high_share: f64) -> Self {
+        let mut values = finite(image);
+        let (low, high) = (quantile(&mut values, low_share), quantile(&mut values, high_share));
+        match (low, high) {
+            (Some(low), Some(high)) if low < high => Self::Linear { low, high },
+            // one constant value, or none
+            (Some(low), _) => Self::Linear { low: low - low.abs().max(1.0), high: low + low.abs().max(1.0) },
+            _ => Self::Linear { low: 0.0, high: 1.0 },
+        }
+    }
+
+    /// As [`Self::symmetric`], about another middle.
+    pub fn symmetric_about(image: &Image, middle: f32) -> Self {
+        let off = Image { data: image.data.iter().map(|v| v - middle).collect(), ..*image };
+        let (_, limit) = Self::symmetric(&off).range();
+        Self::Linear { low: f64::from(middle) - limit, high: f64::from(middle) + limit }
+    }
+
     /// Place on the map, 0 to 1; `None` for what is not finite.
     pub fn place(&self, value: f64) -> Option<f64> {
         self.placer()(value)
@@ -220,6 +239,21 @@ mod tests {
         let places: Vec<f64> = image.data.iter().filter_map(|v| stretch.place(f64::from(*v))).collect();
         assert!(places.windows(2).all(|w| w[1] >= w[0]));
         assert!(places[0] < 0.01 && places[1999] > 0.99);
+    }
+
+    #[test]
+    fn linear_stretches_span_what_they_say() {
+        let ramp = image((0..=1000).map(|i| i as f32 / 100.0).collect());
+        assert_eq!(Stretch::between(&ramp, 0.01, 0.99).range(), (f64::from(0.1f32), f64::from(9.9f32)));
+        let (low, high) = Stretch::symmetric_about(&ramp, 5.0).range();
+        assert!((low - 0.05).abs() < 0.011 && (high - 9.95).abs() < 0.011, "{low} {high}");
+        for odd in [vec![], vec![f32::NAN; 3], vec![7.0; 3], vec![0.0; 3]] {
+            for stretch in
+                [Stretch::between(&image(odd.clone()), 0.01, 0.99), Stretch::symmetric_about(&image(odd), 1.0)]
+            {
+                assert!(stretch.range().0 < stretch.range().1, "{stretch:?}");
+            }
+        }
     }
 
     #[test]

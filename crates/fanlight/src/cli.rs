@@ -1,7 +1,7 @@
 //! Arguments of the command and where they lead.
 
 use crate::messages::{self, Verbosity};
-use crate::{Failure, catalogue, demo, geometry, init, night, simulate};
+use crate::{Failure, catalogue, demo, enhance, geometry, init, night, simulate};
 use clap::{CommandFactory, Parser, Subcommand};
 use std::path::PathBuf;
 
@@ -74,6 +74,19 @@ A frame that cannot be used is left out with a reason; the page lists it.")]
         #[arg(long)]
         verify: bool,
     },
+    /// Make structure in a coma visible, beside the featureless twin: one enhancement, or all
+    #[command(after_help = "Example:
+  fanlight enhance results/2031-03-04/comet.fits --method rotational-gradient --out gradient.fits
+  fanlight enhance comet.fits --method unsharp-ratio --scale 6arcsec --out unsharp.fits
+  fanlight enhance stack.fits.fz --centre 1024.3,998.1 --sky 812 --all --out enhanced/
+  fanlight enhance comet.fits --method temporal-ratio --against ../2031-03-03/comet.fits --out ratio.fits
+
+FILE.fits keeps the image's WCS and says in its HISTORY what was done, what it draws that is not there, and whether
+brightness is kept. FILE.png and FILE.svg show it north up, on paper and, as FILE-dark, on dark screens. Where the
+image has a twin (twin.fits beside it, or --twin), FILE-twin.fits is the twin through the same enhancement, and the
+pictures show both alike. No enhancement shows every structure, and each draws some of its own: believe what unlike
+ones show and the twin does not.")]
+    Enhance(Box<enhance::Options>),
     /// Where the comet is and how it is seen from the site
     #[command(after_help = "Example:
   fanlight geometry --campaign campaign.toml --utc 2031-03-04T21:10:00Z --utc 2031-03-05T21:10:00Z --json")]
@@ -171,6 +184,7 @@ pub fn run(arguments: Arguments) -> Result<(), Failure> {
             let choice = night::select::Choice { night, leave_out, at, north_pa_deg: north_pa };
             night::command(&night::Options { frames_dir, campaign, out, choice, verify })
         }
+        Command::Enhance(options) => enhance::command(&options),
         Command::Geometry { campaign, utc, json } => geometry::command(&campaign, &utc, json),
         Command::Simulate { scenario, out } => simulate::command(&scenario, &out),
         Command::Demo { out } => demo::command(&out),

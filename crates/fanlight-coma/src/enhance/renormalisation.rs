@@ -1,7 +1,7 @@
 //! Azimuthal renormalisation: every ring brought to the same range. Two definitions go by that name; both are here.
 
-use super::radial_profile::{RadialProfile, subtract_profile};
-use super::rings::{self, RingConfig, Statistic};
+use super::radial_profile::RadialProfile;
+use super::rings::{self, RingConfig, Rings, Statistic};
 use super::spline::Spline;
 use super::{check, map_with_radius};
 use crate::ComaError;
@@ -89,29 +89,38 @@ fn renormalise(
     rings: &RingConfig,
     scale: impl Fn(&mut [f32]) -> Option<(f64, f64)> + Sync,
 ) -> Result<Image, ComaError> {
-    let average = RadialProfile::azimuthal_average(image, centre, rings)?;
-    let residual = subtract_profile(image, centre, &average)?;
     let ring_width_px = rings.ring_width_px;
-    let rings = rings::over_rings(&residual, centre, ring_width_px, |pixels| {
-        if pixels.len() < MIN_PIXELS {
+    let sorted = Rings::of(image, centre, ring_width_px)?;
+    let average = RadialProfile::of_rings(&sorted, rings);
+    let rings = sorted.map(|pixels| {
+        let radii: Vec<f64> = pixels.iter().map(|p| f64::from(p.radius_px)).collect();
+        let mut levels = vec![0.0; pixels.len()];
+        average.fill(&radii, &mut levels);
+        let less = pixels.iter().zip(&levels).map(|(p, level)| (f64::from(p.value) - level) as f32);
+        let mut values: Vec<f32> = less.filter(|v| v.is_finite()).collect();
+        if values.len() < MIN_PIXELS {
             return None;
         }
-        let radius = pixels.iter().map(|p| f64::from(p.radius_px)).sum::<f64>() / pixels.len() as f64;
-        let mut values: Vec<f32> = pixels.iter().map(|p| p.value).collect();
+        let radius = radii.iter().sum::<f64>() / radii.len() as f64;
         scale(&mut values).map(|(zero, unit)| (radius, zero, unit))
-    })?;
+    });
     let range = rings::range(&rings, ring_width_px);
     let through = |f: fn(&(f64, f64, f64)) -> f64| {
         let knots: Vec<(f64, f64)> = rings.iter().map(|r| (r.value.0, f(&r.value))).collect();
         Spline::new(&knots, range)
     };
     let (zero, unit) = (through(|r| r.1), through(|r| r.2));
-    map_with_radius(&residual, centre, |value, radius_px, cursor| {
-        let (Some(zero), Some(unit)) = (zero.at(radius_px, cursor), unit.at(radius_px, cursor)) else {
-            return f32::NAN;
-        };
-        let least = LEAST_RANGE * average.value(radius_px, cursor).map_or(0.0, f64::abs);
-        if unit > least { ((f64::from(value) - zero) / unit) as f32 } else { f32::NAN }
+    map_with_radius(image, centre, |row, radii, levels| {
+        average.fill(radii, levels);
+        let mut cursor = 0;
+        for ((value, radius), level) in row.iter_mut().zip(radii).zip(levels) {
+            *value = match (zero.at(*radius, &mut cursor), unit.at(*radius, &mut cursor)) {
+                (Some(zero), Some(unit)) if unit > LEAST_RANGE * level.abs() => {
+                    ((f64::from(*value) - *level - zero) / unit) as f32
+                }
+                _ => f32::NAN,
+            };
+        }
     })
 }
 

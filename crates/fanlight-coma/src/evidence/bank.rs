@@ -13,7 +13,7 @@ use std::f64::consts::TAU;
 
 /// Position angles searched.
 pub const N_PA: usize = 120;
-const _: () = assert!(N_PA % 8 == 0, "maxima are taken eight at a time");
+const _: () = assert!(N_PA.is_multiple_of(8), "maxima are taken eight at a time");
 /// Position angles at which a template's error is worked out: all, since what masks take changes from one to the next.
 const N_ERROR_PA: usize = N_PA;
 /// Knots per block.

@@ -1,6 +1,6 @@
 //! The Laplacian of a Gaussian, with gaps.
 
-use super::{Separable, Shape, values_and_weights};
+use super::{Separable, Shape, is_complete, values_and_weights};
 use crate::Image;
 use rayon::prelude::*;
 
@@ -46,7 +46,7 @@ pub fn laplacian(image: &Image, sigma_px: f64) -> Image {
     };
 
     let mut out = image.clone();
-    if image.data.iter().all(|v| v.is_finite()) {
+    if is_complete(image) {
         let (xx, yy, mean) = (along_x.apply(image), along_y.apply(image), level.apply(image));
         // of ones: G and G″ along each axis
         let (gx, gy) = (level.of_ones(image.width, 0), level.of_ones(image.height, 1));

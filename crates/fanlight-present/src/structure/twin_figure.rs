@@ -6,8 +6,8 @@ use crate::apart::part;
 use crate::colour::{self, ColourMap};
 use crate::contour_lines::{self, Isophote};
 use crate::picture::{OVER_DARK, OVER_PALE, exposure_words, half_width_arcsec, lower_first, sentence, subtitle};
-use crate::rim::{Rim, draw_legend};
-use crate::scale_bars::{ColourBar, draw_lengths};
+use crate::rim::{Directions, Rim, draw_legend};
+use crate::scale_bars::{ColourBar, LengthBars};
 use crate::sky::{SkyPicture, north_up};
 use crate::stretch::{Plate, Stretch, strip};
 use crate::svg::{Anchor, Canvas, Stroke, TextStyle, WIDTH, data_uri, wrap};
@@ -102,6 +102,7 @@ pub(super) fn twin(
     ];
 
     let marks = marks(night);
+    let directions = Directions::of(&night.geometry);
     let missing = night_up.data.iter().any(|v| !v.is_finite());
     let (low, high) = neutral.range();
     let what = format!(
@@ -148,7 +149,7 @@ pub(super) fn twin(
                 }
                 canvas.frame((left, top), (SIDE, SIDE), Stroke::new(theme.rule, 1.0));
                 let rim = Rim { corner: (left, top), side: SIDE, room: 0.0, spacing: 0.0, arrows: 0.6 };
-                rim.draw_arrows(&mut canvas, &night.geometry);
+                rim.draw_arrows(&mut canvas, &directions);
             }
             // features where they are looked for; what the twin shows as well, in its row too
             for (row, top) in TOPS.into_iter().enumerate().filter(|_| i >= 2) {
@@ -163,14 +164,19 @@ pub(super) fn twin(
         let key = Rim { corner: (LEFT + 24.0, KEY_TOP + 26.0), side: 50.0, room: 20.0, spacing: 27.0, arrows: 0.7 };
         canvas.frame(key.corner, (key.side, key.side), Stroke::new(theme.rule, 1.0));
         canvas.dot((key.corner.0 + key.side / 2.0, key.corner.1 + key.side / 2.0), 2.5, theme.ink);
-        key.draw(&mut canvas, &night.geometry);
-        let per_arcsec = SIDE / (2.0 * half);
-        draw_lengths(&mut canvas, (160.0, KEY_TOP + 36.0), per_arcsec, 0.4 * 2.0 * half, night.geometry.km_per_arcsec);
+        key.draw(&mut canvas, &directions);
+        let lengths = LengthBars {
+            unit: "″",
+            km_per_unit: Some(night.geometry.km_per_arcsec),
+            drawn_per_unit: SIDE / (2.0 * half),
+            longest: 0.4 * 2.0 * half,
+        };
+        lengths.draw(&mut canvas, (160.0, KEY_TOP + 36.0));
         if marks.is_empty() {
             canvas.text((330.0, KEY_TOP + 40.0), TextStyle::new(12.0, theme.ink), "No feature is marked.");
         }
         legend.draw(&mut canvas, (330.0, legend_top), theme.ink);
-        draw_legend(&mut canvas, LEFT, signs_top);
+        draw_legend(&mut canvas, LEFT, signs_top, &directions);
         for (i, line) in notes.iter().enumerate() {
             canvas.text((LEFT, notes_top + 16.0 * i as f64), TextStyle::new(12.0, theme.muted), line);
         }

@@ -21,7 +21,9 @@ pub const RECORD: &str = "night.json";
 /// The stacks.
 const STACKS: [&str; 3] = ["comet.fits", "substacks.fits", "stars.fits"];
 /// The featureless twin, where structure was looked for.
-const TWIN: &str = "twin.fits";
+pub const TWIN: &str = "twin.fits";
+/// Its extension that holds the twin with noise: what a night is compared with by eye.
+pub const NOISY_TWIN: &str = "REALISATION";
 /// Resolution of the figures' raster version.
 const PIXELS_PER_INCH: f64 = 300.0;
 
@@ -41,7 +43,7 @@ pub fn write(reduced: &Reduced, folder: &OutputFolder) -> Result<Vec<String>, Fa
         }
         write_stars(record, stars, grid, folder)
     };
-    let (written, drawn) = rayon::join(stacks, || write_figures(&figures, folder));
+    let (written, drawn) = rayon::join(stacks, || write_figures(&figures, folder, "figures/"));
     written?;
     let twin = structure.iter().map(|_| TWIN);
     let mut names: Vec<String> = STACKS.into_iter().chain(twin).map(str::to_string).collect();
@@ -52,15 +54,18 @@ pub fn write(reduced: &Reduced, folder: &OutputFolder) -> Result<Vec<String>, Fa
     Ok(names)
 }
 
-/// Writes every figure in its light and dark version; returns the files' names.
-fn write_figures(figures: &[Figure], folder: &OutputFolder) -> Result<Vec<String>, Failure> {
+/// Writes every figure in its light and dark version, names beginning with `prefix`; returns the files' names.
+///
+/// # Errors
+/// When one cannot be drawn or written.
+pub fn write_figures(figures: &[Figure], folder: &OutputFolder, prefix: &str) -> Result<Vec<String>, Failure> {
     let versions: Vec<(String, &str)> = figures
         .iter()
         .flat_map(|f| [(f.name.clone(), &*f.svg_light), (format!("{}-dark", f.name), &*f.svg_dark)])
         .collect();
     let written = versions.par_iter().with_max_len(1).map(|(name, svg)| {
         let png = fanlight_present::svg_to_png(svg, PIXELS_PER_INCH).map_err(Failure::data)?;
-        let [vector, raster] = ["svg", "png"].map(|ending| format!("figures/{name}.{ending}"));
+        let [vector, raster] = ["svg", "png"].map(|ending| format!("{prefix}{name}.{ending}"));
         folder.write(&vector, svg.as_bytes()).map_err(Failure::data)?;
         folder.write(&raster, &png).map_err(Failure::data)?;
         Ok([vector, raster])
@@ -210,11 +215,15 @@ fn comet_cards(night: &Night, record: &NightRecord, wcs: &Wcs) -> Vec<Card> {
     let mut cards = common_cards(record);
     cards.push(number("COMETX", x_px + 1.0, "optocentre, column, first pixel is 1"));
     cards.push(number("COMETY", y_px + 1.0, "optocentre, row, first pixel is 1"));
+    let g = &record.geometry;
+    cards.push(number("KMARCSEC", g.km_per_arcsec, "[km/arcsec] at the comet"));
+    cards.push(number("SUNPA", g.sunward_pa_deg, "[deg] position angle toward the Sun"));
+    cards.push(number("NEGVELPA", g.negative_velocity_pa_deg, "[deg] position angle of minus the velocity"));
     cards.extend(wcs_cards(wcs, (image.width, image.height)));
     cards
 }
 
-/// `twin.fits`: the featureless twin, and what the night has beside it.
+/// `twin.fits`: the featureless twin, what the night has beside it, and the twin with noise like the night's.
 fn write_twin(
     night: &Night,
     record: &NightRecord,
@@ -232,7 +241,10 @@ fn write_twin(
     let mut beside = HduOut::new("RESIDUAL", HduData::F32(&residual));
     beside.cards = comet_cards(night, record, &wcs);
     beside.comments = vec!["the comet-registered stack less the twin".into()];
-    fanlight_io::write_fits(&folder.path(TWIN), &[twin, beside]).map_err(Failure::data)
+    let mut noisy = HduOut::new(NOISY_TWIN, HduData::F32(&structure.twin_realisation));
+    noisy.cards = comet_cards(night, record, &wcs);
+    noisy.comments = vec!["the twin with one draw of noise like the night's, as it is drawn beside the night".into()];
+    fanlight_io::write_fits(&folder.path(TWIN), &[twin, beside, noisy]).map_err(Failure::data)
 }
 
 /// `comet.fits`: image, variance, mask; `substacks.fits`: the sub-stacks on the same grid.

@@ -19,8 +19,9 @@ fn stacks_open_in_astropy_and_pass_its_verification() {
     let record = happy().record();
     let substacks: Vec<String> = (1..=record.stack.n_substacks).map(|i| format!("SUBSTACK{i}")).collect();
     assert!(record.stack.n_substacks >= 2, "{}", record.stack.n_substacks);
-    let expected: [(&str, Vec<&str>); 3] = [
+    let expected: [(&str, Vec<&str>); 4] = [
         ("comet.fits", vec!["COMET", "VARIANCE", "MASK"]),
+        ("twin.fits", vec!["TWIN", "RESIDUAL", "REALISATION"]),
         ("stars.fits", vec!["STARS", "VARIANCE", "MASK"]),
         ("substacks.fits", substacks.iter().map(String::as_str).collect()),
     ];
@@ -32,6 +33,16 @@ fn stacks_open_in_astropy_and_pass_its_verification() {
         for hdu in hdus {
             assert_eq!(hdu["shape"], serde_json::json!([192, 192]), "{file}");
             assert_eq!(hdu["cards"]["CTYPE1"], "RA---TAN", "{file} {}", hdu["name"]);
+            if file != "stars.fits" && !["VARIANCE", "MASK"].contains(&hdu["name"].as_str().expect("name")) {
+                let g = &record.geometry;
+                for (key, expected) in [
+                    ("KMARCSEC", g.km_per_arcsec),
+                    ("SUNPA", g.sunward_pa_deg),
+                    ("NEGVELPA", g.negative_velocity_pa_deg),
+                ] {
+                    assert_eq!(hdu["cards"][key].as_f64(), Some(expected), "{file} {} {key}", hdu["name"]);
+                }
+            }
             // what cannot be measured is in the mask; a few corner pixels of the shifted frames
             let empty = hdu["n_not_finite"].as_u64().expect("count");
             assert!(empty < 192 * 192 / 4, "{file} {}: {empty} pixels are not finite", hdu["name"]);
