@@ -241,7 +241,7 @@ impl<'a> Bank<'a> {
             })
             .collect();
         let families = templates.families.par_iter().map(|f| Family::new(f, nuisances)).collect();
-        let of_arc = |t: &Local| inverse_root(t.values.norm_squared() - t.products(nuisances).norm_squared());
+        let of_arc = |t: &Local| inverse_root(t.values.norm_squared(), t.products(nuisances).norm_squared());
         let coarse: Vec<f32> = templates.arcs.par_iter().map(of_arc).collect();
         let arc_errors =
             coarse.chunks_exact(N_ERROR_PA).flat_map(|row| (0..N_PA).map(move |k| row[nearest(k)])).collect();
@@ -264,6 +264,29 @@ impl<'a> Bank<'a> {
     /// that were cleaned of nuisances. `within` says at which position angles (index, block's turn left out) to look.
     pub fn best(&self, sums: &[f32], within: impl Fn(usize) -> bool) -> Option<Best> {
         wide(|| self.searched(sums, &within))
+    }
+
+    /// Median size of the straight wedges' significances, of either sign: near two thirds where noise is what it is thought to be.
+    pub fn typical(&self, sums: &[f32]) -> f64 {
+        let wedges: Vec<ModeSums> = self.templates.wedge_blocks.iter().map(|b| self.mode_sums(b, sums)).collect();
+        let mut sizes = Vec::new();
+        let mut along = [[0f32; N_PA]; BLOCKS];
+        for family in &self.families {
+            for (row, sums) in along.iter_mut().zip(&wedges) {
+                self.response(sums, &family.azimuth, row);
+            }
+            let Some(straight) = family.curvatures.first() else { continue };
+            for (w, (first, end)) in windows().enumerate() {
+                for k in 0..N_PA {
+                    let sum: f32 = along[first..end].iter().map(|row| row[k]).sum();
+                    let error = straight.errors[w * N_PA + k];
+                    if error > 0.0 {
+                        sizes.push(f64::from((sum * error).abs()));
+                    }
+                }
+            }
+        }
+        fanlight_image::robust::median_f64(&mut sizes).unwrap_or(0.0)
     }
 
     #[inline(always)]
@@ -379,8 +402,11 @@ fn nearest(k: usize) -> usize {
     ((k * N_ERROR_PA + N_PA / 2) / N_PA) % N_ERROR_PA
 }
 
-fn inverse_root(square: f64) -> f32 {
-    if square > 1e-12 { (1.0 / square.sqrt()) as f32 } else { 0.0 }
+/// One over the error of a template of this square, of which nuisances take a part; 0, so that it is never found, where they take
+/// nearly all: what is left of it could not be told from them in single precision.
+fn inverse_root(square: f64, taken: f64) -> f32 {
+    let left = square - taken;
+    if left > LEAST_LEFT * square && left > 1e-12 { (1.0 / left.sqrt()) as f32 } else { 0.0 }
 }
 
 fn error_pa(k: usize) -> f64 {
@@ -407,6 +433,8 @@ fn local(space: &ModeSpace, block: &Block, azimuth: &[f64], pa_rad: f64) -> Loca
     Local { from: from.start, values: whole.rows(from.start, end.start + 2 * end.modes - from.start).into_owned() }
 }
 
+/// Share of a template's information that nuisances must leave.
+const LEAST_LEFT: f64 = 3e-3;
 /// Blocks further apart than this do not overlap.
 const OVERLAP: usize = 2;
 
@@ -427,7 +455,7 @@ impl Family {
                     }
                     sum += &products[end - 1][(k + nearest(curved.shifts[end - 1])) % N_ERROR_PA];
                     let i = w * N_ERROR_PA + k;
-                    coarse[i] = inverse_root(curved.squares[i] - sum.norm_squared());
+                    coarse[i] = inverse_root(curved.squares[i], sum.norm_squared());
                 }
             }
             Curved {

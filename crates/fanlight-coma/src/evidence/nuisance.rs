@@ -131,12 +131,13 @@ mod tests {
         }
         let data = DVector::from_row_slice(&[0.3, -1.0, 2.0, 0.4]);
         let inverse = covariance.clone().try_inverse().unwrap();
-        assert!((n.clean(&data) - &inverse * &data).norm() < 1e-12);
+        // a part in 10¹⁰ is added to the normal matrix
+        assert!((n.clean(&data) - &inverse * &data).norm() < 1e-9);
         let log_density = -0.5 * data.dot(&(&inverse * &data)) - 0.5 * covariance.determinant().ln();
-        assert!((n.log_evidence(&data) - log_density).abs() < 1e-10);
+        assert!((n.log_evidence(&data) - log_density).abs() < 1e-8);
         assert_eq!(n.sources.len(), 2);
         let root = DMatrix::identity(4, 4) - &n.taken_out * n.root() * n.taken_out.transpose();
-        assert!((&root * &root - inverse).norm() < 1e-10);
+        assert!((&root * &root - inverse).norm() < 1e-8);
     }
 
     #[test]
