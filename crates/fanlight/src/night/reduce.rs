@@ -322,6 +322,9 @@ pub fn reduce(options: &Options, sources: Sources, scratch: &Path) -> Result<Red
     let structure = match structure::look(&night, &record.geometry) {
         Ok(found) => {
             found.fill(&mut record.morphology, &record.geometry);
+            if record.morphology.features.iter().any(|f| f.verdict == "supported" || f.verdict == "provisional") {
+                record.notes.push(STARS_IN_PROBABILITIES.into());
+            }
             Some(found)
         }
         Err(reason) => {
@@ -332,6 +335,10 @@ pub fn reduce(options: &Options, sources: Sources, scratch: &Path) -> Result<Red
     record.summary = fanlight_record::sentences::night_summary(&record);
     Ok(Reduced { night, record, structure, stars, grid })
 }
+
+/// What readers of a feature must know while the probability is as it is (benches/records/evidence.md).
+const STARS_IN_PROBABILITIES: &str = "On simulated nights the false-alarm probability proved too small where faint stars \
+    cross the coma: a feature that is found at little more than the limit needs a second night.";
 
 /// The same warning for a night that need not be measured again.
 ///
