@@ -1,9 +1,11 @@
 //! What a hurried eye would have announced: peaks of the plain rotational gradient that the twin shows too.
 
+use super::bank::{N_PA, pa_rad};
 use super::gradient::Gradient;
+use super::mode_space::off_rad;
 use super::night_model::NightModel;
 use super::search::Findings;
-use std::f64::consts::{PI, TAU};
+use std::f64::consts::TAU;
 
 /// Peaks this many times their noise are strong.
 const STRONG_SIGMA: f64 = 5.0;
@@ -13,8 +15,6 @@ const EXPLAINED_SHARE: f64 = 0.5;
 const ZONES_FWHM: [(f64, f64); 3] = [(1.0, 4.0), (2.0, 8.0), (4.0, 16.0)];
 /// A peak this near a feature is the feature's.
 const OF_FEATURE_RAD: f64 = 0.44;
-/// Position angles looked at.
-const N_PA: usize = 120;
 /// Peaks must be this far apart.
 const APART_RAD: f64 = 0.6;
 
@@ -52,8 +52,7 @@ impl NightModel {
             if rings.is_empty() {
                 continue;
             }
-            let gradients: Vec<Gradient> =
-                (0..N_PA).map(|k| self.gradient_along(&rings, |_| k as f64 * TAU / N_PA as f64)).collect();
+            let gradients: Vec<Gradient> = (0..N_PA).map(|k| self.gradient_along(&rings, |_| pa_rad(k))).collect();
             let night: Vec<f64> = gradients.iter().map(|g| g.of_night(self)).collect();
             for k in 0..N_PA {
                 let (before, after) = (night[(k + N_PA - 1) % N_PA], night[(k + 1) % N_PA]);
@@ -65,14 +64,21 @@ impl NightModel {
                 if twin_share < EXPLAINED_SHARE {
                     continue;
                 }
-                let pa_rad = k as f64 * TAU / N_PA as f64;
                 let by_elongation = gradients[k].of(&self.round_data) > 0.5 * gradients[k].of(&of_twin);
                 let width_rad = width_at(&night, k);
-                peaks.push(GradientPeak { pa_rad, width_rad, zone_px, height, sigma, twin_share, by_elongation });
+                peaks.push(GradientPeak {
+                    pa_rad: pa_rad(k),
+                    width_rad,
+                    zone_px,
+                    height,
+                    sigma,
+                    twin_share,
+                    by_elongation,
+                });
             }
         }
         peaks.sort_by(|a, b| (b.height / b.sigma).total_cmp(&(a.height / a.sigma)));
-        let apart = |a: f64, b: f64| ((a - b + PI).rem_euclid(TAU) - PI).abs();
+        let apart = |a: f64, b: f64| off_rad(a, b).abs();
         let mut kept: Vec<GradientPeak> = Vec::new();
         for peak in peaks {
             let middle = (peak.zone_px.0 * peak.zone_px.1).sqrt();

@@ -14,8 +14,6 @@ use std::f64::consts::TAU;
 /// Position angles searched.
 pub const N_PA: usize = 120;
 const _: () = assert!(N_PA.is_multiple_of(8), "maxima are taken eight at a time");
-/// Position angles at which a template's error is worked out: all, since what masks take changes from one to the next.
-const N_ERROR_PA: usize = N_PA;
 /// Knots per block.
 const HATS_PER_BLOCK: usize = 2;
 const BLOCKS: usize = HATS / HATS_PER_BLOCK;
@@ -70,11 +68,15 @@ pub struct Best {
 pub struct Templates {
     wedge_blocks: Vec<Block>,
     arc_blocks: Vec<Block>,
-    families: Vec<WedgeTemplates>,
+    families: Vec<Family>,
+    /// Angular factors per length of arc, from m = 1.
+    arc_lengths: Vec<Vec<f32>>,
     /// Per arc block, length and position angle.
     arcs: Vec<Local>,
     /// First number of each ring in the mode sums.
     starts: Vec<usize>,
+    /// cos and sin of m times each position angle, mode by mode.
+    turns: Vec<([f32; N_PA], [f32; N_PA])>,
 }
 
 /// A block's rings with the factors of its modes, from m = 1; rings without any left out.
@@ -103,45 +105,30 @@ impl Local {
 }
 
 /// Wedges of one width, in blocks.
-struct WedgeTemplates {
+struct Family {
     width_rad: f64,
+    /// Angular factors, from m = 1.
+    azimuth: Vec<f32>,
     /// Per block and position angle.
     blocks: Vec<Vec<Local>>,
-    curvatures: Vec<CurvedTemplates>,
+    curvatures: Vec<Curved>,
 }
 
-struct CurvedTemplates {
+struct Curved {
     curvature_deg_per_arcsec: f64,
     /// By how many steps of position angle each block is turned.
     shifts: [usize; BLOCKS],
-    /// Square of the template, per window and position angle at which errors are worked out.
+    /// Square of the template, per window and position angle.
     squares: Vec<f64>,
 }
 
 /// Templates with their errors under given nuisances.
 pub struct Bank<'a> {
     templates: &'a Templates,
-    /// cos and sin of m times each position angle, mode by mode.
-    turns: Vec<([f32; N_PA], [f32; N_PA])>,
-    families: Vec<Family>,
-    arc_lengths: Vec<Vec<f32>>,
+    /// One over the error of the wedges: per family and curvature, then per window and position angle.
+    wedge_errors: Vec<Vec<Vec<f32>>>,
     /// One over the error, per arc block, length and position angle.
     arc_errors: Vec<f32>,
-}
-
-/// Wedges of one width.
-struct Family {
-    width_rad: f64,
-    /// Angular factors, from m = 1.
-    azimuth: Vec<f32>,
-    curvatures: Vec<Curved>,
-}
-
-struct Curved {
-    curvature_deg_per_arcsec: f64,
-    shifts: [usize; BLOCKS],
-    /// One over the error, per window and position angle.
-    errors: Vec<f32>,
 }
 
 fn windows() -> impl Iterator<Item = (usize, usize)> + Clone {
@@ -184,7 +171,7 @@ impl Templates {
                 let width_rad = width_deg.to_radians();
                 let azimuth = gaussian_azimuth(width_rad);
                 let at_all = |block: &Block| -> Vec<Local> {
-                    (0..N_ERROR_PA).map(|k| local(space, block, &azimuth[1..], error_pa(k))).collect()
+                    (0..N_PA).map(|k| local(space, block, &azimuth[1..], pa_rad(k))).collect()
                 };
                 let blocks: Vec<Vec<Local>> = wedge_blocks.iter().map(at_all).collect();
                 let n =
@@ -195,36 +182,43 @@ impl Templates {
                         (turn.round() as i64).rem_euclid(N_PA as i64) as usize
                     };
                     let shifts: [usize; BLOCKS] = std::array::from_fn(shift);
-                    CurvedTemplates { curvature_deg_per_arcsec: *c, shifts, squares: squares(&blocks, &shifts) }
+                    Curved { curvature_deg_per_arcsec: *c, shifts, squares: squares(&blocks, &shifts) }
                 });
                 let curvatures = curvatures.collect();
-                WedgeTemplates { width_rad, blocks, curvatures }
+                Family { width_rad, azimuth: kept_factors(&azimuth[1..]), blocks, curvatures }
             })
             .collect();
         let lengths: Vec<_> = ARC_LENGTHS_DEG.iter().map(|l| arc_azimuth(l.to_radians())).collect();
         let arcs = arc_blocks
             .par_iter()
             .flat_map_iter(|block| {
-                let all = lengths.iter().flat_map(|azimuth| (0..N_ERROR_PA).map(move |k| (azimuth, k)));
-                all.map(move |(azimuth, k)| local(space, block, &azimuth[1..], error_pa(k)))
+                let all = lengths.iter().flat_map(|azimuth| (0..N_PA).map(move |k| (azimuth, k)));
+                all.map(move |(azimuth, k)| local(space, block, &azimuth[1..], pa_rad(k)))
             })
             .collect();
-        Self { wedge_blocks, arc_blocks, families, arcs, starts }
+        let arc_lengths = lengths.iter().map(|l| kept_factors(&l[1..])).collect();
+        let turns = (1..=MAX_MODES)
+            .map(|m| {
+                let at = |k: usize| (m * k) as f64 * TAU / N_PA as f64;
+                (std::array::from_fn(|k| at(k).cos() as f32), std::array::from_fn(|k| at(k).sin() as f32))
+            })
+            .collect();
+        Self { wedge_blocks, arc_blocks, families, arc_lengths, arcs, starts, turns }
     }
 }
 
 /// Squares of curved wedges, per window and position angle.
 fn squares(blocks: &[Vec<Local>], shifts: &[usize; BLOCKS]) -> Vec<f64> {
-    let mut out = vec![0.0; BLOCKS * (BLOCKS + 1) / 2 * N_ERROR_PA];
-    for k in 0..N_ERROR_PA {
-        let parts: Vec<&Local> = (0..BLOCKS).map(|b| &blocks[b][(k + nearest(shifts[b])) % N_ERROR_PA]).collect();
+    let mut out = vec![0.0; BLOCKS * (BLOCKS + 1) / 2 * N_PA];
+    for k in 0..N_PA {
+        let parts: Vec<&Local> = (0..BLOCKS).map(|b| &blocks[b][(k + shifts[b]) % N_PA]).collect();
         let products = DMatrix::from_fn(BLOCKS, BLOCKS, |a, b| match b.abs_diff(a) <= OVERLAP && b >= a {
             true => parts[a].dot(parts[b]),
             false => 0.0,
         });
         for (w, (first, end)) in windows().enumerate() {
             let pairs = (first..end).flat_map(|a| (a..end.min(a + OVERLAP + 1)).map(move |b| (a, b)));
-            out[w * N_ERROR_PA + k] =
+            out[w * N_PA + k] =
                 pairs.map(|(a, b)| if a == b { products[(a, b)] } else { 2.0 * products[(a, b)] }).sum();
         }
     }
@@ -234,25 +228,15 @@ fn squares(blocks: &[Vec<Local>], shifts: &[usize; BLOCKS]) -> Vec<f64> {
 impl<'a> Bank<'a> {
     /// The templates under nuisances.
     pub fn new(templates: &'a Templates, nuisances: &Nuisances) -> Self {
-        let turns = (1..=MAX_MODES)
-            .map(|m| {
-                let at = |k: usize| (m * k) as f64 * TAU / N_PA as f64;
-                (std::array::from_fn(|k| at(k).cos() as f32), std::array::from_fn(|k| at(k).sin() as f32))
-            })
-            .collect();
-        let families = templates.families.par_iter().map(|f| Family::new(f, nuisances)).collect();
+        let wedge_errors = templates.families.par_iter().map(|f| f.errors(nuisances)).collect();
         let of_arc = |t: &Local| inverse_root(t.values.norm_squared(), t.products(nuisances).norm_squared());
-        let coarse: Vec<f32> = templates.arcs.par_iter().map(of_arc).collect();
-        let arc_errors =
-            coarse.chunks_exact(N_ERROR_PA).flat_map(|row| (0..N_PA).map(move |k| row[nearest(k)])).collect();
-        let arc_lengths = ARC_LENGTHS_DEG.iter().map(|l| kept_factors(&arc_azimuth(l.to_radians())[1..])).collect();
-        Self { templates, turns, families, arc_lengths, arc_errors }
+        let arc_errors = templates.arcs.par_iter().map(of_arc).collect();
+        Self { templates, wedge_errors, arc_errors }
     }
 
     /// How many templates there are.
     pub fn len(&self) -> usize {
-        let wedges: usize = self.families.iter().flat_map(|f| &f.curvatures).map(|c| c.errors.len()).sum();
-        wedges + self.arc_errors.len()
+        self.wedge_errors.iter().flatten().map(Vec::len).sum::<usize>() + self.arc_errors.len()
     }
 
     /// Whether there is none.
@@ -260,7 +244,7 @@ impl<'a> Bank<'a> {
         self.len() == 0
     }
 
-    /// The most significant template for sums per ring and mode (see [`ModeSpace::unwhitened`], one after the other) of data
+    /// The most significant template for sums per ring and mode (see [`TwinMaker`](super::chance::TwinMaker)) of data
     /// that were cleaned of nuisances. `within` says at which position angles (index, block's turn left out) to look.
     pub fn best(&self, sums: &[f32], within: impl Fn(usize) -> bool) -> Option<Best> {
         wide(|| self.searched(sums, &within))
@@ -271,15 +255,15 @@ impl<'a> Bank<'a> {
         let wedges: Vec<ModeSums> = self.templates.wedge_blocks.iter().map(|b| self.mode_sums(b, sums)).collect();
         let mut sizes = Vec::new();
         let mut along = [[0f32; N_PA]; BLOCKS];
-        for family in &self.families {
+        for (family, errors) in self.templates.families.iter().zip(&self.wedge_errors) {
             for (row, sums) in along.iter_mut().zip(&wedges) {
                 self.response(sums, &family.azimuth, row);
             }
-            let Some(straight) = family.curvatures.first() else { continue };
+            let Some(straight) = errors.first() else { continue };
             for (w, (first, end)) in windows().enumerate() {
                 for k in 0..N_PA {
                     let sum: f32 = along[first..end].iter().map(|row| row[k]).sum();
-                    let error = straight.errors[w * N_PA + k];
+                    let error = straight[w * N_PA + k];
                     if error > 0.0 {
                         sizes.push(f64::from((sum * error).abs()));
                     }
@@ -294,7 +278,7 @@ impl<'a> Bank<'a> {
         let mut best = (0f32, None);
         let mut along = [[0f32; N_PA]; BLOCKS];
         let wedges: Vec<ModeSums> = self.templates.wedge_blocks.iter().map(|b| self.mode_sums(b, sums)).collect();
-        for (f, family) in self.families.iter().enumerate() {
+        for (f, family) in self.templates.families.iter().enumerate() {
             for (row, sums) in along.iter_mut().zip(&wedges) {
                 self.response(sums, &family.azimuth, row);
             }
@@ -311,7 +295,7 @@ impl<'a> Bank<'a> {
                     second.iter_mut().zip(tail).zip(from_second).for_each(|((t, h), f)| *t = f + h);
                 }
                 for (w, (first, end)) in windows().enumerate() {
-                    let errors = &curved.errors[w * N_PA..(w + 1) * N_PA];
+                    let errors = &self.wedge_errors[f][c][w * N_PA..(w + 1) * N_PA];
                     let (low, high) = (&running[first], &running[end]);
                     // eight at a time: a single running maximum would wait for itself
                     let mut lanes = [0f32; 8];
@@ -336,22 +320,22 @@ impl<'a> Bank<'a> {
             }
         }
         let mut template = best.1.map(|(f, c, first, end, k)| Template::Wedge {
-            pa_rad: k as f64 * TAU / N_PA as f64,
-            width_rad: self.families[f].width_rad,
-            curvature_deg_per_arcsec: self.families[f].curvatures[c].curvature_deg_per_arcsec,
+            pa_rad: pa_rad(k),
+            width_rad: self.templates.families[f].width_rad,
+            curvature_deg_per_arcsec: self.templates.families[f].curvatures[c].curvature_deg_per_arcsec,
             first_knot: first * HATS_PER_BLOCK,
             end_knot: end * HATS_PER_BLOCK,
         });
         let mut row = [0f32; N_PA];
         for (a, block) in self.templates.arc_blocks.iter().enumerate() {
             let own = self.mode_sums(block, sums);
-            for (l, azimuth) in self.arc_lengths.iter().enumerate() {
+            for (l, azimuth) in self.templates.arc_lengths.iter().enumerate() {
                 self.response(&own, azimuth, &mut row);
-                let errors = &self.arc_errors[(a * self.arc_lengths.len() + l) * N_PA..][..N_PA];
+                let errors = &self.arc_errors[(a * self.templates.arc_lengths.len() + l) * N_PA..][..N_PA];
                 for (k, (v, e)) in row.iter().zip(errors).enumerate() {
                     if v * e > best.0 && within(k) {
                         best.0 = v * e;
-                        let (pa_rad, length_rad) = (k as f64 * TAU / N_PA as f64, ARC_LENGTHS_DEG[l].to_radians());
+                        let (pa_rad, length_rad) = (pa_rad(k), ARC_LENGTHS_DEG[l].to_radians());
                         template = Some(Template::Arc { pa_rad, length_rad, arc: a });
                     }
                 }
@@ -378,7 +362,7 @@ impl<'a> Bank<'a> {
         row.fill(0.0);
         for (m, a) in azimuth.iter().enumerate() {
             let (c, s) = (a * sums.cos[m], a * sums.sin[m]);
-            let (cos, sin) = &self.turns[m];
+            let (cos, sin) = &self.templates.turns[m];
             for ((r, x), y) in row.iter_mut().zip(cos).zip(sin) {
                 *r += c * x + s * y;
             }
@@ -398,10 +382,6 @@ fn kept_factors(azimuth: &[f64]) -> Vec<f32> {
     azimuth[..n].iter().map(|a| *a as f32).collect()
 }
 
-fn nearest(k: usize) -> usize {
-    ((k * N_ERROR_PA + N_PA / 2) / N_PA) % N_ERROR_PA
-}
-
 /// One over the error of a template of this square, of which nuisances take a part; 0, so that it is never found, where they take
 /// nearly all: what is left of it could not be told from them in single precision.
 fn inverse_root(square: f64, taken: f64) -> f32 {
@@ -409,8 +389,9 @@ fn inverse_root(square: f64, taken: f64) -> f32 {
     if left > LEAST_LEFT * square && left > 1e-12 { (1.0 / left.sqrt()) as f32 } else { 0.0 }
 }
 
-fn error_pa(k: usize) -> f64 {
-    k as f64 * TAU / N_ERROR_PA as f64
+/// A position angle of the search.
+pub fn pa_rad(k: usize) -> f64 {
+    k as f64 * TAU / N_PA as f64
 }
 
 fn local(space: &ModeSpace, block: &Block, azimuth: &[f64], pa_rad: f64) -> Local {
@@ -439,36 +420,27 @@ const LEAST_LEFT: f64 = 3e-3;
 const OVERLAP: usize = 2;
 
 impl Family {
-    fn new(templates: &WedgeTemplates, nuisances: &Nuisances) -> Self {
+    /// One over the error under nuisances: per curvature, then per window and position angle.
+    fn errors(&self, nuisances: &Nuisances) -> Vec<Vec<f32>> {
         let products: Vec<Vec<DVector<f64>>> =
-            templates.blocks.iter().map(|b| b.iter().map(|t| t.products(nuisances)).collect()).collect();
-        let curvatures = templates.curvatures.iter().map(|curved| {
-            let mut coarse = vec![0f32; curved.squares.len()];
-            for k in 0..N_ERROR_PA {
-                let mut first_seen = 0;
+            self.blocks.iter().map(|b| b.iter().map(|t| t.products(nuisances)).collect()).collect();
+        let of_curvature = |curved: &Curved| {
+            let mut errors = vec![0f32; curved.squares.len()];
+            for k in 0..N_PA {
                 let mut sum = DVector::zeros(nuisances.taken_out.ncols());
                 for (w, (first, end)) in windows().enumerate() {
                     // windows of one first block follow each other, each a block longer
-                    if first != first_seen || end == first + 1 {
+                    if end == first + 1 {
                         sum.fill(0.0);
-                        first_seen = first;
                     }
-                    sum += &products[end - 1][(k + nearest(curved.shifts[end - 1])) % N_ERROR_PA];
-                    let i = w * N_ERROR_PA + k;
-                    coarse[i] = inverse_root(curved.squares[i], sum.norm_squared());
+                    sum += &products[end - 1][(k + curved.shifts[end - 1]) % N_PA];
+                    let i = w * N_PA + k;
+                    errors[i] = inverse_root(curved.squares[i], sum.norm_squared());
                 }
             }
-            Curved {
-                curvature_deg_per_arcsec: curved.curvature_deg_per_arcsec,
-                shifts: curved.shifts,
-                errors: coarse
-                    .chunks_exact(N_ERROR_PA)
-                    .flat_map(|row| (0..N_PA).map(move |k| row[nearest(k)]))
-                    .collect(),
-            }
-        });
-        let azimuth = kept_factors(&gaussian_azimuth(templates.width_rad)[1..]);
-        Self { width_rad: templates.width_rad, azimuth, curvatures: curvatures.collect() }
+            errors
+        };
+        self.curvatures.iter().map(of_curvature).collect()
     }
 }
 

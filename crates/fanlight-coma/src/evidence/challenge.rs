@@ -63,17 +63,12 @@ pub struct Challenged<'a> {
     pub findings: &'a Findings,
     /// Which of it.
     pub index: usize,
-    /// Everything that is not this feature.
-    others: Vec<Nuisance>,
 }
 
 impl<'a> Challenged<'a> {
     /// Feature `index` of a night.
     pub fn new(model: &'a NightModel, findings: &'a Findings, index: usize) -> Self {
-        let fits: Vec<Fitted> = findings.features.iter().map(|f| f.fitted.clone()).collect();
-        let mut others = findings.common.clone();
-        others.extend(model.shape_nuisances(&fits, Some(index)));
-        Self { model, findings, index, others }
+        Self { model, findings, index }
     }
 
     /// All challenges in the order of records.
@@ -88,6 +83,11 @@ impl<'a> Challenged<'a> {
             method::challenge(self, pictures),
             history::challenge(),
         ]
+    }
+
+    /// Everything that is not this feature.
+    fn beside(&self) -> &[Nuisance] {
+        &self.findings.features[self.index].beside
     }
 
     fn fitted(&self) -> &Fitted {

@@ -1,11 +1,10 @@
 //! The shape of a feature: wedge or arc fitted to what the search found, with errors.
 
 use super::bank::Template;
-use super::mode_space::{MAX_MODES, ModeSpace};
+use super::mode_space::{MAX_MODES, ModeSpace, off_rad};
 use super::nuisance::{Nuisance, Nuisances, Source};
 use super::shapes::{Azimuthal, HATS, Shapes, Wedge, arc_azimuth, gaussian_azimuth};
 use nalgebra::{DMatrix, DVector};
-use std::f64::consts::{PI, TAU};
 
 /// A fitted shape.
 #[derive(Debug, Clone, PartialEq)]
@@ -48,6 +47,19 @@ pub struct ArcShape {
     pub width_px: f64,
 }
 
+impl Shape {
+    /// With height 1, in a space of the night whose building blocks these are.
+    pub fn unit(&self, space: &ModeSpace, shapes: &Shapes) -> DVector<f64> {
+        match self {
+            Self::Wedge(w) => shapes.wedge(space, &w.wedge(shapes)),
+            Self::Arc(a) => {
+                let factors = shapes.arc_factors(space, a.radius_px, a.width_px);
+                shapes.arc(space, &factors, a.pa_rad, &arc_azimuth(a.length_rad))
+            }
+        }
+    }
+}
+
 /// How steeply a wedge falls at its outer end.
 const FALL_POWER: i32 = 4;
 
@@ -61,6 +73,11 @@ impl WedgeShape {
             curvature_rad_per_px: self.curvature_rad_per_px,
             run: shapes.knots_px.map(|k| self.run(k)),
         }
+    }
+
+    /// Position angle of the ridge at a distance.
+    pub fn ridge_rad(&self, rho_px: f64) -> f64 {
+        self.pa_rad + self.curvature_rad_per_px * (rho_px - self.pivot_px)
     }
 
     /// Height at a distance, 1 at most.
@@ -78,7 +95,8 @@ pub struct Fitted {
     pub shape: Shape,
     /// Height: share of the coma's own light, before blurring.
     pub amplitude: f64,
-    /// Covariance of the amplitude and the shape's parameters, in the order of [`Fitted::parameters`].
+    /// Covariance of the amplitude and the shape's parameters: position angle, logarithm of the width or length; then of a wedge
+    /// curvature, logarithms of onset and fade, as far as they are free, of an arc radius and logarithm of its radial width.
     pub covariance: DMatrix<f64>,
     /// Twice the gain in log likelihood over none.
     pub gain: f64,
@@ -220,12 +238,9 @@ impl FitContext<'_> {
         if free.fade {
             priors.push(((inner * outer).sqrt().ln(), 1.5 * LN_END_SIGMA));
         }
-        let model = |p: &[f64]| {
-            let shape = from_numbers(p);
-            self.shapes.wedge(self.space, &shape.wedge(self.shapes))
-        };
-        let solved = self.gauss_newton(&first, &priors, &model)?;
-        Some(solved.into_fitted(|p| Shape::Wedge(from_numbers(p))))
+        let shape = |p: &[f64]| Shape::Wedge(from_numbers(p));
+        let solved = self.gauss_newton(&first, &priors, &|p| shape(p).unit(self.space, self.shapes))?;
+        Some(solved.into_fitted(shape))
     }
 
     fn fit_arc(&self, start: ArcShape) -> Option<Fitted> {
@@ -243,13 +258,9 @@ impl FitContext<'_> {
             (first[2], f64::INFINITY),
             (first[3], LN_END_SIGMA),
         ];
-        let model = |p: &[f64]| {
-            let arc = from_numbers(p);
-            let factors = self.shapes.arc_factors(self.space, arc.radius_px, arc.width_px);
-            self.shapes.arc(self.space, &factors, arc.pa_rad, &arc_azimuth(arc.length_rad))
-        };
-        let solved = self.gauss_newton(&first, &priors, &model)?;
-        Some(solved.into_fitted(|p| Shape::Arc(from_numbers(p))))
+        let shape = |p: &[f64]| Shape::Arc(from_numbers(p));
+        let solved = self.gauss_newton(&first, &priors, &|p| shape(p).unit(self.space, self.shapes))?;
+        Some(solved.into_fitted(shape))
     }
 
     /// Amplitude and parameters that explain the data best, by damped Gauss–Newton steps (Marquardt 1963).
@@ -358,10 +369,6 @@ impl Solved {
 /// Wedges at least this wide are fans and tails.
 const BROAD_FROM_RAD: f64 = 1.13;
 
-fn turned(wedge: &WedgeShape, rho_px: f64) -> f64 {
-    wedge.pa_rad + wedge.curvature_rad_per_px * (rho_px - wedge.pivot_px)
-}
-
 /// From this significance on, a feature's own shape is known better than a wedge's few numbers describe it.
 const DETAILED_FROM: f64 = 20.0;
 /// From this one on its form across may be another at every distance.
@@ -387,7 +394,7 @@ impl Fitted {
         }
         others.iter().position(|other| {
             let Shape::Wedge(w) = &other.shape else { return false };
-            let off = (own.pa_rad - self::turned(w, own.pivot_px) + PI).rem_euclid(TAU) - PI;
+            let off = off_rad(own.pa_rad, w.ridge_rad(own.pivot_px));
             other.correction_of.is_none() && w.width_rad >= BROAD_FROM_RAD && off.abs() < 0.5 * w.width_rad
         })
     }
@@ -456,14 +463,13 @@ impl Fitted {
             Shape::Arc(arc) => (arc.pa_rad, self.covariance[(1, 1)].max(0.0).sqrt()),
             Shape::Wedge(w) => {
                 let lever = rho_px - w.pivot_px;
-                let pa = w.pa_rad + w.curvature_rad_per_px * lever;
                 let c = &self.covariance;
                 let curved = w.curvature_rad_per_px != 0.0 && c.nrows() > 3;
                 let variance = match curved {
                     true => c[(1, 1)] + 2.0 * lever * c[(1, 3)] + lever * lever * c[(3, 3)],
                     false => c[(1, 1)],
                 };
-                (pa, variance.max(0.0).sqrt())
+                (w.ridge_rad(rho_px), variance.max(0.0).sqrt())
             }
         }
     }

@@ -6,7 +6,7 @@ use super::nuisance::Source;
 use super::search::Findings;
 use nalgebra::DVector;
 
-/// Rotation of the copies.
+/// Rotation of the copies: about a common jet's width, so that a jet and its copies do not overlap.
 pub const ROTATION_DEG: f64 = 25.0;
 /// Modes beyond this add noise only.
 const MODES: usize = 16;
@@ -62,11 +62,9 @@ impl NightModel {
 
     /// What the fit finds of misplaced centre and kernel in the data.
     pub fn instrument_part(&self, findings: &Findings) -> DVector<f64> {
-        let (nuisances, parameters) = self.all_parameters(findings);
-        let fitted =
-            nuisances.sources.iter().zip(parameters).filter(|(s, _)| matches!(s, Source::Centre | Source::Kernel));
-        let directions =
-            findings.common.iter().filter(|n| matches!(n.source, Source::Centre | Source::Kernel) && n.is_used());
+        let is_instrument = |s: Source| matches!(s, Source::Centre | Source::Kernel);
+        let fitted = findings.fitted_parameters().filter(|(s, _)| is_instrument(*s));
+        let directions = findings.common.iter().filter(|n| is_instrument(n.source) && n.is_used());
         let mut sum = DVector::zeros(self.space.dim);
         for (n, (_, p)) in directions.zip(fitted) {
             sum += &n.direction * p;

@@ -69,7 +69,7 @@ impl NightModel {
             let at =
                 |k: usize| self.injected(*width_rad, ends, k as f64 * TAU / N_PA as f64, (&nuisances, &known), level);
             let injected: Vec<Injected> = (0..N_PA).map(at).collect();
-            let contrast = self.contrast_per_amplitude(*width_rad, ends);
+            let contrast = self.mean_on_ridge(&self.wedge_between(*width_rad, ends, 0.0), ends);
             // what the search finds beyond the template's own signal, near the threshold
             let raised: f64 = (0..N_CHECKED)
                 .map(|i| {
@@ -77,7 +77,7 @@ impl NightModel {
                     let amplitude = (threshold + 1.0) / one.root_information;
                     let mut sums = maker.twin(seed ^ 0x5EED, i as u64);
                     let signal = maker.data(&(&one.unit * amplitude));
-                    let own = self.own_significance(&maker, &sums, one);
+                    let own = self.own_significance(&sums, one);
                     sums.iter_mut().zip(&signal).for_each(|(s, v)| *s += v);
                     let found = bank.best(&sums, |_| true).map_or(0.0, |b| b.significance);
                     found - (threshold + 1.0) - own
@@ -124,10 +124,6 @@ impl NightModel {
         Wedge { pa_rad, pivot_px: 0.0, width_rad, curvature_rad_per_px: 0.0, run }
     }
 
-    fn contrast_per_amplitude(&self, width_rad: f64, ends: (f64, f64)) -> f64 {
-        self.mean_on_ridge(&self.wedge_between(width_rad, ends, 0.0), ends)
-    }
-
     /// Contrast as seen of a wedge of height 1, averaged evenly over distance between two ends.
     pub fn mean_on_ridge(&self, wedge: &Wedge, (from_px, to_px): (f64, f64)) -> f64 {
         let rings = &self.space.rings;
@@ -171,7 +167,7 @@ impl NightModel {
     }
 
     /// Significance that noise alone gives a template, from a twin's sums.
-    fn own_significance(&self, _maker: &TwinMaker, sums: &[f32], one: &Injected) -> f64 {
+    fn own_significance(&self, sums: &[f32], one: &Injected) -> f64 {
         // sums are products with unit modes; a template's product with the twin is that with its coefficients
         let coefficients = self.space.coefficients(&one.unit);
         let product: f64 = coefficients.iter().zip(sums).map(|(c, s)| c * f64::from(*s)).sum();

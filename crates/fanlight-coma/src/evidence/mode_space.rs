@@ -8,7 +8,7 @@
 use fanlight_image::{Image, Mask};
 use nalgebra::{DMatrix, DVector};
 use rayon::prelude::*;
-use std::f64::consts::TAU;
+use std::f64::consts::{PI, TAU};
 
 /// A place on the stack and the sky's orientation there.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -62,8 +62,6 @@ pub struct ModeRing {
     pub modes: usize,
     /// Where its coefficients begin in a vector: `2 * modes` of them.
     pub start: usize,
-    /// Share of its pixels that are good, 0 to 1.
-    pub good_share: f64,
     /// Lower Cholesky factor of the normal matrix of 1, cos ψ, sin ψ, cos 2ψ, …
     lower: DMatrix<f64>,
     /// One over the noise of each component beyond what the pixels' variance says.
@@ -177,7 +175,6 @@ impl ModeSpace {
                     rho_px,
                     modes,
                     start: 0,
-                    good_share,
                     lower,
                     gains: DVector::repeat(2 * modes, 1.0),
                     pixels: 0..0,
@@ -254,19 +251,6 @@ impl ModeSpace {
         }
     }
 
-    /// Sums that templates are multiplied with: per ring, mode by mode (cosine, sine), of a whitened vector.
-    pub fn unwhitened(&self, vector: &DVector<f64>) -> Vec<Vec<f64>> {
-        self.rings
-            .iter()
-            .map(|ring| {
-                let mut u = DVector::zeros(2 * ring.modes + 1);
-                u.rows_mut(1, 2 * ring.modes)
-                    .copy_from(&vector.rows(ring.start, 2 * ring.modes).component_mul(&ring.gains));
-                (&ring.lower * u).as_slice()[1..].to_vec()
-            })
-            .collect()
-    }
-
     /// Coefficients of cos mψ and sin mψ, ring by ring, m from 1, that a whitened vector stands for.
     pub fn coefficients(&self, vector: &DVector<f64>) -> Vec<f64> {
         let mut out = Vec::with_capacity(self.dim);
@@ -305,11 +289,6 @@ impl ModeSpace {
     pub fn mean_coma(&self, ring: usize) -> f64 {
         let pixels = &self.pixels[self.rings[ring].pixels.clone()];
         pixels.iter().map(|p| f64::from(p.coma)).sum::<f64>() / pixels.len() as f64
-    }
-
-    /// Pixels of a ring.
-    pub fn ring_pixels(&self, ring: usize) -> impl Iterator<Item = usize> {
-        self.pixels[self.rings[ring].pixels.clone()].iter().map(|p| p.index as usize)
     }
 }
 
@@ -357,9 +336,9 @@ pub fn ring_edges(from_px: f64, to_px: f64, fwhm_px: f64) -> Vec<f64> {
     edges
 }
 
-/// A position angle in [0, 2π).
-pub fn turned(pa_rad: f64) -> f64 {
-    pa_rad.rem_euclid(TAU)
+/// By how much an angle is further than another, in [−π, π).
+pub fn off_rad(angle_rad: f64, from_rad: f64) -> f64 {
+    (angle_rad - from_rad + PI).rem_euclid(TAU) - PI
 }
 
 #[cfg(test)]
@@ -410,6 +389,20 @@ mod tests {
         }
     }
 
+    /// Sums that templates are multiplied with: per ring, mode by mode (cosine, sine), of a whitened vector.
+    fn unwhitened(space: &ModeSpace, vector: &DVector<f64>) -> Vec<Vec<f64>> {
+        space
+            .rings
+            .iter()
+            .map(|ring| {
+                let mut u = DVector::zeros(2 * ring.modes + 1);
+                u.rows_mut(1, 2 * ring.modes)
+                    .copy_from(&vector.rows(ring.start, 2 * ring.modes).component_mul(&ring.gains));
+                (&ring.lower * u).as_slice()[1..].to_vec()
+            })
+            .collect()
+    }
+
     /// A model's vector is the projection of the image that it describes, whatever the rings' means.
     #[test]
     fn a_model_is_what_its_image_projects_to() {
@@ -432,7 +425,7 @@ mod tests {
         assert!((only(4, &[(0.0, 0.0), (0.0, 0.0), (0.0, 1.0)]) + 0.1).abs() < 2e-3);
         // and the way back: products with a model are the same in both
         let other = space.model(|_, _| Some(vec![(0.1, 0.2), (0.3, 0.0)]));
-        let sums = space.unwhitened(&got);
+        let sums = unwhitened(&space, &got);
         let by_sums: f64 = sums.iter().map(|s| 0.1 * s[0] + 0.2 * s[1] + 0.3 * s[2]).sum();
         assert!((by_sums - other.dot(&got)).abs() < 1e-6 * by_sums.abs());
     }

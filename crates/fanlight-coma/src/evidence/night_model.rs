@@ -2,13 +2,12 @@
 
 use super::bank::Templates;
 use super::coma_model::ComaModel;
-use super::feature_fit::Shape;
 use super::imaging::{self, Imager, Spectrum, Square};
 use super::leftovers::{self, Leftovers};
 use super::mode_space::{self, ModeSpace, ModeSpaceConfig, SkyFrame};
 use super::nuisance::{Nuisance, Nuisances, Source};
 use super::round_blur::RoundBlur;
-use super::shapes::{HATS, Shapes, arc_azimuth};
+use super::shapes::{HATS, Shapes};
 use crate::kernel::KernelPart;
 use crate::seeing_loss::kernel_rings;
 use fanlight_image::polar;
@@ -114,8 +113,6 @@ pub struct NightModel {
     pub templates: Templates,
     /// The stack less the round twin.
     pub data: DVector<f64>,
-    /// Sub-stacks less the stack, scaled to the noise of the stack.
-    pub noise: Vec<DVector<f64>>,
     /// Halves less the round twin: two by interleaved frames, two by time where known; each with its share of the weight.
     pub halves: Vec<(DVector<f64>, f64)>,
     /// Centre, kernel and sky.
@@ -132,10 +129,6 @@ pub struct NightModel {
     pub corner: (isize, isize),
     /// Inner and outer edge of the search.
     pub reach_px: (f64, f64),
-    /// Factor of the stack's variance that sub-stacks show, ring by ring.
-    pub noise_factors: Vec<f64>,
-    /// The kernel averaged over direction.
-    pub blur: RoundBlur,
     /// The stack's mask with what was left of stars.
     pub mask: Mask,
     /// Error of the optocentre per axis.
@@ -235,25 +228,22 @@ impl NightModel {
             let width = imager.width() as isize;
             if (0..width).contains(&x) && (0..width).contains(&y) { square[(y * width + x) as usize] } else { 0.0 }
         };
-        let sub = |space: &ModeSpace| -> Vec<DVector<f64>> {
-            let parts = stack.substacks.iter().filter(|(_, share)| *share > 0.0 && *share < 1.0);
-            parts
-                .map(|(part, share)| {
-                    let scale = (1.0 / share - 1.0).sqrt() as f32;
-                    space.project(|i| finite(part.data[i] - image.data[i]) / scale)
-                })
-                .collect()
-        };
+        let of_substacks: Vec<DVector<f64>> = stack
+            .substacks
+            .iter()
+            .filter(|(_, share)| *share > 0.0 && *share < 1.0)
+            .map(|(part, share)| {
+                let scale = (1.0 / share - 1.0).sqrt() as f32;
+                plain.project(|i| finite(part.data[i] - image.data[i]) / scale)
+            })
+            .collect();
         // seeing and centring differ from sub-stack to sub-stack; that is not noise of the stack
-        let loose = |space: &ModeSpace| -> Vec<Nuisance> {
-            let of = |d: &Square| Nuisance {
-                source: Source::Centre,
-                direction: space.project(|i| in_square(d, i)),
-                sigma: 1.0,
-            };
-            derivatives.iter().take(4).map(of).collect()
-        };
-        let noise_factors = noise_factors(&plain, &sub(&plain), &Nuisances::new(plain.dim, &loose(&plain)));
+        let loose: Vec<Nuisance> = derivatives
+            .iter()
+            .take(4)
+            .map(|d| Nuisance { source: Source::Centre, direction: plain.project(|i| in_square(d, i)), sigma: 1.0 })
+            .collect();
+        let noise_factors = noise_factors(&plain, &of_substacks, &Nuisances::new(plain.dim, &loose));
         let at_ring = |rho: f64| {
             let i = plain.rings.partition_point(|r| r.outer_px < rho).min(plain.rings.len() - 1);
             noise_factors[i]
@@ -281,7 +271,6 @@ impl NightModel {
         let mut residual: Image = (*image).clone();
         residual.data.par_iter_mut().enumerate().for_each(|(i, v)| *v = finite(*v - in_square(&round, i)));
         let data = less_twin(image);
-        let noise = sub(&space);
         let halves = halves(stack, &less_twin);
         let mut model = Self {
             frame: *frame,
@@ -292,7 +281,6 @@ impl NightModel {
             shapes,
             templates,
             data,
-            noise,
             halves,
             fixed: Vec::new(),
             round,
@@ -301,8 +289,6 @@ impl NightModel {
             kernel,
             corner,
             reach_px: (inner_px, outer_px),
-            noise_factors,
-            blur,
             mask: mask.clone(),
             centre_sigma_px: stack.centre_sigma_px,
             round_data,
@@ -372,18 +358,7 @@ impl NightModel {
         Some((space, data, fixed))
     }
 
-    /// A shape of height 1 in a space of this night.
-    pub fn unit_in(&self, space: &ModeSpace, shape: &Shape) -> DVector<f64> {
-        match shape {
-            Shape::Wedge(w) => self.shapes.wedge(space, &w.wedge(&self.shapes)),
-            Shape::Arc(a) => {
-                let factors = self.shapes.arc_factors(space, a.radius_px, a.width_px);
-                self.shapes.arc(space, &factors, a.pa_rad, &arc_azimuth(a.length_rad))
-            }
-        }
-    }
-
-    /// Lopsidedness of the coma, smooth in ρ: `orders` azimuthal orders with the same prior each, as shares of the coma.
+    /// Lopsidedness of the coma of one azimuthal order, smooth in ρ, as a share of the coma: two directions per knot, with one prior.
     pub fn broad(&self, order: usize, sigma: f64) -> Vec<Nuisance> {
         let mut out = Vec::new();
         for k in 0..BROAD_KNOTS {
@@ -528,13 +503,15 @@ fn noise_factors(space: &ModeSpace, noise: &[DVector<f64>], loose: &Nuisances) -
             (square, (2 * r.modes * cleaned.len()) as f64)
         })
         .collect();
-    (0..sums.len())
-        .map(|i| {
-            let near = &sums[i.saturating_sub(NOISE_NEIGHBOURS)..(i + NOISE_NEIGHBOURS + 1).min(sums.len())];
-            let (square, n) = near.iter().fold((0.0, 0.0), |a, b| (a.0 + b.0, a.1 + b.1));
-            (square / n).clamp(NOISE_FACTORS.0, NOISE_FACTORS.1)
-        })
-        .collect()
+    let mean = |i: usize| mean_of_neighbours(&sums, i, NOISE_NEIGHBOURS).unwrap_or(1.0);
+    (0..sums.len()).map(|i| mean(i).clamp(NOISE_FACTORS.0, NOISE_FACTORS.1)).collect()
+}
+
+/// Mean square over a ring and its neighbours on either side, from each ring's sum of squares and their number; `None` of nothing.
+pub(super) fn mean_of_neighbours(sums: &[(f64, f64)], ring: usize, neighbours: usize) -> Option<f64> {
+    let near = &sums[ring.saturating_sub(neighbours)..(ring + neighbours + 1).min(sums.len())];
+    let (square, n) = near.iter().fold((0.0, 0.0), |a, b| (a.0 + b.0, a.1 + b.1));
+    (n > 0.0).then(|| square / n)
 }
 
 /// Interleaved halves from the sub-stacks, then the halves by time.

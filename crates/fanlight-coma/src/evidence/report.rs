@@ -1,15 +1,13 @@
 //! What is said of a fitted feature and of the twin: contrast, width, chance at a place, quality.
 
 use super::artefacts::GradientPeak;
-use super::bank::{Bank, N_PA};
+use super::bank::{Bank, pa_rad};
 use super::chance::TwinMaker;
-use super::feature_fit::{Fitted, Shape};
-use super::mode_space::MAX_MODES;
+use super::feature_fit::{Fitted, Shape, WedgeShape};
+use super::mode_space::{MAX_MODES, off_rad};
 use super::night_model::NightModel;
-use super::nuisance::Nuisances;
 use super::search::Findings;
 use super::shapes::{arc_azimuth, gaussian_azimuth};
-use std::f64::consts::{PI, TAU};
 
 impl NightModel {
     /// Contrast as seen and its error: own light minus its azimuthal mean over the mean coma, on the ridge, averaged over
@@ -48,7 +46,7 @@ impl NightModel {
         if let Shape::Wedge(w) = &fitted.shape {
             // the width is the only parameter that changes the height on the ridge at first order
             let step = 0.02;
-            let other = super::feature_fit::WedgeShape { width_rad: w.width_rad * (1.0 + step), ..w.clone() };
+            let other = WedgeShape { width_rad: w.width_rad * (1.0 + step), ..w.clone() };
             let ends = self.extent_px(fitted);
             let value = self.mean_on_ridge(&other.wedge(&self.shapes), ends);
             if slope.len() > 2 {
@@ -58,12 +56,8 @@ impl NightModel {
             let mut k = 3 + usize::from(w.curvature_rad_per_px != 0.0);
             for which in 0..2 {
                 let changed = match which {
-                    0 => w
-                        .onset_px
-                        .map(|o| super::feature_fit::WedgeShape { onset_px: Some(o * (1.0 + step)), ..w.clone() }),
-                    _ => w
-                        .fade_px
-                        .map(|f| super::feature_fit::WedgeShape { fade_px: Some(f * (1.0 + step)), ..w.clone() }),
+                    0 => w.onset_px.map(|o| WedgeShape { onset_px: Some(o * (1.0 + step)), ..w.clone() }),
+                    _ => w.fade_px.map(|f| WedgeShape { fade_px: Some(f * (1.0 + step)), ..w.clone() }),
                 };
                 if let (Some(changed), true) = (changed, k < slope.len()) {
                     let value = self.mean_on_ridge(&changed.wedge(&self.shapes), ends);
@@ -104,7 +98,7 @@ impl NightModel {
 
     /// Scatter of the night about the twin with all features in it over that of the noise of sub-stacks.
     pub fn scatter_over_noise(&self, findings: &Findings) -> f64 {
-        let residual = self.residual(&findings.features, &findings.common);
+        let residual = findings.residual(&self.data);
         let mut square = 0.0;
         for ring in &self.space.rings {
             square += ring.scatter_of_substacks(&residual);
@@ -112,17 +106,19 @@ impl NightModel {
         (square / self.space.dim as f64).sqrt()
     }
 
-    /// False-alarm probability and significance of the nuisance-projected search at a peak of the gradient.
-    pub fn projected_at(&self, findings: &Findings, peak: &GradientPeak) -> (f64, f64) {
-        let fits: Vec<Fitted> = findings.features.iter().map(|f| f.fitted.clone()).collect();
-        let mut all = findings.common.clone();
-        all.extend(self.shape_nuisances(&fits, None));
-        let nuisances = Nuisances::new(self.space.dim, &all);
-        let bank = Bank::new(&self.templates, &nuisances);
-        let maker = TwinMaker::new(&self.space, &nuisances);
-        let near = |k: usize| ((k as f64 * TAU / N_PA as f64 - peak.pa_rad + PI).rem_euclid(TAU) - PI).abs() < NEAR_RAD;
-        let significance = bank.best(&maker.data(&self.data), near).map_or(0.0, |b| b.significance);
-        (findings.chance.probability(significance), significance)
+    /// False-alarm probability and significance of the nuisance-projected search at peaks of the gradient.
+    pub fn projected_at(&self, findings: &Findings, peaks: &[GradientPeak]) -> Vec<(f64, f64)> {
+        if peaks.is_empty() {
+            return Vec::new();
+        }
+        let bank = Bank::new(&self.templates, &findings.everything);
+        let sums = TwinMaker::new(&self.space, &findings.everything).data(&self.data);
+        let of_peak = |peak: &GradientPeak| {
+            let near = |k: usize| off_rad(pa_rad(k), peak.pa_rad).abs() < NEAR_RAD;
+            let significance = bank.best(&sums, near).map_or(0.0, |b| b.significance);
+            (findings.chance.probability(significance), significance)
+        };
+        peaks.iter().map(of_peak).collect()
     }
 }
 

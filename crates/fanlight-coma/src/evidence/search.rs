@@ -1,12 +1,13 @@
 //! Finding features one after the other: search, fit, add to the model, search again.
 
-use super::bank::{Bank, Best, N_PA, Template, Templates};
+use super::bank::{Bank, Best, Templates, pa_rad};
 use super::chance::{Chance, TwinMaker};
 use super::feature_fit::{FitContext, Fitted, Shape};
-use super::night_model::{NightModel, NoEvidence, StackForEvidence};
+use super::mode_space::off_rad;
+use super::night_model::{self, NightModel, NoEvidence, StackForEvidence};
 use super::nuisance::{Nuisance, Nuisances, Source};
 use nalgebra::DVector;
-use std::f64::consts::{PI, TAU};
+use std::f64::consts::PI;
 
 /// Twins of a search.
 const N_TWINS: usize = 10_000;
@@ -46,14 +47,14 @@ pub struct Findings {
     pub chance: Chance,
     /// Templates of a search.
     pub n_templates: usize,
-    /// Prior sizes of the broad terms, in the order of [`BROAD_ORDERS`].
-    pub broad: [f64; 2],
     /// Centre, kernel, sky and broad terms, without any feature.
     pub common: Vec<Nuisance>,
+    /// All of them and every feature.
+    pub everything: Nuisances,
+    /// The most likely parameters of everything.
+    pub parameters: Vec<f64>,
     /// Most significant thing of the first search and its probability.
     pub first: Option<(Best, f64)>,
-    /// Scatter of what is left over, with all features fitted, over what noise gives.
-    pub left_over: f64,
 }
 
 /// A feature with its chance.
@@ -64,6 +65,20 @@ pub struct Finding {
     pub significance: f64,
     /// Chance that a coma without it shows as much anywhere searched.
     pub probability: f64,
+    /// Everything else; nothing in a rough search.
+    pub beside: Vec<Nuisance>,
+}
+
+impl Findings {
+    /// What is left of data when all fitted features and nuisances are taken off.
+    pub fn residual(&self, data: &DVector<f64>) -> DVector<f64> {
+        self.everything.clean(data)
+    }
+
+    /// Fitted parameters of everything with their sources.
+    pub fn fitted_parameters(&self) -> impl Iterator<Item = (Source, f64)> {
+        self.everything.sources.iter().copied().zip(self.parameters.iter().copied())
+    }
 }
 
 impl NightModel {
@@ -80,7 +95,7 @@ impl NightModel {
     }
 
     /// Nuisances that every search has, the broad terms' sizes by the evidence of the data.
-    fn common(&self, features: &[Nuisance]) -> ([f64; 2], Vec<Nuisance>) {
+    fn common(&self, features: &[Nuisance]) -> Vec<Nuisance> {
         let unit: Vec<Vec<Nuisance>> = BROAD_ORDERS.iter().map(|m| self.broad(*m, 1.0)).collect();
         let with = |sizes: [f64; 2]| {
             let mut all = self.fixed.clone();
@@ -103,7 +118,7 @@ impl NightModel {
                 }
             }
         }
-        (best.0, with(best.0))
+        with(best.0)
     }
 
     fn search(&self, nuisances: &Nuisances) -> (Bank<'_>, TwinMaker) {
@@ -119,7 +134,8 @@ impl NightModel {
         for round in 1.. {
             let mut model = Self::new(&StackForEvidence { frame, ..*stack })?;
             let rough = model.find_once(None);
-            let (dx, dy) = model.centre_shift(&rough);
+            let mut shift = rough.fitted_parameters().filter(|(s, _)| *s == Source::Centre).map(|(_, p)| p);
+            let (dx, dy) = (shift.next().unwrap_or(0.0), shift.next().unwrap_or(0.0));
             let (x, y) = (frame.centre_px.0 + dx, frame.centre_px.1 + dy);
             let moved = (x - stack.frame.centre_px.0).hypot(y - stack.frame.centre_px.1);
             let settled = dx.hypot(dy) <= CENTRE_SETTLED_PX || moved > CENTRE_MOVES_SIGMA * stack.centre_sigma_px;
@@ -140,18 +156,6 @@ impl NightModel {
         self.find_once(Some(seed))
     }
 
-    /// How far the centre is off by the fit of everything.
-    fn centre_shift(&self, findings: &Findings) -> (f64, f64) {
-        let fits: Vec<Fitted> = findings.features.iter().map(|f| f.fitted.clone()).collect();
-        let mut all = findings.common.clone();
-        all.extend(self.shape_nuisances(&fits, None));
-        let nuisances = Nuisances::new(self.space.dim, &all);
-        let parameters = nuisances.parameters(&self.data);
-        let of_centre = nuisances.sources.iter().zip(&parameters).filter(|(s, _)| **s == Source::Centre);
-        let mut shift = of_centre.map(|(_, p)| *p);
-        (shift.next().unwrap_or(0.0), shift.next().unwrap_or(0.0))
-    }
-
     /// One search; without a seed, rough: no twins, and only what stands out clearly.
     fn find_once(&self, seed: Option<u64>) -> Findings {
         let dim = self.space.dim;
@@ -159,12 +163,11 @@ impl NightModel {
         let mut chance: Option<Chance> = None;
         let mut first = None;
         let mut n_templates = 0;
-        let (mut broad, mut common) = self.common(&[]);
+        let mut common = Vec::new();
         while fits.len() < MOST_FEATURES {
             let others = self.shape_nuisances(&fits, None);
-            (broad, common) = self.common(&others);
-            let all: Vec<Nuisance> = common.iter().chain(&others).cloned().collect();
-            let nuisances = Nuisances::new(dim, &all);
+            common = self.common(&others);
+            let nuisances = Nuisances::new(dim, &[&common[..], &others[..]].concat());
             let (bank, maker) = self.search(&nuisances);
             n_templates = bank.len();
             let Some(best) = bank.best(&maker.data(&self.data), |_| true) else { break };
@@ -188,18 +191,24 @@ impl NightModel {
             self.fit_together(&mut fits, &common);
         }
         let chance = chance.unwrap_or_else(Chance::none);
-        let excess = if seed.is_some() { self.excess(&fits, &common) } else { 1.0 };
+        let everything = Nuisances::new(dim, &self.with_shapes(&common, &fits, None));
+        let excess = if seed.is_some() { self.excess(&everything) } else { 1.0 };
         let features: Vec<Finding> = self.judge_together(fits, &common, &chance, seed.map(|_| excess));
-        let left_over = self.left_over(&features, &common);
         if let Some((best, probability)) = &mut first {
             best.significance /= excess;
             *probability = chance.probability(best.significance);
         }
-        Findings { features, chance, n_templates, broad, common, first, left_over }
+        let parameters = everything.parameters(&self.data);
+        Findings { features, chance, n_templates, common, everything, parameters, first }
+    }
+
+    /// Common nuisances with shape and amplitude of all fits but one and its corrections.
+    fn with_shapes(&self, common: &[Nuisance], fits: &[Fitted], but: Option<usize>) -> Vec<Nuisance> {
+        [common, &self.shape_nuisances(fits, but)].concat()
     }
 
     /// Shape and amplitude of all fits but one and its corrections, as nuisances.
-    pub fn shape_nuisances(&self, fits: &[Fitted], but: Option<usize>) -> Vec<Nuisance> {
+    fn shape_nuisances(&self, fits: &[Fitted], but: Option<usize>) -> Vec<Nuisance> {
         let none = Nuisances::new(self.space.dim, &[]);
         let context = self.context(&none, &self.data);
         let is_other = |i: usize, f: &Fitted| but.is_none_or(|but| i != but && f.correction_of != Some(but));
@@ -213,9 +222,7 @@ impl NightModel {
             return;
         }
         for i in 0..fits.len() {
-            let mut all = common.to_vec();
-            all.extend(self.shape_nuisances(fits, Some(i)));
-            let nuisances = Nuisances::new(self.space.dim, &all);
+            let nuisances = Nuisances::new(self.space.dim, &self.with_shapes(common, fits, Some(i)));
             if let Some(again) = self.context(&nuisances, &self.data).fit_again(&fits[i].shape) {
                 fits[i] = Fitted { correction_of: fits[i].correction_of, ..again };
             }
@@ -233,74 +240,66 @@ impl NightModel {
         let Some(excess) = excess else {
             return fits
                 .into_iter()
-                .map(|fitted| Finding { significance: fitted.significance(), fitted, probability: 1.0 })
+                .map(|fitted| Finding {
+                    significance: fitted.significance(),
+                    fitted,
+                    probability: 1.0,
+                    beside: Vec::new(),
+                })
                 .collect();
         };
         let mut out = Vec::new();
         for i in 0..fits.len() {
-            let mut all = common.to_vec();
-            all.extend(self.shape_nuisances(&fits, Some(i)));
-            let nuisances = Nuisances::new(self.space.dim, &all);
+            let beside = self.with_shapes(common, &fits, Some(i));
+            let nuisances = Nuisances::new(self.space.dim, &beside);
             let (bank, maker) = self.search(&nuisances);
             let sums = maker.data(&self.data);
             let near = near_ridge(&fits[i]);
             let significance = bank.best(&sums, near).map_or(0.0, |b| b.significance) / excess;
-            out.push((significance, chance.probability(significance)));
+            out.push((significance, beside));
         }
         let judged = fits.into_iter().zip(out);
-        judged.map(|(fitted, (significance, probability))| Finding { fitted, significance, probability }).collect()
+        judged
+            .map(|(fitted, (significance, beside))| Finding {
+                fitted,
+                significance,
+                probability: chance.probability(significance),
+                beside,
+            })
+            .collect()
     }
 
     /// How much larger the search's signals are than noise makes them, where nothing was found: what stars too faint to be masked
     /// and the flat field leave in shapes like the templates'. Significances are divided by it.
-    fn excess(&self, fits: &[Fitted], common: &[Nuisance]) -> f64 {
-        let mut all = common.to_vec();
-        all.extend(self.shape_nuisances(fits, None));
-        let nuisances = Nuisances::new(self.space.dim, &all);
-        let (bank, maker) = self.search(&nuisances);
+    fn excess(&self, everything: &Nuisances) -> f64 {
+        let (bank, maker) = self.search(everything);
         let twins = (0..N_TYPICAL).map(|i| bank.typical(&maker.twin(TYPICAL_SEED, i))).sum::<f64>() / N_TYPICAL as f64;
         let night = bank.typical(&maker.data(&self.data));
         if twins > 0.0 { (night / twins).max(LEAST_EXCESS) } else { LEAST_EXCESS }
     }
 
-    /// Scatter of the night about everything fitted, over that of noise.
-    fn left_over(&self, features: &[Finding], common: &[Nuisance]) -> f64 {
-        let residual = self.residual(features, common);
-        (residual.norm_squared() / residual.len() as f64).sqrt()
-    }
-
-    /// What is left of the data when all fitted features and nuisances are taken off.
-    pub fn residual(&self, features: &[Finding], common: &[Nuisance]) -> DVector<f64> {
-        let mut all = common.to_vec();
-        let none = Nuisances::new(self.space.dim, &[]);
-        let context = self.context(&none, &self.data);
-        for (i, f) in features.iter().enumerate() {
-            all.extend(f.fitted.as_nuisances(i, &context));
-        }
-        Nuisances::new(self.space.dim, &all).clean(&self.data)
-    }
-
     /// Factors of the noise that the residual asks for, in low and in high azimuthal orders, neighbouring rings averaged; at
     /// least 1.
     fn left_over_factors(&self, findings: &Findings) -> DVector<f64> {
-        let residual = self.residual(&findings.features, &findings.common);
+        let residual = findings.residual(&self.data);
         let rings = &self.space.rings;
         let split = |i: usize| 2 * LOW_ORDERS.min(rings[i].modes);
-        let square = |i: usize, low: bool| -> (f64, f64) {
-            let (from, to) = if low { (0, split(i)) } else { (split(i), 2 * rings[i].modes) };
-            (residual.rows(rings[i].start + from, to - from).norm_squared(), (to - from) as f64)
+        let sums = |low: bool| -> Vec<(f64, f64)> {
+            let of_ring = |i: usize| {
+                let (from, to) = if low { (0, split(i)) } else { (split(i), 2 * rings[i].modes) };
+                (residual.rows(rings[i].start + from, to - from).norm_squared(), (to - from) as f64)
+            };
+            (0..rings.len()).map(of_ring).collect()
         };
-        let factor = |i: usize, low: bool| {
-            let reach = if low { LOW_NEIGHBOURS } else { HIGH_NEIGHBOURS };
-            let near = i.saturating_sub(reach)..(i + reach + 1).min(rings.len());
-            let (sum, n) = near.map(|k| square(k, low)).fold((0.0, 0.0), |a, b| (a.0 + b.0, a.1 + b.1));
-            if n > 0.0 { (sum / n).max(1.0) } else { 1.0 }
+        let (low, high) = (sums(true), sums(false));
+        let factor = |sums: &[(f64, f64)], i: usize, neighbours: usize| {
+            night_model::mean_of_neighbours(sums, i, neighbours).map_or(1.0, |f| f.max(1.0))
         };
         let mut out = DVector::repeat(self.space.dim, 1.0);
         for (i, ring) in rings.iter().enumerate() {
             let n = split(i);
-            out.rows_mut(ring.start, n).fill(factor(i, true));
-            out.rows_mut(ring.start + n, 2 * ring.modes - n).fill(factor(i, false));
+            out.rows_mut(ring.start, n).fill(factor(&low, i, LOW_NEIGHBOURS));
+            out.rows_mut(ring.start + n, 2 * ring.modes - n).fill(factor(&high, i, HIGH_NEIGHBOURS));
         }
         out
     }
@@ -313,7 +312,6 @@ impl NightModel {
         let scale = |v: &mut DVector<f64>| v.component_div_assign(&roots);
         scale(&mut self.data);
         scale(&mut self.round_data);
-        self.noise.iter_mut().for_each(scale);
         self.halves.iter_mut().for_each(|h| scale(&mut h.0));
         self.fixed.iter_mut().for_each(|n| scale(&mut n.direction));
     }
@@ -323,24 +321,9 @@ impl NightModel {
 fn near_ridge(fitted: &Fitted) -> impl Fn(usize) -> bool + use<> {
     let (pa, width, turn) = match &fitted.shape {
         // the search names a wedge by its position angle at the nucleus
-        Shape::Wedge(w) => {
-            (w.pa_rad - w.curvature_rad_per_px * w.pivot_px, w.width_rad, (w.curvature_rad_per_px * w.pivot_px).abs())
-        }
+        Shape::Wedge(w) => (w.ridge_rad(0.0), w.width_rad, (w.curvature_rad_per_px * w.pivot_px).abs()),
         Shape::Arc(a) => (a.pa_rad, a.length_rad, 0.0),
     };
     let reach = (0.6 * width + 0.5 * turn).clamp(12f64.to_radians(), PI);
-    move |k| {
-        let off = (k as f64 * TAU / N_PA as f64 - pa + PI).rem_euclid(TAU) - PI;
-        off.abs() <= reach
-    }
-}
-
-/// A template's place in words for logs.
-impl Template {
-    /// Position angle at the nucleus, or of an arc's middle.
-    pub fn pa_rad(&self) -> f64 {
-        match self {
-            Self::Wedge { pa_rad, .. } | Self::Arc { pa_rad, .. } => *pa_rad,
-        }
-    }
+    move |k| off_rad(pa_rad(k), pa).abs() <= reach
 }

@@ -2,15 +2,15 @@
 
 use super::feature_fit::Shape;
 use super::imaging::Square;
+use super::mode_space::off_rad;
 use super::night_model::NightModel;
-use super::nuisance::{Nuisances, Source};
+use super::nuisance::Source;
 use super::search::Findings;
-use super::shapes::gaussian;
+use super::shapes::{gaussian, gaussian_azimuth};
 use fanlight_image::Image;
 use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, StandardNormal};
-use std::f64::consts::{PI, TAU};
 
 impl NightModel {
     /// The twin on a grid of the stack's size: the round coma with the broad structures that `is_broad` names, through the
@@ -55,20 +55,16 @@ impl NightModel {
             .enumerate()
             .filter(|(i, _)| is_broad(*i))
             .filter_map(|(_, f)| match &f.fitted.shape {
-                Shape::Wedge(w) => {
-                    Some((w.clone(), f.fitted.amplitude, super::shapes::gaussian_azimuth(w.width_rad)[0]))
-                }
+                Shape::Wedge(w) => Some((w.clone(), f.fitted.amplitude, gaussian_azimuth(w.width_rad)[0])),
                 Shape::Arc(_) => None,
             })
             .collect();
         let terms = self.broad_parameters(findings);
-        let off = |a: f64, b: f64| (a - b + PI).rem_euclid(TAU) - PI;
         move |rho, pa| {
             let of_wedges: f64 = wedges
                 .iter()
                 .map(|(w, amplitude, mean)| {
-                    let ridge = w.pa_rad + w.curvature_rad_per_px * (rho - w.pivot_px);
-                    amplitude * w.run(rho) * (gaussian(off(pa, ridge), w.width_rad) - mean)
+                    amplitude * w.run(rho) * (gaussian(off_rad(pa, w.ridge_rad(rho)), w.width_rad) - mean)
                 })
                 .sum();
             let of_terms: f64 = terms
@@ -84,13 +80,12 @@ impl NightModel {
 
     /// Fitted broad terms: order, knot, factor of the cosine, factor of the sine.
     fn broad_parameters(&self, findings: &Findings) -> Vec<(usize, usize, f64, f64)> {
-        let (nuisances, parameters) = self.all_parameters(findings);
         let mut of_order: Vec<(usize, Vec<f64>)> = Vec::new();
-        for (source, p) in nuisances.sources.iter().zip(&parameters) {
+        for (source, p) in findings.fitted_parameters() {
             if let Source::Broad(order) = source {
-                match of_order.iter_mut().find(|o| o.0 == *order) {
-                    Some(o) => o.1.push(*p),
-                    None => of_order.push((*order, vec![*p])),
+                match of_order.iter_mut().find(|o| o.0 == order) {
+                    Some(o) => o.1.push(p),
+                    None => of_order.push((order, vec![p])),
                 }
             }
         }
@@ -100,21 +95,10 @@ impl NightModel {
         of_order.into_iter().flat_map(pairs).collect()
     }
 
-    /// Every fitted nuisance and feature, with the most likely parameters.
-    pub(super) fn all_parameters(&self, findings: &Findings) -> (Nuisances, Vec<f64>) {
-        let fits: Vec<_> = findings.features.iter().map(|f| f.fitted.clone()).collect();
-        let mut all = findings.common.clone();
-        all.extend(self.shape_nuisances(&fits, None));
-        let nuisances = Nuisances::new(self.space.dim, &all);
-        let parameters = nuisances.parameters(&self.data);
-        (nuisances, parameters)
-    }
-
     /// Derivatives of the round twin with the fitted parameters of centre and kernel.
     fn fitted_derivatives(&self, findings: &Findings) -> Vec<(&Square, f64)> {
-        let (nuisances, parameters) = self.all_parameters(findings);
-        let of_images = |s: &Source| matches!(s, Source::Centre | Source::Kernel);
-        let fitted = nuisances.sources.iter().zip(parameters).filter(|(s, _)| of_images(s)).map(|(_, p)| p);
+        let of_images = |s: Source| matches!(s, Source::Centre | Source::Kernel);
+        let fitted = findings.fitted_parameters().filter(|(s, _)| of_images(*s)).map(|(_, p)| p);
         self.derivatives.iter().zip(fitted).collect()
     }
 }

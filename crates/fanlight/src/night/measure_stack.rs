@@ -3,6 +3,7 @@
 use super::second_pass::{CometGrid, CometStack};
 use crate::Failure;
 use fanlight_coma::enhance::{self, GradientConfig};
+use fanlight_coma::evidence::gradient::ROTATION_DEG;
 use fanlight_coma::kernel::{self, KernelShape};
 use fanlight_coma::measure::RingProfile;
 use fanlight_coma::optocentre::{self, Optocentre, OptocentreConfig};
@@ -194,11 +195,17 @@ impl MeasuredStack {
     /// # Errors
     /// None that the measured centre can cause.
     pub fn rotational_gradient(&self) -> Result<Image, Failure> {
-        let centre = PixelXy { x_px: self.centre_px.0, y_px: self.centre_px.1 };
-        let config = GradientConfig { rotation_deg: GRADIENT_ROTATION_DEG, radial_shift_px: 0.0 };
-        enhance::rotational_gradient(&self.comet.stacked.image, centre, &config).map_err(Failure::data)
+        page_gradient(&self.comet.stacked.image, self.centre_px)
     }
 }
 
-/// Rotation of the gradient's copies: about a common jet's width, so that a jet and its copies do not overlap.
-pub const GRADIENT_ROTATION_DEG: f64 = 25.0;
+/// The gradient of the page, of the night and of its twin: that by which artefacts are told.
+pub const PAGE_GRADIENT: GradientConfig = GradientConfig { rotation_deg: ROTATION_DEG, radial_shift_px: 0.0 };
+
+/// That gradient of an image on the stack's grid.
+///
+/// # Errors
+/// None that the measured centre can cause.
+pub fn page_gradient(image: &Image, (x_px, y_px): (f64, f64)) -> Result<Image, Failure> {
+    enhance::rotational_gradient(image, PixelXy { x_px, y_px }, &PAGE_GRADIENT).map_err(Failure::data)
+}

@@ -1,7 +1,7 @@
 //! Writing what the night gave: stacks, figures, page and record, each whole or not at all.
 
 use super::Night;
-use super::measure_stack::GRADIENT_ROTATION_DEG;
+use super::measure_stack::PAGE_GRADIENT;
 use super::reduce::Reduced;
 use super::star_stack::StarStacked;
 use super::structure::Structure;
@@ -119,7 +119,8 @@ fn figures(night: &Night, record: &NightRecord, structure: Option<&Structure>) -
         },
         rotational_gradient: &gradient,
         gradient_description: format!(
-            "Twice the light minus two copies turned by {GRADIENT_ROTATION_DEG}° either way about the optocentre"
+            "Twice the light minus two copies turned by {}° either way about the optocentre",
+            PAGE_GRADIENT.rotation_deg
         ),
         structure: structure.zip(twin_gradient.as_ref()).map(|(s, twin_gradient)| StructurePictures {
             twin: &s.twin,

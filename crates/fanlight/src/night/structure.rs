@@ -1,8 +1,9 @@
 //! The coma's structure: the stack handed to the search, and what it found in the record's terms.
 
 use super::Night;
+use super::measure_stack::{PAGE_GRADIENT, page_gradient};
 use crate::Failure;
-use fanlight_coma::enhance::{self, BandConfig, GradientConfig, RingConfig, Statistic};
+use fanlight_coma::enhance::{self, BandConfig, RingConfig, Statistic};
 use fanlight_coma::evidence::artefacts::GradientPeak;
 use fanlight_coma::evidence::challenge::{Challenge, Challenged, Instrument, Outcome, Pictures};
 use fanlight_coma::evidence::feature_fit::{Fitted, Shape};
@@ -17,7 +18,7 @@ use fanlight_record::{
     ChallengeRecord, DetectionLimit, FeatureRecord, GeometryRecord, MorphologyRecord, RidgePoint, SearchRecord,
     TwinRecord,
 };
-use fanlight_sky::PixelXy;
+use fanlight_sky::{PixelXy, PositionAngle};
 
 /// Seed of the twins: the same night gives the same numbers.
 const SEED: u64 = 0x0FA9_11E7;
@@ -110,11 +111,10 @@ fn pictures(image: &Image, model: &NightModel) -> Pictures {
     let part = image.crop(area);
     let centre = PixelXy { x_px: cx - area.x0 as f64, y_px: cy - area.y0 as f64 };
     let mask = fanlight_image::Mask::clear(part.width, part.height);
-    let gradient = GradientConfig { rotation_deg: super::measure_stack::GRADIENT_ROTATION_DEG, radial_shift_px: 0.0 };
     let rings = RingConfig { statistic: Statistic::Median, ring_width_px: 1.0 };
     let band = BandConfig { scales_px: vec![0.5 * model.fwhm_px, 3.0 * model.fwhm_px], gains: vec![1.0] };
     let unlike = [
-        ("rotational gradient", enhance::Enhancement::RotationalGradient(gradient)),
+        ("rotational gradient", enhance::Enhancement::RotationalGradient(PAGE_GRADIENT)),
         ("division by the azimuthal median", enhance::Enhancement::DivideByAverage(rings)),
         ("multi-scale residual", enhance::Enhancement::MultiScaleResidual(band)),
     ];
@@ -162,13 +162,10 @@ fn instrument(night: &Night) -> Instrument {
     };
     let moved_px =
         range(places.iter().map(|p| p.0.x_px).collect()).hypot(range(places.iter().map(|p| p.0.y_px).collect()));
-    let flipped =
-        places.iter().any(|p| (p.1 - first).rem_euclid(360.0) > 90.0 && (p.1 - first).rem_euclid(360.0) < 270.0);
     Instrument {
         axes_deg: vec![rows, columns],
         rays_deg: night.rays_pa_deg.clone(),
         rotation_deg: range(places.iter().map(|p| turned(&p.1)).collect()),
-        flipped,
         moved_px,
     }
 }
@@ -178,8 +175,8 @@ fn kind(fitted: &Fitted, model: &NightModel, geometry: &GeometryRecord) -> &'sta
     let Shape::Wedge(wedge) = &fitted.shape else { return "arc" };
     let (from, to) = model.extent_px(fitted);
     let pa_deg = fitted.pa_at((from * to).sqrt()).0.to_degrees();
-    let off = |direction: f64| fanlight_sky::PositionAngle::from_deg(pa_deg - direction).deg();
-    let near = |direction: f64| off(direction).min(360.0 - off(direction)) < TAIL_WITHIN_DEG;
+    let pa = PositionAngle::from_deg(pa_deg);
+    let near = |direction: f64| pa.minus(PositionAngle::from_deg(direction)).abs() < TAIL_WITHIN_DEG;
     let in_tail = near(geometry.antisolar_pa_deg) || near(geometry.negative_velocity_pa_deg);
     match wedge.width_rad.to_degrees() {
         w if w <= if in_tail { JET_IN_TAIL_TO_DEG } else { JET_TO_DEG } => "jet",
@@ -188,14 +185,13 @@ fn kind(fitted: &Fitted, model: &NightModel, geometry: &GeometryRecord) -> &'sta
     }
 }
 
-/// Degrees in [0, 360).
-fn degrees(rad: f64) -> f64 {
-    fanlight_sky::PositionAngle::from_deg(rad.to_degrees()).deg()
+fn from_sunward_deg(pa_deg: f64, geometry: &GeometryRecord) -> f64 {
+    PositionAngle::from_deg(pa_deg).minus(PositionAngle::from_deg(geometry.sunward_pa_deg))
 }
 
-fn offset_deg(pa_deg: f64, from_deg: f64) -> f64 {
-    let off = (pa_deg - from_deg).rem_euclid(360.0);
-    if off > 180.0 { off - 360.0 } else { off }
+/// Degrees in [0, 360).
+fn degrees(rad: f64) -> f64 {
+    PositionAngle::from_deg(rad.to_degrees()).deg()
 }
 
 impl Structure {
@@ -241,7 +237,8 @@ impl Structure {
             .filter(|i| findings.features[*i].fitted.correction_of.is_none())
             .map(|i| self.feature(i, geometry))
             .collect();
-        features.extend(self.peaks.iter().map(|p| self.peak(p, geometry)));
+        let projected = model.projected_at(findings, &self.peaks);
+        features.extend(self.peaks.iter().zip(projected).map(|(p, chance)| self.peak(p, chance, geometry)));
         record.features = features;
     }
 
@@ -273,7 +270,7 @@ impl Structure {
             contrast_err,
             false_alarm_probability: finding.probability,
             verdict: verdict.name().to_string(),
-            offset_from_sunward_deg: offset_deg(pa_deg, geometry.sunward_pa_deg),
+            offset_from_sunward_deg: from_sunward_deg(pa_deg, geometry),
             challenges: self.challenges[index].iter().map(challenge_record).collect(),
             significance: Some(finding.significance),
             width_err_deg: fitted.width_sigma_rad().map(f64::to_degrees),
@@ -284,11 +281,15 @@ impl Structure {
     }
 
     /// A peak of the rotational gradient that the twin explains, as an artefact.
-    fn peak(&self, peak: &GradientPeak, geometry: &GeometryRecord) -> FeatureRecord {
+    fn peak(
+        &self,
+        peak: &GradientPeak,
+        (probability, significance): (f64, f64),
+        geometry: &GeometryRecord,
+    ) -> FeatureRecord {
         let scale = self.model.frame.scale_arcsec();
         let (from, to) = peak.zone_px;
         let pa_deg = degrees(peak.pa_rad);
-        let (probability, significance) = self.model.projected_at(&self.findings, peak);
         let what = if peak.by_elongation {
             "the elongation of star images"
         } else {
@@ -317,7 +318,7 @@ impl Structure {
             contrast_err: contrast * relative,
             false_alarm_probability: probability,
             verdict: Verdict::Artefact.name().into(),
-            offset_from_sunward_deg: offset_deg(pa_deg, geometry.sunward_pa_deg),
+            offset_from_sunward_deg: from_sunward_deg(pa_deg, geometry),
             challenges: vec![ChallengeRecord {
                 name: name.into(),
                 outcome: "failed".into(),
@@ -338,9 +339,7 @@ impl Structure {
     /// # Errors
     /// None that the measured centre can cause.
     pub fn twin_gradient(&self, centre_px: (f64, f64)) -> Result<Image, Failure> {
-        let centre = PixelXy { x_px: centre_px.0, y_px: centre_px.1 };
-        let config = GradientConfig { rotation_deg: super::measure_stack::GRADIENT_ROTATION_DEG, radial_shift_px: 0.0 };
-        enhance::rotational_gradient(&self.twin_realisation, centre, &config).map_err(Failure::data)
+        page_gradient(&self.twin_realisation, centre_px)
     }
 }
 

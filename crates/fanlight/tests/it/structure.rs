@@ -2,12 +2,10 @@
 //! same night gives the same numbers on one thread or two.
 
 use crate::truth;
-use fanlight::night::reduce::{self, Reduced};
-use fanlight::night::{Options, Sources};
-use fanlight::simulate;
+use fanlight::night::reduce::Reduced;
 use fanlight_record::{FeatureRecord, NightRecord};
+use fanlight_sim::Scenario;
 use fanlight_sim::scenario::{FeatureKeys, FeatureKind, TrackingTarget};
-use fanlight_sim::{Scenario, Simulation};
 use serde_json::Value;
 use std::path::Path;
 
@@ -41,17 +39,7 @@ fn jet(pa_deg: f64, contrast: f64) -> FeatureKeys {
 }
 
 fn reduced(scenario: &Scenario, folder: &Path) -> (Reduced, Value) {
-    let simulation = Simulation::new(scenario).expect("a scenario");
-    simulate::write(&simulation, folder).expect("frames");
-    let options = Options {
-        frames_dir: folder.join("frames"),
-        campaign: folder.join("campaign.toml"),
-        out: folder.join("out"),
-        choice: Default::default(),
-        verify: false,
-    };
-    let sources = Sources::open(&options).expect("sources");
-    (reduce::reduce(&options, sources, folder).expect("measured"), simulation.truth())
+    truth::reduced(scenario, folder).expect("measured")
 }
 
 fn supported(record: &NightRecord) -> Vec<&FeatureRecord> {

@@ -153,9 +153,8 @@ fn tail(d: &mut Draws) -> FeatureKeys {
     }
 }
 
-/// Simulates a scenario in a folder, measures it, and compares.
-pub fn measure(scenario: &Scenario, folder: &Path) -> Outcome {
-    let traits = traits_of(scenario);
+/// Simulates a night into a folder and reduces it there; with the truth.
+pub fn reduced(scenario: &Scenario, folder: &Path) -> Result<(Reduced, Value), String> {
     let options = Options {
         frames_dir: folder.join("frames"),
         campaign: folder.join("campaign.toml"),
@@ -163,20 +162,17 @@ pub fn measure(scenario: &Scenario, folder: &Path) -> Outcome {
         choice: Default::default(),
         verify: false,
     };
-    let reduced = Simulation::new(scenario)
-        .map_err(|e| e.to_string())
-        .and_then(|simulation| {
-            simulate::write(&simulation, folder).map_err(|e| format!("{e:?}"))?;
-            Ok(simulation.truth())
-        })
-        .and_then(|truth| {
-            Ok((
-                Sources::open(&options)
-                    .and_then(|sources| reduce::reduce(&options, sources, folder))
-                    .map_err(|e| format!("{e:?}"))?,
-                truth,
-            ))
-        });
+    let simulation = Simulation::new(scenario).map_err(|e| e.to_string())?;
+    simulate::write(&simulation, folder).map_err(|e| format!("{e:?}"))?;
+    let truth = simulation.truth();
+    let sources = Sources::open(&options).map_err(|e| format!("{e:?}"))?;
+    Ok((reduce::reduce(&options, sources, folder).map_err(|e| format!("{e:?}"))?, truth))
+}
+
+/// Simulates a scenario in a folder, measures it, and compares.
+pub fn measure(scenario: &Scenario, folder: &Path) -> Outcome {
+    let traits = traits_of(scenario);
+    let reduced = reduced(scenario, folder);
     match reduced {
         Err(reason) => Outcome { traits, samples: Err(reason), left_out: Vec::new(), notes: Vec::new() },
         Ok((reduced, truth)) => Outcome {

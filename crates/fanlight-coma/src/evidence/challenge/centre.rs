@@ -10,7 +10,7 @@ const SIGMAS: f64 = 3.0;
 const LARGEST_SHARE: f64 = 0.5;
 
 pub(super) fn challenge(c: &Challenged) -> Challenge {
-    let nuisances = c.model.with_known_centre(&c.others);
+    let nuisances = c.model.with_known_centre(c.beside());
     let found = Amplitude::of(&c.fitted().unit, &nuisances, &c.model.data);
     let axes = c.model.fixed.iter().filter(|n| n.source == Source::Centre);
     let per_px = axes.map(|n| found.per_unit(&n.direction).powi(2)).sum::<f64>().sqrt();

@@ -12,8 +12,6 @@ pub struct Instrument {
     pub rays_deg: Vec<f64>,
     /// Range over which the frames' orientations spread (modulo 90°): field rotation.
     pub rotation_deg: f64,
-    /// Whether the mount was flipped: the chip turned by half a circle.
-    pub flipped: bool,
     /// How far the comet moved over the chip, by dithers and its own motion.
     pub moved_px: f64,
 }

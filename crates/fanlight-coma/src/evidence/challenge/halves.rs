@@ -21,7 +21,7 @@ pub(super) fn challenge(c: &Challenged) -> Challenge {
         );
     }
     let fitted = c.fitted();
-    let mut all = c.others.clone();
+    let mut all = c.beside().to_vec();
     // the halves' own seeing, centre and the feature's turning are theirs
     let drift = fitted.derivatives.first().map(|d| d * fitted.amplitude);
     all.extend(drift.map(|direction| Nuisance { source: Source::Feature(c.index), direction, sigma: DRIFT_RAD }));

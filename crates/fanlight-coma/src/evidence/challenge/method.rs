@@ -81,13 +81,12 @@ fn peak(profile: &[f64], width_deg: f64) -> Option<(f64, f64)> {
     let reach = (1.5 * width_deg / STEP_DEG) as i32;
     let matched: Vec<f64> = (0..profile.len() as i32)
         .map(|i| {
-            let (mut sum, mut weights, mut square) = (0.0, 0.0, 0.0);
+            let (mut sum, mut weights) = (0.0, 0.0);
             for k in -reach..=reach {
                 let Some(v) = usize::try_from(i + k).ok().and_then(|j| profile.get(j)) else { continue };
                 let w = (-0.5 * (f64::from(k) / sigma).powi(2)).exp();
-                (sum, weights, square) = (sum + w * v, weights + w, square + 1.0);
+                (sum, weights) = (sum + w * v, weights + w);
             }
-            let _ = square;
             sum / weights
         })
         .collect();

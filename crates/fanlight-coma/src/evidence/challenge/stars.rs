@@ -2,6 +2,7 @@
 
 use super::{Amplitude, Challenge, Challenged, per_cent, short};
 use crate::evidence::feature_fit::{Fitted, Shape};
+use crate::evidence::mode_space::off_rad;
 use crate::evidence::nuisance::{Nuisance, Nuisances, Source};
 use fanlight_image::flag;
 
@@ -62,7 +63,7 @@ pub(super) fn challenge(c: &Challenged) -> Challenge {
 
 fn in_footprint(c: &Challenged, rho_px: f64, pa_rad: f64) -> bool {
     let (ridge, _) = c.fitted().pa_at(rho_px);
-    let off = (pa_rad - ridge + std::f64::consts::PI).rem_euclid(std::f64::consts::TAU) - std::f64::consts::PI;
+    let off = off_rad(pa_rad, ridge);
     let half = match &c.fitted().shape {
         Shape::Wedge(w) => 0.5 * w.width_rad.max(c.model.fwhm_px / rho_px),
         Shape::Arc(a) => 0.5 * a.length_rad,
@@ -73,7 +74,7 @@ fn in_footprint(c: &Challenged, rho_px: f64, pa_rad: f64) -> bool {
 /// Share of the amplitude that is left, and its significance, in a space without some pixels.
 fn left_without(c: &Challenged, mask: &fanlight_image::Mask) -> Option<(f64, f64)> {
     let (space, data, fixed) = c.model.masked(mask)?;
-    let unit = c.model.unit_in(&space, &c.fitted().shape);
+    let unit = c.fitted().shape.unit(&space, &c.model.shapes);
     let fits = c.findings.features.iter().enumerate().filter(|(i, _)| *i != c.index).map(|(_, f)| &f.fitted);
     let beside = |unit: nalgebra::DVector<f64>, f: &Fitted| Nuisance {
         source: Source::Feature(0),
@@ -81,7 +82,7 @@ fn left_without(c: &Challenged, mask: &fanlight_image::Mask) -> Option<(f64, f64
         sigma: 10.0 * f.amplitude,
     };
     let mut all = fixed;
-    all.extend(fits.clone().map(|f| beside(c.model.unit_in(&space, &f.shape), f)));
+    all.extend(fits.clone().map(|f| beside(f.shape.unit(&space, &c.model.shapes), f)));
     let nuisances = Nuisances::new(space.dim, &all);
     let found = Amplitude::of(&unit, &nuisances, &data);
     // the same without the other nuisances in the whole space, so that like is compared with like
