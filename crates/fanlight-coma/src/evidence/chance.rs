@@ -129,6 +129,12 @@ impl Chance {
         Self::from_sorted(maxima)
     }
 
+    /// The same where the night's signals are larger than noise makes them by a factor.
+    pub fn raised(mut self, factor: f64) -> Self {
+        self.maxima.iter_mut().for_each(|m| *m *= factor);
+        Self { tail_from: factor * self.tail_from, tail_scale: factor * self.tail_scale, ..self }
+    }
+
     /// Of no twins: nothing is rare.
     pub fn none() -> Self {
         Self { maxima: Vec::new(), tail_from: f64::INFINITY, tail_scale: 0.0 }

@@ -69,6 +69,13 @@ pub struct Finding {
     pub beside: Vec<Nuisance>,
 }
 
+impl Finding {
+    /// Of a rough search, which has no twins to judge by.
+    fn rough(fitted: Fitted) -> Self {
+        Self { significance: fitted.significance(), fitted, probability: 1.0, beside: Vec::new() }
+    }
+}
+
 impl Findings {
     /// What is left of data when all fitted features and nuisances are taken off.
     pub fn residual(&self, data: &DVector<f64>) -> DVector<f64> {
@@ -190,12 +197,14 @@ impl NightModel {
             fits.push(Fitted { correction_of, ..fitted });
             self.fit_together(&mut fits, &common);
         }
-        let chance = chance.unwrap_or_else(Chance::none);
         let everything = Nuisances::new(dim, &self.with_shapes(&common, &fits, None));
-        let excess = if seed.is_some() { self.excess(&everything) } else { 1.0 };
-        let features: Vec<Finding> = self.judge_together(fits, &common, &chance, seed.map(|_| excess));
+        let chance = chance.map(|chance| chance.raised(self.excess(&everything)));
+        let features = match &chance {
+            Some(chance) => self.judge_together(fits, &common, chance),
+            None => fits.into_iter().map(Finding::rough).collect(),
+        };
+        let chance = chance.unwrap_or_else(Chance::none);
         if let Some((best, probability)) = &mut first {
-            best.significance /= excess;
             *probability = chance.probability(best.significance);
         }
         let parameters = everything.parameters(&self.data);
@@ -230,24 +239,7 @@ impl NightModel {
     }
 
     /// Each feature's significance with the others projected out.
-    fn judge_together(
-        &self,
-        fits: Vec<Fitted>,
-        common: &[Nuisance],
-        chance: &Chance,
-        excess: Option<f64>,
-    ) -> Vec<Finding> {
-        let Some(excess) = excess else {
-            return fits
-                .into_iter()
-                .map(|fitted| Finding {
-                    significance: fitted.significance(),
-                    fitted,
-                    probability: 1.0,
-                    beside: Vec::new(),
-                })
-                .collect();
-        };
+    fn judge_together(&self, fits: Vec<Fitted>, common: &[Nuisance], chance: &Chance) -> Vec<Finding> {
         let mut out = Vec::new();
         for i in 0..fits.len() {
             let beside = self.with_shapes(common, &fits, Some(i));
@@ -255,7 +247,7 @@ impl NightModel {
             let (bank, maker) = self.search(&nuisances);
             let sums = maker.data(&self.data);
             let near = near_ridge(&fits[i]);
-            let significance = bank.best(&sums, near).map_or(0.0, |b| b.significance) / excess;
+            let significance = bank.best(&sums, near).map_or(0.0, |b| b.significance);
             out.push((significance, beside));
         }
         let judged = fits.into_iter().zip(out);
@@ -270,7 +262,7 @@ impl NightModel {
     }
 
     /// How much larger the search's signals are than noise makes them, where nothing was found: what stars too faint to be masked
-    /// and the flat field leave in shapes like the templates'. Significances are divided by it.
+    /// and the flat field leave in shapes like the templates'. What chance shows is raised by it, and with it every level that features and limits are held against.
     fn excess(&self, everything: &Nuisances) -> f64 {
         let (bank, maker) = self.search(everything);
         let twins = (0..N_TYPICAL).map(|i| bank.typical(&maker.twin(TYPICAL_SEED, i))).sum::<f64>() / N_TYPICAL as f64;
