@@ -59,6 +59,11 @@ const PEAK_SN: (f64, f64) = (50.0, 1000.0);
 /// Share of the full well that the brightest pixel reaches at most, as an observer would expose.
 const FULLEST: f64 = 0.6;
 
+/// Stars brighter than magnitude 16 in a square degree: from the galactic poles to 15° of latitude, and from there into the Milky Way.
+/// Counts of the magnitude from memory of star-count tables in V (Cox 2000, Allen's Astrophysical Quantities, ch. 19).
+const STARS: (f64, f64) = (300.0, 3000.0);
+const CROWDED: (f64, f64) = (3000.0, 20_000.0);
+
 /// A night of a kind and a seed.
 pub fn scenario(kind: &Kind, seed: u64) -> Scenario {
     let mut d = Draws::new(seed.wrapping_mul(0xD605_1F5A_3C3B_8E6D) ^ 0x5DEE_CE66);
@@ -114,7 +119,7 @@ fn base(seed: u64, d: &mut Draws) -> Scenario {
     s.sky.brightness_mag_arcsec2 = d.between(18.9, 21.2);
     s.sky.gradient_fraction = d.between(0.0, 0.06);
     s.sky.gradient_pa_deg = d.between(0.0, 360.0);
-    s.stars.per_square_degree = d.ratio(2000.0, 6000.0);
+    s.stars.per_square_degree = d.ratio(STARS.0, STARS.1);
     s.transmission.colour_term = d.between(-0.03, 0.03);
     s.transmission.scatter_mag = d.between(0.0, 0.05);
 
@@ -245,7 +250,7 @@ fn artefact(name: &str, s: &mut Scenario, d: &mut Draws) {
         }
         "elongated" => s.psf.elongation = d.between(1.15, 1.6),
         "stars" | "jet_stars" => {
-            s.stars.per_square_degree = d.ratio(8000.0, 25_000.0);
+            s.stars.per_square_degree = d.ratio(CROWDED.0, CROWDED.1);
             if d.chance(0.6) {
                 s.stars.star_near_nucleus = Some(near_star(d, (11.0, 17.0), (4.0, 30.0)));
             }

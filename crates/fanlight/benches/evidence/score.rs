@@ -51,7 +51,10 @@ pub fn matched(found: &[FeatureRecord], truths: &[TrueFeature]) -> Matched {
     let nearest: Vec<Option<(usize, f64)>> = found
         .iter()
         .map(|f| {
-            let alike = truths.iter().enumerate().filter(|(_, t)| t.is_narrow() == is_narrow(&f.kind));
+            let alike = truths
+                .iter()
+                .enumerate()
+                .filter(|(_, t)| t.is_narrow() == is_narrow(&f.kind) || t.goes_by_either_name());
             alike.filter_map(|(i, t)| Some((i, miss(f, t)?))).min_by(|a, b| a.1.total_cmp(&b.1))
         })
         .collect();

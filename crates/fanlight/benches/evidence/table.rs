@@ -126,8 +126,11 @@ fn print_night(s: &Scored) {
     for (i, f) in s.features().iter().enumerate() {
         let wrong = if s.matched.false_claims.contains(&i) { " FALSE" } else { "" };
         let twice = if s.matched.claimed_twice.contains(&i) { " twice" } else { "" };
+        let failed: String =
+            f.challenges.iter().filter(|c| c.outcome == "failed").map(|c| format!(" {}", c.name)).collect();
+        let failed = if failed.is_empty() { failed } else { format!("; failed:{failed}") };
         println!(
-            "    #{i} {} {:.1} ± {:.1}° wide {:.0}° {:+.2}°/″ {:.1}–{:.1}″ contrast {:.4} ± {:.4} z {:.1} FAP {:.1e} {}{wrong}{twice}",
+            "    #{i} {} {:.1} ± {:.1}° wide {:.0}° {:+.2}°/″ {:.1}–{:.1}″ contrast {:.4} ± {:.4} z {:.1} FAP {:.1e} {}{wrong}{twice}{failed}",
             f.kind,
             f.pa_deg,
             f.pa_err_deg,

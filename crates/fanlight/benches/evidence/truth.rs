@@ -34,6 +34,11 @@ impl TrueFeature {
         is_narrow(&self.kind)
     }
 
+    /// Whether it is as wide as a wide jet and a narrow fan are.
+    pub fn goes_by_either_name(&self) -> bool {
+        self.kind != "arc" && (EITHER_DEG.0..=EITHER_DEG.1).contains(&self.width_deg)
+    }
+
     /// Direction at a radius.
     pub fn pa_at_deg(&self, rho_arcsec: f64) -> f64 {
         self.pa_inner_deg + self.curvature_deg_per_arcsec * (rho_arcsec - self.inner_arcsec)
@@ -62,6 +67,9 @@ impl TrueFeature {
         self.ideal.map(|i| i.sn_projected).or(self.stated_sn)
     }
 }
+
+/// Wedges as wide as this, as seen, are jets to one and fans to another.
+const EITHER_DEG: (f64, f64) = (55.0, 72.0);
 
 /// Whether a kind is a jet's or an arc's.
 pub fn is_narrow(kind: &str) -> bool {
