@@ -326,19 +326,9 @@ pub fn field_scatter(
     radius_px: f64,
     model_share: Option<f64>,
 ) -> Option<FieldScatter> {
-    let middle = Circle { x_px: 0.0, y_px: 0.0, radius_px };
-    let outer = with_ring(middle, passing.fwhm_px);
-    let area_px2 = passing.squared_share_px2(outer, |place| contrast_share(passing, place, middle, outer));
-    let all = places(field, outer.radius_px);
-    let chosen: Vec<(f64, f64)> = all.iter().copied().step_by(all.len().div_ceil(MAX_CIRCLES).max(1)).collect();
-    let contrasts: Vec<Contrast> = chosen
-        .par_iter()
-        .filter_map(|(x_px, y_px)| contrast(field, passing, Circle { x_px: *x_px, y_px: *y_px, radius_px }))
-        .collect();
-    if contrasts.len() < MIN_CIRCLES {
-        return None;
-    }
-    let typical = robust::median_f64(&mut contrasts.iter().map(|c| c.light * c.light).collect::<Vec<_>>())? / 0.455;
+    let (contrasts, area_px2) = contrasts(field, passing, radius_px, f64::INFINITY)?;
+    let typical = robust::median_f64(&mut contrasts.iter().map(|c| c.light * c.light).collect::<Vec<_>>())?
+        / NORMAL_MEDIAN_SQUARE;
     let given = model_share.map(|share| share * share);
     let (mut per_area, mut share2) = (0.0, given.unwrap_or(0.0));
     for _ in 0..20 {
@@ -367,6 +357,39 @@ pub fn field_scatter(
     Some(FieldScatter { variance_per_px2: per_area, model_share: share2.sqrt(), n_circles })
 }
 
+/// Variance per square pixel that stars too faint to be found leave at most places, by the circles with the least light of stars that
+/// were taken out; `None` where too few circles find room.
+///
+/// Its median tells what a search for structure meets nearly everywhere; a lone bright star that was not found is seen as a spot.
+pub fn unseen_variance_per_px2(field: &Field, passing: &Passing, radius_px: f64) -> Option<f64> {
+    // beyond its profile's end the coma goes on, and looks like light of stars
+    let known_to_px = field.coma.radius_px.last().copied().unwrap_or(f64::INFINITY);
+    let (mut contrasts, area_px2) = contrasts(field, passing, radius_px, known_to_px)?;
+    contrasts.sort_by(|a, b| a.stars.total_cmp(&b.stars));
+    contrasts.truncate(contrasts.len().div_ceil(2));
+    let mut excess: Vec<f64> =
+        contrasts.iter().map(|c| c.light * c.light / NORMAL_MEDIAN_SQUARE - c.noise - c.stars_sigma2).collect();
+    robust::median_f64(&mut excess).map(|v| (v / area_px2).max(0.0))
+}
+
+/// Median of the square of a number of normal distribution with variance 1.
+const NORMAL_MEDIAN_SQUARE: f64 = 0.455;
+
+/// The circles of a radius away from the comet, none beyond a distance, and the square of the share of a star's light in one, summed
+/// over places of the star.
+fn contrasts(field: &Field, passing: &Passing, radius_px: f64, to_px: f64) -> Option<(Vec<Contrast>, f64)> {
+    let middle = Circle { x_px: 0.0, y_px: 0.0, radius_px };
+    let outer = with_ring(middle, passing.fwhm_px);
+    let area_px2 = passing.squared_share_px2(outer, |place| contrast_share(passing, place, middle, outer));
+    let all = places(field, outer.radius_px, to_px);
+    let chosen: Vec<(f64, f64)> = all.iter().copied().step_by(all.len().div_ceil(MAX_CIRCLES).max(1)).collect();
+    let contrasts: Vec<Contrast> = chosen
+        .par_iter()
+        .filter_map(|(x_px, y_px)| contrast(field, passing, Circle { x_px: *x_px, y_px: *y_px, radius_px }))
+        .collect();
+    (contrasts.len() >= MIN_CIRCLES).then_some((contrasts, area_px2))
+}
+
 /// The least-squares answer of two unknowns of which neither is below nothing.
 fn not_below_zero(n: [[f64; 2]; 2], r: [f64; 2]) -> (f64, f64) {
     let alone = |i: usize| if n[i][i] > 0.0 { (r[i] / n[i][i]).max(0.0) } else { 0.0 };
@@ -382,8 +405,8 @@ fn not_below_zero(n: [[f64; 2]; 2], r: [f64; 2]) -> (f64, f64) {
     (alone(0), 0.0)
 }
 
-/// Middles of circles that do not touch and stay clear of the coma.
-fn places(field: &Field, outer_px: f64) -> Vec<(f64, f64)> {
+/// Middles of circles that do not touch, stay clear of the coma's middle and end within a distance of it.
+fn places(field: &Field, outer_px: f64, to_px: f64) -> Vec<(f64, f64)> {
     let outer = outer_px + 1.0;
     let (width, height) = (field.image.width as f64, field.image.height as f64);
     let count = |n: f64| (n / (2.0 * outer)).floor();
@@ -391,7 +414,10 @@ fn places(field: &Field, outer_px: f64) -> Vec<(f64, f64)> {
     let at = |i: usize, n: f64, size: f64| (i as f64 + 0.5) * size / n;
     let all = (0..rows as usize).flat_map(|j| (0..columns as usize).map(move |i| (i, j)));
     all.map(|(i, j)| (at(i, columns, width), at(j, rows, height)))
-        .filter(|(x, y)| (x - field.centre_px.0).hypot(y - field.centre_px.1) > field.keep_out_px + outer)
+        .filter(|(x, y)| {
+            let away = (x - field.centre_px.0).hypot(y - field.centre_px.1);
+            away > field.keep_out_px + outer && away < to_px - outer
+        })
         .collect()
 }
 

@@ -300,7 +300,8 @@ pub struct TwinRecord {
     pub slope: f64,
     /// Light of an unresolved nucleus as a share of the light within the inner radius, 0 to 1.
     pub nucleus_share: f64,
-    /// Scatter of the night about the twin with all features in it, over the scatter that the noise of the sub-stacks gives: 1 where the twin explains all.
+    /// Scatter of the night about the twin with all features in it, over the noise that the search counts with: near 1 where the twin
+    /// explains all, lower where stars may leave more than they did.
     pub scatter_over_noise: f64,
     /// Largest difference in azimuthal mean between night and twin in the area, as a share of the coma.
     pub profile_misfit: f64,
@@ -323,7 +324,7 @@ pub struct SearchRecord {
     pub level_0_1_percent: f64,
     /// Smallest false-alarm probability that the twins were counted for; smaller ones are extrapolated.
     pub counted_to: f64,
-    /// Smallest false-alarm probability of anything found in the search, before verdicts.
+    /// Smallest false-alarm probability of any jet or arc and of what was left beside all features, before verdicts.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub smallest_false_alarm_probability: Option<f64>,
 }

@@ -1,6 +1,6 @@
 //! The shape of a feature: wedge or arc fitted to what the search found, with errors.
 
-use super::bank::Template;
+use super::bank::{Best, Template};
 use super::mode_space::{MAX_MODES, ModeSpace, off_rad};
 use super::nuisance::{Nuisance, Nuisances, Source};
 use super::shapes::{Azimuthal, HATS, Shapes, Wedge, arc_azimuth, gaussian_azimuth};
@@ -60,8 +60,11 @@ impl Shape {
     }
 }
 
-/// How steeply a wedge falls at its outer end.
-const FALL_POWER: i32 = 4;
+/// How steeply a wedge falls at its outer end, and rises at its inner one unless it gathers slowly.
+const FALL_POWER: i32 = 6;
+const RISE_POWER: i32 = 4;
+/// It has fallen to half this much further out than it has risen to half, at least.
+const LEAST_LENGTH: f64 = 1.6;
 
 impl WedgeShape {
     /// As a wedge of height 1.
@@ -139,18 +142,76 @@ const LN_WIDTH_SIGMA: f64 = 1.0;
 const LN_END_SIGMA: f64 = 1.0;
 /// An end or a bend is taken where it raises twice the log likelihood by more.
 const WORTH: f64 = 6.0;
+/// A fit must keep this share of the significance of the template that it began with.
+const LEAST_KEPT: f64 = 0.8;
+/// Radial width of an arc over its distance, at most, and its inner edge over that of the search, at least.
+const ARC_THICK: f64 = 0.7;
+const ARC_CLEAR: f64 = 1.5;
+/// Arcs shorter than this are none.
+const SPOT_TO_RAD: f64 = 0.8;
+/// Shortest arc that a fit begins with.
+const LEAST_ARC_RAD: f64 = 0.7;
 const ROUNDS: usize = 25;
 
 impl FitContext<'_> {
-    /// Fits the shape that a template suggests; `None` where the fit is lost.
-    pub fn fit(&self, template: &Template) -> Option<Fitted> {
-        match template {
-            Template::Wedge { .. } => self.fit_wedge(template),
+    /// Fits the shape that the best template of a search suggests; `None` where the fit is lost.
+    ///
+    /// It is an arc where that explains more than a wedge does, and it is clear of the nucleus and thin for its distance.
+    pub fn fit(&self, best: &Best) -> Option<Fitted> {
+        let (wedge, arc) = match &best.template {
+            Template::Wedge { first_knot, end_knot, .. } => {
+                let wedge = best.template.wedge(self.scale_arcsec)?;
+                let knots = &self.shapes.knots_px;
+                let (from, to) = (knots[*first_knot], knots[(*end_knot - 1).min(HATS - 1)]);
+                let pivot_px = (from * to).sqrt();
+                let arc = ArcShape {
+                    pa_rad: wedge.ridge_rad(pivot_px),
+                    length_rad: wedge.width_rad.max(LEAST_ARC_RAD),
+                    radius_px: pivot_px,
+                    width_px: (to - from).max(knots[0]),
+                };
+                let start = WedgeShape {
+                    pa_rad: wedge.ridge_rad(pivot_px),
+                    pivot_px,
+                    width_rad: wedge.width_rad,
+                    curvature_rad_per_px: wedge.curvature_rad_per_px,
+                    onset_px: (*first_knot > 0).then_some(from),
+                    fade_px: Some(to * if *end_knot < HATS { 1.15 } else { 1.4 }),
+                    rise_power: RISE_POWER,
+                };
+                (start, arc)
+            }
             Template::Arc { pa_rad, length_rad, arc } => {
                 let (radius_px, width_px) = self.shapes.arcs_px[*arc];
-                self.fit_arc(ArcShape { pa_rad: *pa_rad, length_rad: *length_rad, radius_px, width_px })
+                let arc = ArcShape { pa_rad: *pa_rad, length_rad: *length_rad, radius_px, width_px };
+                let from = radius_px - 0.5 * width_px;
+                let start = WedgeShape {
+                    pa_rad: *pa_rad,
+                    pivot_px: radius_px,
+                    width_rad: *length_rad,
+                    curvature_rad_per_px: 0.0,
+                    onset_px: (from > 1.5 * self.reach_px.0).then_some(from),
+                    fade_px: Some(radius_px + 0.5 * width_px),
+                    rise_power: RISE_POWER,
+                };
+                (start, arc)
             }
-        }
+        };
+        let wedge = self.fit_wedge(wedge);
+        let arc = self.fit_arc(arc).filter(|a| self.is_arc(a));
+        let better = |a: &Fitted, w: &Fitted| a.gain > w.gain + WORTH;
+        let fitted = match (wedge, arc) {
+            (Some(w), Some(a)) => {
+                if better(&a, &w) {
+                    a
+                } else {
+                    w
+                }
+            }
+            (w, a) => w.or(a)?,
+        };
+        // a fit that went elsewhere says nothing of what was found
+        (fitted.significance() > LEAST_KEPT * best.significance).then_some(fitted)
     }
 
     /// Fits again from a shape found before, with other nuisances or data.
@@ -168,34 +229,33 @@ impl FitContext<'_> {
         }
     }
 
-    fn fit_wedge(&self, template: &Template) -> Option<Fitted> {
-        let wedge = template.wedge(self.scale_arcsec)?;
-        let Template::Wedge { first_knot, end_knot, .. } = template else { return None };
-        let knots = &self.shapes.knots_px;
-        let (from, to) = (knots[*first_knot], knots[(*end_knot - 1).min(HATS - 1)]);
-        let pivot_px = (from * to).sqrt();
-        let fades = *end_knot < HATS;
-        let start = WedgeShape {
-            pa_rad: wedge.ridge_rad(pivot_px),
-            pivot_px,
-            width_rad: wedge.width_rad,
-            curvature_rad_per_px: wedge.curvature_rad_per_px,
-            onset_px: None,
-            fade_px: Some(to * if fades { 1.15 } else { 1.4 }),
-            rise_power: FALL_POWER,
+    /// Whether what is fitted as an arc is one: light that reaches to the nucleus is a ray.
+    fn is_arc(&self, fitted: &Fitted) -> bool {
+        let Shape::Arc(a) = &fitted.shape else { return false };
+        a.width_px < ARC_THICK * a.radius_px && a.radius_px - 0.5 * a.width_px > ARC_CLEAR * self.reach_px.0
+    }
+
+    /// A wedge with and without its inner end, which rises steeply or slowly.
+    fn fit_wedge(&self, start: WedgeShape) -> Option<Fitted> {
+        let run = |start: WedgeShape| {
+            let onset = start.onset_px.map(|_| start.rise_power);
+            self.run_wedge(start, Free { curvature: true, onset, fade: true })
         };
-        let plain = self.run_wedge(start, Free { curvature: true, onset: None, fade: true })?;
+        let plain = run(WedgeShape { onset_px: None, ..start.clone() });
+        let onset_px = Some(start.onset_px.unwrap_or(1.3 * self.reach_px.0));
         let mut best = plain;
-        let Shape::Wedge(shape) = best.shape.clone() else { return None };
-        let onset = from.max(1.3 * knots[0]);
-        for power in [FALL_POWER, 1] {
-            let start = WedgeShape { onset_px: Some(onset), rise_power: power, ..shape.clone() };
-            let with = self.run_wedge(start, Free { curvature: true, onset: Some(power), fade: true });
-            if let Some(with) = with.filter(|w| w.gain > best.gain + WORTH) {
-                best = with;
+        for rise_power in [RISE_POWER, 1] {
+            let begins = match &best {
+                Some(Fitted { shape: Shape::Wedge(w), .. }) if start.onset_px.is_none() => w,
+                _ => &start,
+            };
+            let with = run(WedgeShape { onset_px, rise_power, ..begins.clone() });
+            let gain = best.as_ref().map_or(0.0, |b| b.gain);
+            if let Some(with) = with.filter(|w| w.gain > gain + WORTH) {
+                best = Some(with);
             }
         }
-        Some(best)
+        best
     }
 
     fn run_wedge(&self, start: WedgeShape, free: Free) -> Option<Fitted> {
@@ -217,14 +277,17 @@ impl FitContext<'_> {
         let from_numbers = |p: &[f64]| {
             let mut rest = p[2..].iter();
             let mut next = || rest.next().copied().unwrap_or(0.0);
+            let curvature_rad_per_px = if free.curvature { next() } else { 0.0 };
+            let onset_px = free.onset.map(|_| next().exp().clamp(0.3 * inner, 0.6 * outer));
+            let shortest = (1.1 * inner).max(LEAST_LENGTH * onset_px.unwrap_or(0.0));
             WedgeShape {
                 pa_rad: p[0],
                 pivot_px: start.pivot_px,
                 width_rad: p[1].exp().clamp(4f64.to_radians(), 200f64.to_radians()),
-                curvature_rad_per_px: if free.curvature { next() } else { 0.0 },
-                onset_px: free.onset.map(|_| next().exp().clamp(0.3 * inner, 0.8 * outer)),
-                fade_px: free.fade.then(|| next().exp().clamp(1.1 * inner, 3.0 * outer)),
-                rise_power: free.onset.unwrap_or(FALL_POWER),
+                curvature_rad_per_px,
+                onset_px,
+                fade_px: free.fade.then(|| next().exp().clamp(shortest, 3.0 * outer)),
+                rise_power: free.onset.unwrap_or(RISE_POWER),
             }
         };
         let first = to_numbers(&start);
@@ -367,7 +430,13 @@ impl Solved {
 }
 
 /// Wedges at least this wide are fans and tails.
-const BROAD_FROM_RAD: f64 = 1.13;
+pub(super) const BROAD_FROM_RAD: f64 = 1.13;
+
+/// What is on a narrow feature's ridge, within this share of its width, at most so much wider and under this share of its significance,
+/// is its own light.
+const ON_RIDGE: f64 = 0.45;
+const WIDER_AT_MOST: f64 = 2.0;
+const FAINT_BESIDE: f64 = 0.5;
 
 /// From this significance on, a feature's own shape is known better than a wedge's few numbers describe it.
 const DETAILED_FROM: f64 = 20.0;
@@ -386,16 +455,36 @@ impl Fitted {
         self.gain.max(0.0).sqrt()
     }
 
-    /// The broad wedge among others that this broad wedge lies in.
+    /// Whether it is light at one place, a star or a condensation, rather than along a ray or a ring.
+    pub fn is_spot(&self) -> bool {
+        matches!(&self.shape, Shape::Arc(a) if a.length_rad < SPOT_TO_RAD)
+    }
+
+    /// Whether it is a feature of its own.
+    pub fn stands_alone(&self) -> bool {
+        self.correction_of.is_none() && !self.is_spot()
+    }
+
+    /// The feature among others whose light this one only describes better: a broad wedge in a broad one, a faint narrow feature
+    /// on the ridge of a strong narrow one.
     pub fn lies_in(&self, others: &[Fitted]) -> Option<usize> {
-        let Shape::Wedge(own) = &self.shape else { return None };
-        if own.width_rad < BROAD_FROM_RAD {
-            return None;
-        }
+        let (pa_rad, at_px, width_rad) = match &self.shape {
+            Shape::Wedge(w) => (w.pa_rad, w.pivot_px, w.width_rad),
+            Shape::Arc(a) => (a.pa_rad, a.radius_px, a.length_rad),
+        };
+        let is_arc = matches!(self.shape, Shape::Arc(_));
         others.iter().position(|other| {
             let Shape::Wedge(w) = &other.shape else { return false };
-            let off = off_rad(own.pa_rad, w.ridge_rad(own.pivot_px));
-            other.correction_of.is_none() && w.width_rad >= BROAD_FROM_RAD && off.abs() < 0.5 * w.width_rad
+            let off = off_rad(pa_rad, w.ridge_rad(at_px)).abs();
+            let within = match (w.width_rad >= BROAD_FROM_RAD, width_rad >= BROAD_FROM_RAD) {
+                (true, true) => !is_arc && off < 0.5 * w.width_rad,
+                (false, _) => {
+                    let faint = self.significance() < FAINT_BESIDE * other.significance();
+                    faint && off < ON_RIDGE * w.width_rad && width_rad < WIDER_AT_MOST * w.width_rad
+                }
+                (true, false) => false,
+            };
+            other.correction_of.is_none() && within
         })
     }
 

@@ -12,8 +12,8 @@ use crate::kernel::KernelPart;
 use crate::seeing_loss::kernel_rings;
 use fanlight_image::polar;
 use fanlight_image::robust::ClipConfig;
-use fanlight_image::{Image, Mask};
-use nalgebra::DVector;
+use fanlight_image::{Image, Mask, flag};
+use nalgebra::{DVector, Matrix4, Vector4};
 use rayon::prelude::*;
 use std::f64::consts::TAU;
 use thiserror::Error;
@@ -47,10 +47,25 @@ pub struct StackForEvidence<'a> {
     pub sky_sigma: f64,
     /// Variance that stars leave which were taken out, per pixel as sums over many pixels see it; `None` without any.
     pub star_variance: Option<&'a Image>,
+    /// Variance per pixel, likewise, that stars too faint to be found leave.
+    pub unseen_stars_per_px2: f64,
+    /// What bright stars may leave.
+    pub star_leftovers: &'a [StarLeftover],
     /// How a star is imaged in the stack: steps in px with their shares of the weight; empty for a single image.
     pub star_track: &'a [(f64, f64, f64)],
     /// The sky that was taken off, per pixel: what flat-field errors are shares of, beside the coma.
     pub sky_per_px: f64,
+}
+
+/// What a bright star may leave in a stack, as images of it.
+#[derive(Debug, Clone)]
+pub struct StarLeftover {
+    /// One error of the light of its core.
+    pub core: Image,
+    /// One error of the light of its wings; of wings that nothing tells of, all that they may be.
+    pub wings: Image,
+    /// Brightest that rays could be anywhere, where nothing tells of them.
+    pub rays: Option<Image>,
 }
 
 /// Why structure cannot be looked for.
@@ -94,6 +109,17 @@ const CENTRE_SIGMA_FWHM: f64 = 0.1;
 const SKEW_SIGMA: f64 = 0.005;
 /// A noise factor from sub-stacks is trusted between these.
 const NOISE_FACTORS: (f64, f64) = (0.5, 30.0);
+/// What a bright star may leave counts from this many times the noise on.
+const STAR_MATTERS: f64 = 0.5;
+/// Wings that nothing tells of are there where the residual shows such a share of what they may be, at this significance: the coma's
+/// own structure looks like faint stars' impossible wings, or like bright stars' faint ones.
+const WINGS_SEEN_SHARES: std::ops::Range<f64> = 0.25..2.5;
+const WINGS_SEEN_SIGMA: f64 = 15.0;
+/// They are looked for further from the nucleus than this.
+const WINGS_BEYOND_FWHM: f64 = 3.0;
+/// What a bright star may leave is masked where it is over this many times a pixel's noise, and this share of the coma.
+const STAR_OVER_NOISE: f64 = 1.0;
+const STAR_OVER_COMA: f64 = 0.015;
 /// Rings on either side that a ring's noise is averaged with.
 const NOISE_NEIGHBOURS: usize = 2;
 
@@ -115,7 +141,7 @@ pub struct NightModel {
     pub data: DVector<f64>,
     /// Halves less the round twin: two by interleaved frames, two by time where known; each with its share of the weight.
     pub halves: Vec<(DVector<f64>, f64)>,
-    /// Centre, kernel and sky.
+    /// Centre, kernel, sky and bright stars.
     pub fixed: Vec<Nuisance>,
     /// The round twin on the square about the nucleus.
     pub round: Square,
@@ -142,9 +168,60 @@ pub struct NightModel {
     /// Variance per pixel as the space has it, and the part of it that stars leave.
     variance: Image,
     star_variance: Option<Image>,
+    star_leftovers: Vec<StarLeftover>,
     edges_px: Vec<f64>,
     sky_sigma: f64,
     elongation_sigma: f64,
+}
+
+/// Flags what bright stars leave too brightly for a search: the surroundings of cores, wings as far as they are badly known or seen.
+fn mask_bright_stars(mask: &mut Mask, stack: &StackForEvidence, residual: &Image, coma: impl Fn(f64) -> f64 + Sync) {
+    let (frame, width) = (&stack.frame, residual.width);
+    for left in stack.star_leftovers {
+        let seen = match &left.rays {
+            None => 1.0,
+            Some(_) => wings_seen(left, stack, residual, mask, &coma),
+        };
+        mask.bits.par_iter_mut().enumerate().for_each(|(i, bits)| {
+            let rays = left.rays.as_ref().map_or(0.0, |r| r.data[i]);
+            let light = f64::from(left.core.data[i]) + seen * f64::from(left.wings.data[i] + rays);
+            let (x, y) = ((i % width) as f64 - frame.centre_px.0, (i / width) as f64 - frame.centre_px.1);
+            let noise = f64::from(stack.variance.data[i]).sqrt();
+            if light > STAR_OVER_NOISE * noise && light > STAR_OVER_COMA * coma(frame.polar(x, y).0.max(1.0)) {
+                *bits |= flag::STAR;
+            }
+        });
+    }
+}
+
+/// Share of a star's assumed wings that the residual shows beside a share of the coma that changes evenly over them, as a tail's does;
+/// 0 where it does not show them.
+fn wings_seen(
+    left: &StarLeftover,
+    stack: &StackForEvidence,
+    residual: &Image,
+    mask: &Mask,
+    coma: impl Fn(f64) -> f64,
+) -> f64 {
+    let (frame, width) = (&stack.frame, residual.width);
+    let mut normal = Matrix4::<f64>::zeros();
+    let mut right = Vector4::<f64>::zeros();
+    for (i, wing) in left.wings.data.iter().enumerate().filter(|(_, wing)| **wing > 0.0) {
+        let (value, variance) = (f64::from(residual.data[i]), f64::from(stack.variance.data[i]));
+        let (x, y) = ((i % width) as f64 - frame.centre_px.0, (i / width) as f64 - frame.centre_px.1);
+        let (rho, _) = frame.polar(x, y);
+        if mask.bits[i] == 0 && value.is_finite() && variance > 0.0 && rho > WINGS_BEYOND_FWHM * stack.fwhm_px {
+            let light = coma(rho);
+            let row = Vector4::new(f64::from(*wing), light, light * x, light * y);
+            normal += row * row.transpose() / variance;
+            right += row * value / variance;
+        }
+    }
+    let Some(inverse) = normal.try_inverse() else { return 0.0 };
+    let share = (inverse * right)[0];
+    let sigma = (stack.correlation * inverse[(0, 0)]).sqrt();
+    let is_wing = WINGS_SEEN_SHARES.contains(&share) && share > WINGS_SEEN_SIGMA * sigma;
+    if is_wing { share } else { 0.0 }
 }
 
 /// Ring edges for the profile: fine, to a distance.
@@ -213,7 +290,9 @@ impl NightModel {
             reach_px: outer_px,
             track: stack.star_track,
         };
-        let mask = &leftovers::mask_spots(&spots, |rho| coma.blurred(rho));
+        let mut mask = leftovers::mask_spots(&spots, |rho| coma.blurred(rho));
+        mask_bright_stars(&mut mask, stack, &residual, |rho| coma.blurred(rho));
+        let mask = &mask;
 
         let edges = mode_space::ring_edges(inner_px, outer_px, fwhm_px);
         let config = ModeSpaceConfig { frame: *frame, edges_px: &edges, fwhm_px };
@@ -248,7 +327,8 @@ impl NightModel {
             let i = plain.rings.partition_point(|r| r.outer_px < rho).min(plain.rings.len() - 1);
             noise_factors[i]
         };
-        let of_stars = |i: usize| stack.star_variance.map_or(0.0, |v| f64::from(v.data[i]));
+        let of_stars =
+            |i: usize| stack.unseen_stars_per_px2 + stack.star_variance.map_or(0.0, |v| f64::from(v.data[i]));
         let area = fwhm_px * fwhm_px;
         let floor = |rho: f64| {
             let coma = coma.blurred(rho);
@@ -295,6 +375,7 @@ impl NightModel {
             residual,
             variance: total,
             star_variance: stack.star_variance.cloned(),
+            star_leftovers: stack.star_leftovers.to_vec(),
             edges_px: edges,
             sky_sigma: stack.sky_sigma,
             elongation_sigma: stack.elongation_sigma,
@@ -303,7 +384,7 @@ impl NightModel {
         Ok(model)
     }
 
-    /// Centre, kernel and sky in a space of this night.
+    /// Centre, kernel, sky and bright stars in a space of this night.
     fn fixed_in(&self, space: &ModeSpace) -> Vec<Nuisance> {
         let width = self.mask.width;
         let mut fixed: Vec<Nuisance> = self
@@ -321,6 +402,11 @@ impl NightModel {
             })
             .collect();
         fixed.extend(sky(space, &self.frame, width, self.sky_sigma, self.reach_px.1));
+        let images = self.star_leftovers.iter().flat_map(|left| [&left.core, &left.wings]);
+        fixed.extend(images.filter_map(|left| {
+            let direction = space.project(|i| left.data[i]);
+            (direction.norm() > STAR_MATTERS).then_some(Nuisance { source: Source::Star, direction, sigma: 1.0 })
+        }));
         fixed
     }
 
@@ -336,11 +422,11 @@ impl NightModel {
         Nuisances::new(self.space.dim, &known)
     }
 
-    /// Whether what stars leave at a pixel is over this many times its other noise, in variance.
-    pub fn is_star(&self, index: usize, over: f64) -> bool {
-        let Some(stars) = &self.star_variance else { return false };
-        let own = f64::from(stars.data[index]);
-        own > over * (f64::from(self.variance.data[index]) - own)
+    /// What stars that were taken out may leave at a pixel, 1σ, at most: their variance is that of sums, over an area no smaller than a
+    /// star image's, 4πσ².
+    pub fn star_sigma(&self, index: usize) -> f64 {
+        let area_px2 = 4.0 * std::f64::consts::PI * (self.fwhm_px / 2.355).powi(2);
+        self.star_variance.as_ref().map_or(0.0, |v| (f64::from(v.data[index]) / area_px2).sqrt())
     }
 
     /// Space, data, and centre, kernel and sky in it, without more pixels; `None` when rings are lost.

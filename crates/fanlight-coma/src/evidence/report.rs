@@ -96,7 +96,7 @@ impl NightModel {
         }
     }
 
-    /// Scatter of the night about the twin with all features in it over that of the noise of sub-stacks.
+    /// Scatter of the night about the twin with all features in it over the noise, before the night's own scatter raised it.
     pub fn scatter_over_noise(&self, findings: &Findings) -> f64 {
         let residual = findings.residual(&self.data);
         let mut square = 0.0;

@@ -1,6 +1,6 @@
 //! Finding features one after the other: search, fit, add to the model, search again.
 
-use super::bank::{Bank, Best, Templates, pa_rad};
+use super::bank::{Bank, Templates, pa_rad};
 use super::chance::{Chance, TwinMaker};
 use super::feature_fit::{FitContext, Fitted, Shape};
 use super::mode_space::off_rad;
@@ -21,7 +21,7 @@ const LEAST_EXCESS: f64 = 1.25;
 const N_TYPICAL: u64 = 24;
 const TYPICAL_SEED: u64 = 0x7A11;
 /// Features at most.
-const MOST_FEATURES: usize = 6;
+const MOST_FEATURES: usize = 8;
 /// Prior sizes of the broad terms that are compared, as shares of the coma.
 const BROAD_SIZES: [f64; 4] = [0.0, 0.003, 0.01, 0.03];
 /// Azimuthal orders of the broad terms.
@@ -53,8 +53,8 @@ pub struct Findings {
     pub everything: Nuisances,
     /// The most likely parameters of everything.
     pub parameters: Vec<f64>,
-    /// Most significant thing of the first search and its probability.
-    pub first: Option<(Best, f64)>,
+    /// Probability of the most significant thing that is left beside the features; `None` where there was no search for it.
+    pub rest: Option<f64>,
 }
 
 /// A feature with its chance.
@@ -168,7 +168,7 @@ impl NightModel {
         let dim = self.space.dim;
         let mut fits: Vec<Fitted> = Vec::new();
         let mut chance: Option<Chance> = None;
-        let mut first = None;
+        let mut rest = None;
         let mut n_templates = 0;
         let mut common = Vec::new();
         while fits.len() < MOST_FEATURES {
@@ -179,20 +179,21 @@ impl NightModel {
             n_templates = bank.len();
             let Some(best) = bank.best(&maker.data(&self.data), |_| true) else { break };
             if let (None, Some(seed)) = (&chance, seed) {
-                chance = Some(Chance::of_twins(&bank, &maker, N_TWINS, seed));
+                chance = Some(Chance::of_twins(&bank, &maker, N_TWINS, seed).raised(LEAST_EXCESS));
             }
             let probability = match &chance {
                 Some(chance) => chance.probability(best.significance),
                 None if best.significance > CLEAR_SIGMA => 0.0,
                 None => 1.0,
             };
-            if first.is_none() {
-                first = Some((best.clone(), probability));
-            }
             if probability > GOES_ON_TO {
+                rest = Some(best.significance);
                 break;
             }
-            let Some(fitted) = self.context(&nuisances, &self.data).fit(&best.template) else { break };
+            let Some(fitted) = self.context(&nuisances, &self.data).fit(&best) else {
+                rest = Some(best.significance);
+                break;
+            };
             let correction_of = fitted.lies_in(&fits);
             fits.push(Fitted { correction_of, ..fitted });
             self.fit_together(&mut fits, &common);
@@ -204,11 +205,9 @@ impl NightModel {
             None => fits.into_iter().map(Finding::rough).collect(),
         };
         let chance = chance.unwrap_or_else(Chance::none);
-        if let Some((best, probability)) = &mut first {
-            *probability = chance.probability(best.significance);
-        }
+        let rest = rest.map(|significance| chance.probability(significance));
         let parameters = everything.parameters(&self.data);
-        Findings { features, chance, n_templates, common, everything, parameters, first }
+        Findings { features, chance, n_templates, common, everything, parameters, rest }
     }
 
     /// Common nuisances with shape and amplitude of all fits but one and its corrections.
@@ -231,9 +230,12 @@ impl NightModel {
             return;
         }
         for i in 0..fits.len() {
+            if fits[i].correction_of.is_some() {
+                continue;
+            }
             let nuisances = Nuisances::new(self.space.dim, &self.with_shapes(common, fits, Some(i)));
             if let Some(again) = self.context(&nuisances, &self.data).fit_again(&fits[i].shape) {
-                fits[i] = Fitted { correction_of: fits[i].correction_of, ..again };
+                fits[i] = again;
             }
         }
     }
@@ -261,13 +263,13 @@ impl NightModel {
             .collect()
     }
 
-    /// How much larger the search's signals are than noise makes them, where nothing was found: what stars too faint to be masked
-    /// and the flat field leave in shapes like the templates'. What chance shows is raised by it, and with it every level that features and limits are held against.
+    /// How much larger than by [`LEAST_EXCESS`] the search's signals are than noise makes them, where nothing was found: what stars too
+    /// faint to be masked and the flat field leave in shapes like the templates'. What chance shows is raised by it, and with it every level that features and limits are held against.
     fn excess(&self, everything: &Nuisances) -> f64 {
         let (bank, maker) = self.search(everything);
         let twins = (0..N_TYPICAL).map(|i| bank.typical(&maker.twin(TYPICAL_SEED, i))).sum::<f64>() / N_TYPICAL as f64;
         let night = bank.typical(&maker.data(&self.data));
-        if twins > 0.0 { (night / twins).max(LEAST_EXCESS) } else { LEAST_EXCESS }
+        if twins > 0.0 { (night / twins / LEAST_EXCESS).max(1.0) } else { 1.0 }
     }
 
     /// Factors of the noise that the residual asks for, in low and in high azimuthal orders, neighbouring rings averaged; at

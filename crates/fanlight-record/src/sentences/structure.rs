@@ -186,7 +186,7 @@ pub fn twin_words(twin: &TwinRecord) -> String {
     format!(
         "The twin is a coma without narrow structure, imaged as this night was, and held against the night between {}″ and \
          {}″. Before blurring it falls with distance as a power of {}{nucleus}. Its azimuthal mean differs from the night's by {} of the coma at \
-         most. With all features in it, the night scatters about it by {} times its noise{left}.",
+         most. With all features in it, the night scatters about it by {} times the noise that the search counts with{left}.",
         fixed(twin.inner_arcsec, 1),
         fixed(twin.outer_arcsec, 0),
         fixed(-twin.slope, 2),
@@ -204,7 +204,12 @@ pub fn search_words(search: &SearchRecord) -> String {
     };
     let strongest = search
         .smallest_false_alarm_probability
-        .map(|p| format!(" The strongest signal of this night has the false-alarm probability {}.", format_chance(p)))
+        .map(|p| {
+            format!(
+                " The strongest signal of this night, fans and tails apart, has the false-alarm probability {}.",
+                format_chance(p)
+            )
+        })
         .unwrap_or_default();
     format!(
         "{} shapes (jets, fans and arcs of every direction, several widths and lengths) between {}″ and {}″ were compared \

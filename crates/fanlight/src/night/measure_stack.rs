@@ -160,8 +160,19 @@ impl MeasuredStack {
         Some(self.passing.leftover_variance(image.width, image.height, stars::MODEL_ERROR))
     }
 
+    /// The same of stars too faint to be found, alike everywhere.
+    pub fn unseen_stars_per_px2(&self) -> Option<f64> {
+        let radius_px = WHOLE_STAR_FWHM * self.passing.fwhm_px;
+        self.in_circles(radius_px, |field, r| passing::unseen_variance_per_px2(field, &self.passing, r))
+    }
+
     /// What stars leave in circles of a radius away from the comet.
     fn scatter_of_circles(&self, radius_px: f64, model_share: Option<f64>) -> Option<FieldScatter> {
+        self.in_circles(radius_px, |field, r| passing::field_scatter(field, &self.passing, r, model_share))
+    }
+
+    /// Measures in circles away from the comet, of a radius for which there is room.
+    fn in_circles<T>(&self, radius_px: f64, measure: impl Fn(&Field, f64) -> Option<T>) -> Option<T> {
         if self.passing.steps.is_empty() {
             return None;
         }
@@ -176,7 +187,7 @@ impl MeasuredStack {
             coma: &self.fill,
             keep_out_px: CIRCLES_OUTSIDE_FWHM * self.kernel.map_or(3.0, |k| k.fwhm_px()),
         };
-        passing::field_scatter(&field, &self.passing, radius_px.min(CIRCLE_SHARE * side), model_share)
+        measure(&field, radius_px.min(CIRCLE_SHARE * side))
     }
 
     fn circle(&self, radius_px: f64) -> Circle {

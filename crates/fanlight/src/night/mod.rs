@@ -1,5 +1,6 @@
 //! `fanlight night`: from a folder of raw frames to a measured stack, a record and a page.
 
+pub mod bright_stars;
 pub mod camera;
 pub mod checks;
 pub mod circumstances;
@@ -181,6 +182,8 @@ pub struct Night {
     pub missing: Missing,
     /// Position angles, modulo 180°, of the rays of bright stars, where they were measured.
     pub rays_pa_deg: Vec<f64>,
+    /// What the brightest stars may leave in the stack.
+    pub star_leftovers: Vec<fanlight_coma::evidence::night_model::StarLeftover>,
     /// Whether the frames say that a program made them.
     pub simulated: bool,
     /// Sentences for the record.

@@ -1,5 +1,6 @@
 //! Measuring a night: the order in which everything is done.
 
+use super::bright_stars;
 use super::checks;
 use super::circumstances;
 use super::expected::{self, Expected};
@@ -21,6 +22,7 @@ use super::{
 };
 use super::{weights, widths, wings};
 use crate::{Failure, geometry, messages};
+use fanlight_coma::stack::{inverse, product};
 use fanlight_coma::zero_point::{self, FrameZeroPoint, NightZeroPoint, Standard};
 use fanlight_coma::zero_point_regions::{self, PlacedResidual};
 use fanlight_image::robust;
@@ -282,6 +284,11 @@ pub fn reduce(options: &Options, sources: Sources, scratch: &Path) -> Result<Red
         stack_zero_point_mag = stack_zero_point_mag.map(|z| z + step.value);
     }
     let stack = measure_stack::measure(comet, comet_grid, sky_per_px, passing);
+    let in_stack_px = field_light
+        .wings
+        .as_ref()
+        .map(|(wings, arcsec_per_px)| wings.turned(product(inverse(comet_grid.local.arcsec_per_px), *arcsec_per_px)));
+    let star_leftovers = bright_stars::leftovers(&stack, stars.shape.as_ref(), in_stack_px.as_ref());
     for (path, place) in places {
         if let Some(look) = looks.iter_mut().find(|l| l.light.file.path == path) {
             look.place = Some(place);
@@ -315,6 +322,7 @@ pub fn reduce(options: &Options, sources: Sources, scratch: &Path) -> Result<Red
         stack,
         missing,
         rays_pa_deg,
+        star_leftovers,
         simulated,
         notes,
     };

@@ -24,9 +24,8 @@ use fanlight_sky::{PixelXy, PositionAngle};
 const SEED: u64 = 0x0FA9_11E7;
 /// Relative error of the kernel's elongation from star images, where stars are many.
 const ELONGATION_SIGMA: f64 = 0.015;
-/// Wedges narrower than this are jets; toward the tail's directions those narrower than the second number are.
-const JET_TO_DEG: f64 = 65.0;
-const JET_IN_TAIL_TO_DEG: f64 = 50.0;
+/// Wedges narrower than this are jets.
+const JET_TO_DEG: f64 = 60.0;
 /// A broad wedge within this of the anti-solar direction, or of the negative velocity, is a tail, else a fan.
 const TAIL_WITHIN_DEG: f64 = 45.0;
 /// Points of a ridge line.
@@ -80,6 +79,8 @@ pub fn look(night: &Night, geometry: &GeometryRecord) -> Result<Structure, NoEvi
         halves: &halves,
         sky_sigma: stack.sky.map_or(0.05 * stack.sky_noise, |s| s.level.sigma),
         star_variance: star_variance.as_ref(),
+        unseen_stars_per_px2: stack.unseen_stars_per_px2().unwrap_or(0.0),
+        star_leftovers: &night.star_leftovers,
         star_track: &star_track,
         sky_per_px: stack.sky_per_px,
     };
@@ -178,8 +179,10 @@ fn kind(fitted: &Fitted, model: &NightModel, geometry: &GeometryRecord) -> &'sta
     let pa = PositionAngle::from_deg(pa_deg);
     let near = |direction: f64| pa.minus(PositionAngle::from_deg(direction)).abs() < TAIL_WITHIN_DEG;
     let in_tail = near(geometry.antisolar_pa_deg) || near(geometry.negative_velocity_pa_deg);
-    match wedge.width_rad.to_degrees() {
-        w if w <= if in_tail { JET_IN_TAIL_TO_DEG } else { JET_TO_DEG } => "jet",
+    // a width that may as well be a fan's is one
+    let width_rad = wedge.width_rad + fitted.width_sigma_rad().unwrap_or(0.0);
+    match width_rad.to_degrees() {
+        w if w <= JET_TO_DEG => "jet",
         _ if in_tail => "tail",
         _ => "fan",
     }
@@ -210,7 +213,12 @@ impl Structure {
             scatter_over_noise: model.scatter_over_noise(findings),
             profile_misfit: model.profile_misfit,
         });
-        let smallest = findings.first.as_ref().map(|f| f.1);
+        let narrow = findings
+            .features
+            .iter()
+            .filter(|f| f.fitted.stands_alone() && matches!(kind(&f.fitted, model, geometry), "jet" | "arc"))
+            .map(|f| f.probability);
+        let smallest = narrow.chain(findings.rest).min_by(f64::total_cmp);
         record.search = Some(SearchRecord {
             inner_arcsec: inner * scale,
             outer_arcsec: outer * scale,
@@ -234,7 +242,7 @@ impl Structure {
             .collect();
         let mut features: Vec<FeatureRecord> = (0..findings.features.len())
             .filter(|i| findings.features[*i].probability <= LISTED_TO)
-            .filter(|i| findings.features[*i].fitted.correction_of.is_none())
+            .filter(|i| findings.features[*i].fitted.stands_alone())
             .map(|i| self.feature(i, geometry))
             .collect();
         let projected = model.projected_at(findings, &self.peaks);

@@ -3,13 +3,26 @@
 //! the plain rotational gradient of the twin is held against the night's.
 
 use super::{Amplitude, Challenge, Challenged, per_cent, short};
+use crate::evidence::feature_fit::{BROAD_FROM_RAD, Shape};
 use crate::evidence::nuisance::Source;
 
 const SIGMAS: f64 = 3.0;
 /// The kernel alone, or the twin in the rotational gradient, may give this share of the signal.
 const LARGEST_SHARE: f64 = 0.5;
 
+/// Nearer to the nucleus than this, in kernel widths, the kernel's form beyond an ellipse decides.
+const LEAST_REACH_FWHM: f64 = 2.0;
+
 pub(super) fn challenge(c: &Challenged) -> Challenge {
+    let (_, outer_px) = c.extent_px();
+    let outer_fwhm = outer_px / c.model.fwhm_px;
+    if outer_fwhm < LEAST_REACH_FWHM {
+        let explanation = format!(
+            "It ends {} kernel widths from the nucleus: so near, a kernel that is not quite an ellipse draws rays and counter-rays of its own.",
+            short(outer_fwhm)
+        );
+        return Challenge::judged("elongation", false, (outer_fwhm, LEAST_REACH_FWHM), explanation);
+    }
     let nuisances = c.model.with_known_centre(c.beside());
     let found = Amplitude::of(&c.fitted().unit, &nuisances, &c.model.data);
     let terms = c.model.fixed.iter().filter(|n| n.source == Source::Kernel);
@@ -17,13 +30,17 @@ pub(super) fn challenge(c: &Challenged) -> Challenge {
     let worst = (found.value - by_kernel) / found.sigma;
     let level = c.findings.chance.level(0.01);
     let share = by_kernel / found.value.max(1e-12);
-    let twin_share = twin_share(c);
-    let passed = worst >= level && share <= LARGEST_SHARE && twin_share <= LARGEST_SHARE;
+    // what is broad does not show in a rotational gradient
+    let is_broad = matches!(&c.fitted().shape, Shape::Wedge(w) if w.width_rad >= BROAD_FROM_RAD);
+    let twin_share = (!is_broad).then(|| twin_share(c));
+    let of_gradient = twin_share.map_or_else(String::new, |s| {
+        format!("; of what the plain rotational gradient shows here the twin explains {}", per_cent(s.clamp(0.0, 9.99)))
+    });
+    let passed = worst >= level && share <= LARGEST_SHARE && twin_share.is_none_or(|s| s <= LARGEST_SHARE);
     let explanation = format!(
-        "With the kernel's elongation and skew at the worst of {SIGMAS:.0} of their errors the significance is {}, and they alone would give {} of the signal; of what the plain rotational gradient shows here the twin explains {}.",
+        "With the kernel's elongation and skew at the worst of {SIGMAS:.0} of their errors the significance is {}, and they alone would give {} of the signal{of_gradient}.",
         short(worst),
         per_cent(share.min(9.99)),
-        per_cent(twin_share.clamp(0.0, 9.99)),
     );
     Challenge::judged("elongation", passed, (worst, level), explanation)
 }

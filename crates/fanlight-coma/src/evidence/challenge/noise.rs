@@ -4,8 +4,8 @@ use super::{Challenge, Challenged};
 
 /// Largest false-alarm probability.
 const LARGEST_PROBABILITY: f64 = 1e-3;
-/// The amplitude, fitted with the shape, must be this many of its errors.
-const LEAST_AMPLITUDE_SIGMA: f64 = 4.0;
+/// The contrast, fitted with the shape, must be this many of its errors.
+const LEAST_HELD_SIGMA: f64 = 4.0;
 
 pub(super) fn challenge(c: &Challenged) -> Challenge {
     let finding = &c.findings.features[c.index];
@@ -18,13 +18,13 @@ pub(super) fn challenge(c: &Challenged) -> Challenge {
     } else {
         format!("Of {n} featureless twins a share of {} shows as much somewhere.", super::short(p))
     };
-    // a shape that trades with the amplitude: the search saw something, but the fit does not hold it
-    let fitted = c.fitted();
-    let held = fitted.amplitude / fitted.covariance[(0, 0)].max(0.0).sqrt();
-    if held < LEAST_AMPLITUDE_SIGMA {
+    // a shape that trades with the light: the search saw something, but the fit does not hold it
+    let (contrast, sigma) = c.model.contrast(c.fitted());
+    let held = contrast / sigma;
+    if !(held >= LEAST_HELD_SIGMA) {
         let explanation =
-            format!("{explanation} But with its shape free its strength is {} of its errors only.", super::short(held));
-        return Challenge::judged("noise", false, (held, LEAST_AMPLITUDE_SIGMA), explanation);
+            format!("{explanation} But with its shape free its contrast is {} of its errors only.", super::short(held));
+        return Challenge::judged("noise", false, (held, LEAST_HELD_SIGMA), explanation);
     }
     Challenge::judged("noise", p <= LARGEST_PROBABILITY, (p, LARGEST_PROBABILITY), explanation)
 }

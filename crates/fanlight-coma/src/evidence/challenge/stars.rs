@@ -6,19 +6,24 @@ use crate::evidence::mode_space::off_rad;
 use crate::evidence::nuisance::{Nuisance, Nuisances, Source};
 use fanlight_image::flag;
 
-/// Share of the footprint that may be masked or under stars.
+/// Share of the footprint that may be masked or under stars, unless the rest shows the feature as well.
 const LARGEST_SHARE: f64 = 0.2;
 /// From this share on the feature is measured again without those places.
 const REFIT_FROM: f64 = 0.05;
 /// It goes with the stars where less than this share of its amplitude is left, or this significance where more was expected.
 const LEAST_LEFT: f64 = 0.5;
 const LEAST_SIGMA: f64 = 3.0;
-/// A star's leftover counts where it is over this many times the noise, in variance.
-const OVER_NOISE: f64 = 2.0;
+/// It stands without any place that stars touched where this share of it is left there, at a significance that this share of the
+/// twins exceeds.
+const WHOLE_WITHOUT: f64 = 0.8;
+const RARE: f64 = 1e-3;
+/// A star's leftover counts where it may be this share of the feature's own light.
+const OF_FEATURE: f64 = 0.5;
 
 pub(super) fn challenge(c: &Challenged) -> Challenge {
     let model = c.model;
     let (from, to) = c.extent_px();
+    let (contrast, _) = model.contrast(c.fitted());
     let width = model.mask.width;
     let (mut total, mut touched) = (0usize, 0usize);
     let mut without = model.mask.clone();
@@ -29,7 +34,7 @@ pub(super) fn challenge(c: &Challenged) -> Challenge {
                 continue;
             }
             let i = y * width + x;
-            let by_star = model.is_star(i, OVER_NOISE);
+            let by_star = model.star_sigma(i) > OF_FEATURE * contrast * model.coma.blurred(rho);
             if by_star {
                 without.bits[i] |= flag::STAR;
             }
@@ -47,7 +52,9 @@ pub(super) fn challenge(c: &Challenged) -> Challenge {
             Some((left, significance)) => {
                 let before = c.findings.features[c.index].significance;
                 let gone = left < LEAST_LEFT || (significance < LEAST_SIGMA && before > 2.0 * LEAST_SIGMA);
-                passed &= !gone;
+                // what shows as much where no star was is not the stars'
+                let stands_alone = left >= WHOLE_WITHOUT && significance >= c.findings.chance.level(RARE);
+                passed = !gone && (passed || stands_alone);
                 after = format!(
                     " Without them {} of its strength is left, {} of its errors.",
                     per_cent(left),
