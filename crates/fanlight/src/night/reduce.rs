@@ -345,7 +345,7 @@ pub fn reduce(options: &Options, sources: Sources, scratch: &Path) -> Result<Red
 }
 
 /// What readers of a feature must know while the probability is as it is (benches/records/evidence.md).
-const STARS_IN_PROBABILITIES: &str = "On simulated nights the false-alarm probability proved too small where faint stars \
+const STARS_IN_PROBABILITIES: &str = "On simulated nights the false-alarm probability proved too small where stars or satellites \
     cross the coma: a feature that is found at little more than the limit needs a second night.";
 
 /// The same warning for a night that need not be measured again.
