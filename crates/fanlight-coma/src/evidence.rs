@@ -2,6 +2,7 @@
 
 pub mod artefacts;
 pub mod bank;
+pub mod bright_stars;
 pub mod challenge;
 pub mod chance;
 pub mod coma_model;

@@ -544,6 +544,27 @@ mod tests {
         }
     }
 
+    /// What nobody found is told beside bright stars that were taken out wrongly, from the places where those are not.
+    #[test]
+    fn unseen_stars_are_told_apart_from_bright_ones() {
+        let (n, flux, noise) = (3200, 8.0, 0.3);
+        let made = field_of(noise, (n, flux), (40, 3000.0), 0.05);
+        let variance = Image::filled(SIDE, SIDE, (noise * noise) as f32);
+        let field = Field {
+            image: &made.image,
+            variance: &variance,
+            mask: &Mask::clear(SIDE, SIDE),
+            correlation: 1.0,
+            centre_px: (0.5 * SIDE as f64, 0.5 * SIDE as f64),
+            coma: &RingProfile::default(),
+            keep_out_px: 20.0,
+        };
+        let got = unseen_variance_per_px2(&field, &made.passing, 8.0).expect("circles");
+        let expected = n as f64 / (SIDE * SIDE) as f64 * flux * flux;
+        // of half of some 150 circles a median square is known to a sixth
+        assert!((0.5..1.5).contains(&(got / expected)), "{got} of {expected}");
+    }
+
     #[test]
     fn noise_alone_leaves_no_stars() {
         let made = field_of(1.0, (0, 0.0), (0, 0.0), 0.0);

@@ -158,18 +158,22 @@ impl FitContext<'_> {
     ///
     /// It is an arc where that explains more than a wedge does, and it is clear of the nucleus and thin for its distance.
     pub fn fit(&self, best: &Best) -> Option<Fitted> {
-        let (wedge, arc) = match &best.template {
+        let (wedge, arc) = self.starts(&best.template)?;
+        let wedge = self.fit_wedge(wedge);
+        let least = wedge.as_ref().map_or(f64::NEG_INFINITY, |w| w.gain + WORTH);
+        let arc = self.fit_arc(arc).filter(|a| self.is_arc(a) && a.gain > least);
+        // a fit that went elsewhere says nothing of what was found
+        arc.or(wedge).filter(|f| f.significance() > LEAST_KEPT * best.significance)
+    }
+
+    /// The wedge and the arc with which fits of a template begin.
+    fn starts(&self, template: &Template) -> Option<(WedgeShape, ArcShape)> {
+        let (inner, knots) = (self.reach_px.0, &self.shapes.knots_px);
+        Some(match template {
             Template::Wedge { first_knot, end_knot, .. } => {
-                let wedge = best.template.wedge(self.scale_arcsec)?;
-                let knots = &self.shapes.knots_px;
+                let wedge = template.wedge(self.scale_arcsec)?;
                 let (from, to) = (knots[*first_knot], knots[(*end_knot - 1).min(HATS - 1)]);
                 let pivot_px = (from * to).sqrt();
-                let arc = ArcShape {
-                    pa_rad: wedge.ridge_rad(pivot_px),
-                    length_rad: wedge.width_rad.max(LEAST_ARC_RAD),
-                    radius_px: pivot_px,
-                    width_px: (to - from).max(knots[0]),
-                };
                 let start = WedgeShape {
                     pa_rad: wedge.ridge_rad(pivot_px),
                     pivot_px,
@@ -179,39 +183,29 @@ impl FitContext<'_> {
                     fade_px: Some(to * if *end_knot < HATS { 1.15 } else { 1.4 }),
                     rise_power: RISE_POWER,
                 };
+                let arc = ArcShape {
+                    pa_rad: start.pa_rad,
+                    length_rad: wedge.width_rad.max(LEAST_ARC_RAD),
+                    radius_px: pivot_px,
+                    width_px: (to - from).max(knots[0]),
+                };
                 (start, arc)
             }
             Template::Arc { pa_rad, length_rad, arc } => {
                 let (radius_px, width_px) = self.shapes.arcs_px[*arc];
-                let arc = ArcShape { pa_rad: *pa_rad, length_rad: *length_rad, radius_px, width_px };
-                let from = radius_px - 0.5 * width_px;
+                let (from, to) = (radius_px - 0.5 * width_px, radius_px + 0.5 * width_px);
                 let start = WedgeShape {
                     pa_rad: *pa_rad,
                     pivot_px: radius_px,
                     width_rad: *length_rad,
                     curvature_rad_per_px: 0.0,
-                    onset_px: (from > 1.5 * self.reach_px.0).then_some(from),
-                    fade_px: Some(radius_px + 0.5 * width_px),
+                    onset_px: (from > ARC_CLEAR * inner).then_some(from),
+                    fade_px: Some(to),
                     rise_power: RISE_POWER,
                 };
-                (start, arc)
+                (start, ArcShape { pa_rad: *pa_rad, length_rad: *length_rad, radius_px, width_px })
             }
-        };
-        let wedge = self.fit_wedge(wedge);
-        let arc = self.fit_arc(arc).filter(|a| self.is_arc(a));
-        let better = |a: &Fitted, w: &Fitted| a.gain > w.gain + WORTH;
-        let fitted = match (wedge, arc) {
-            (Some(w), Some(a)) => {
-                if better(&a, &w) {
-                    a
-                } else {
-                    w
-                }
-            }
-            (w, a) => w.or(a)?,
-        };
-        // a fit that went elsewhere says nothing of what was found
-        (fitted.significance() > LEAST_KEPT * best.significance).then_some(fitted)
+        })
     }
 
     /// Fits again from a shape found before, with other nuisances or data.
@@ -241,9 +235,8 @@ impl FitContext<'_> {
             let onset = start.onset_px.map(|_| start.rise_power);
             self.run_wedge(start, Free { curvature: true, onset, fade: true })
         };
-        let plain = run(WedgeShape { onset_px: None, ..start.clone() });
+        let mut best = run(WedgeShape { onset_px: None, ..start.clone() });
         let onset_px = Some(start.onset_px.unwrap_or(1.3 * self.reach_px.0));
-        let mut best = plain;
         for rise_power in [RISE_POWER, 1] {
             let begins = match &best {
                 Some(Fitted { shape: Shape::Wedge(w), .. }) if start.onset_px.is_none() => w,

@@ -1,6 +1,7 @@
 //! The night as the search sees it: the round twin, what is left over, and what could have made it.
 
 use super::bank::Templates;
+use super::bright_stars::{self, StarLeftover};
 use super::coma_model::ComaModel;
 use super::imaging::{self, Imager, Spectrum, Square};
 use super::leftovers::{self, Leftovers};
@@ -12,8 +13,8 @@ use crate::kernel::KernelPart;
 use crate::seeing_loss::kernel_rings;
 use fanlight_image::polar;
 use fanlight_image::robust::ClipConfig;
-use fanlight_image::{Image, Mask, flag};
-use nalgebra::{DVector, Matrix4, Vector4};
+use fanlight_image::{Image, Mask};
+use nalgebra::DVector;
 use rayon::prelude::*;
 use std::f64::consts::TAU;
 use thiserror::Error;
@@ -55,17 +56,6 @@ pub struct StackForEvidence<'a> {
     pub star_track: &'a [(f64, f64, f64)],
     /// The sky that was taken off, per pixel: what flat-field errors are shares of, beside the coma.
     pub sky_per_px: f64,
-}
-
-/// What a bright star may leave in a stack, as images of it.
-#[derive(Debug, Clone)]
-pub struct StarLeftover {
-    /// One error of the light of its core.
-    pub core: Image,
-    /// One error of the light of its wings; of wings that nothing tells of, all that they may be.
-    pub wings: Image,
-    /// Brightest that rays could be anywhere, where nothing tells of them.
-    pub rays: Option<Image>,
 }
 
 /// Why structure cannot be looked for.
@@ -111,15 +101,6 @@ const SKEW_SIGMA: f64 = 0.005;
 const NOISE_FACTORS: (f64, f64) = (0.5, 30.0);
 /// What a bright star may leave counts from this many times the noise on.
 const STAR_MATTERS: f64 = 0.5;
-/// Wings that nothing tells of are there where the residual shows such a share of what they may be, at this significance: the coma's
-/// own structure looks like faint stars' impossible wings, or like bright stars' faint ones.
-const WINGS_SEEN_SHARES: std::ops::Range<f64> = 0.25..2.5;
-const WINGS_SEEN_SIGMA: f64 = 15.0;
-/// They are looked for further from the nucleus than this.
-const WINGS_BEYOND_FWHM: f64 = 3.0;
-/// What a bright star may leave is masked where it is over this many times a pixel's noise, and this share of the coma.
-const STAR_OVER_NOISE: f64 = 1.0;
-const STAR_OVER_COMA: f64 = 0.015;
 /// Rings on either side that a ring's noise is averaged with.
 const NOISE_NEIGHBOURS: usize = 2;
 
@@ -172,56 +153,6 @@ pub struct NightModel {
     edges_px: Vec<f64>,
     sky_sigma: f64,
     elongation_sigma: f64,
-}
-
-/// Flags what bright stars leave too brightly for a search: the surroundings of cores, wings as far as they are badly known or seen.
-fn mask_bright_stars(mask: &mut Mask, stack: &StackForEvidence, residual: &Image, coma: impl Fn(f64) -> f64 + Sync) {
-    let (frame, width) = (&stack.frame, residual.width);
-    for left in stack.star_leftovers {
-        let seen = match &left.rays {
-            None => 1.0,
-            Some(_) => wings_seen(left, stack, residual, mask, &coma),
-        };
-        mask.bits.par_iter_mut().enumerate().for_each(|(i, bits)| {
-            let rays = left.rays.as_ref().map_or(0.0, |r| r.data[i]);
-            let light = f64::from(left.core.data[i]) + seen * f64::from(left.wings.data[i] + rays);
-            let (x, y) = ((i % width) as f64 - frame.centre_px.0, (i / width) as f64 - frame.centre_px.1);
-            let noise = f64::from(stack.variance.data[i]).sqrt();
-            if light > STAR_OVER_NOISE * noise && light > STAR_OVER_COMA * coma(frame.polar(x, y).0.max(1.0)) {
-                *bits |= flag::STAR;
-            }
-        });
-    }
-}
-
-/// Share of a star's assumed wings that the residual shows beside a share of the coma that changes evenly over them, as a tail's does;
-/// 0 where it does not show them.
-fn wings_seen(
-    left: &StarLeftover,
-    stack: &StackForEvidence,
-    residual: &Image,
-    mask: &Mask,
-    coma: impl Fn(f64) -> f64,
-) -> f64 {
-    let (frame, width) = (&stack.frame, residual.width);
-    let mut normal = Matrix4::<f64>::zeros();
-    let mut right = Vector4::<f64>::zeros();
-    for (i, wing) in left.wings.data.iter().enumerate().filter(|(_, wing)| **wing > 0.0) {
-        let (value, variance) = (f64::from(residual.data[i]), f64::from(stack.variance.data[i]));
-        let (x, y) = ((i % width) as f64 - frame.centre_px.0, (i / width) as f64 - frame.centre_px.1);
-        let (rho, _) = frame.polar(x, y);
-        if mask.bits[i] == 0 && value.is_finite() && variance > 0.0 && rho > WINGS_BEYOND_FWHM * stack.fwhm_px {
-            let light = coma(rho);
-            let row = Vector4::new(f64::from(*wing), light, light * x, light * y);
-            normal += row * row.transpose() / variance;
-            right += row * value / variance;
-        }
-    }
-    let Some(inverse) = normal.try_inverse() else { return 0.0 };
-    let share = (inverse * right)[0];
-    let sigma = (stack.correlation * inverse[(0, 0)]).sqrt();
-    let is_wing = WINGS_SEEN_SHARES.contains(&share) && share > WINGS_SEEN_SIGMA * sigma;
-    if is_wing { share } else { 0.0 }
 }
 
 /// Ring edges for the profile: fine, to a distance.
@@ -291,7 +222,7 @@ impl NightModel {
             track: stack.star_track,
         };
         let mut mask = leftovers::mask_spots(&spots, |rho| coma.blurred(rho));
-        mask_bright_stars(&mut mask, stack, &residual, |rho| coma.blurred(rho));
+        bright_stars::mask(&mut mask, &spots, stack.star_leftovers, |rho| coma.blurred(rho));
         let mask = &mask;
 
         let edges = mode_space::ring_edges(inner_px, outer_px, fwhm_px);

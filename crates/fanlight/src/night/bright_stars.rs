@@ -2,7 +2,7 @@
 //! track and its wings, too faint a share per pixel to be masked and too broad to be noise.
 
 use super::measure_stack::MeasuredStack;
-use fanlight_coma::evidence::night_model::StarLeftover;
+use fanlight_coma::evidence::bright_stars::StarLeftover;
 use fanlight_coma::passing::PassingStar;
 use fanlight_coma::stars::{self, FieldStar};
 use fanlight_coma::wings::{INNER_FWHM, Wings};

@@ -183,7 +183,7 @@ pub struct Night {
     /// Position angles, modulo 180°, of the rays of bright stars, where they were measured.
     pub rays_pa_deg: Vec<f64>,
     /// What the brightest stars may leave in the stack.
-    pub star_leftovers: Vec<fanlight_coma::evidence::night_model::StarLeftover>,
+    pub star_leftovers: Vec<fanlight_coma::evidence::bright_stars::StarLeftover>,
     /// Whether the frames say that a program made them.
     pub simulated: bool,
     /// Sentences for the record.
