@@ -6,6 +6,7 @@ use crate::detector::Detector;
 use crate::header::{self, CardLine, FrameKind};
 use crate::paint::{self, CosmicRay, StarBrush, Trail};
 use crate::random::{Stream, counted, stream};
+use crate::scenario::GalaxyKeys;
 use crate::scene::{self, Placement, Plans};
 use crate::starfield::{self, Star};
 use crate::{CardValue, Scenario, SimError, photometry};
@@ -129,10 +130,10 @@ impl Simulation {
         let s = &self.scenario;
         let c = &self.conditions[index];
         let mut frame = self.sky(c);
-        let seconds = self.through_air(c) * s.exposure_s;
-        let at = Placement { x_px: c.comet_px.x_px, y_px: c.comet_px.y_px, arcsec_per_px: c.arcsec_per_px };
-        let kernel = kernel_at(s, &c.comet_kernel, at.x_px, at.y_px);
-        scene::add_comet(&mut frame, &self.coma, &at, &kernel, &self.plans, seconds);
+        self.add_comet(&mut frame, c);
+        if let Some(galaxy) = &s.stars.galaxy {
+            self.add_galaxy(&mut frame, c, galaxy);
+        }
         self.add_stars(&mut frame, c);
         for trail in self.satellites(index) {
             paint::satellite(&mut frame, &trail);
@@ -148,11 +149,32 @@ impl Simulation {
         let s = &self.scenario;
         let c = &self.conditions[index];
         let mut frame = Image::filled(s.camera.width_px, s.camera.height_px, 0.0);
+        self.add_comet(&mut frame, c);
+        frame
+    }
+
+    /// Coma, nucleus and what goes with it.
+    fn add_comet(&self, frame: &mut Image, c: &Conditions) {
+        let s = &self.scenario;
         let at = Placement { x_px: c.comet_px.x_px, y_px: c.comet_px.y_px, arcsec_per_px: c.arcsec_per_px };
         let kernel = kernel_at(s, &c.comet_kernel, at.x_px, at.y_px);
         let seconds = self.through_air(c) * s.exposure_s;
-        scene::add_comet(&mut frame, &self.coma, &at, &kernel, &self.plans, seconds);
-        frame
+        scene::add_comet(frame, &self.coma, &at, &kernel, &self.plans, seconds);
+        if let Some(companion) = &s.comet.companion {
+            let (dx, dy) = on_detector(c.arcsec_per_px, companion.distance_arcsec, companion.pa_deg);
+            let light_e = s.exposure_s * 10f64.powf(-0.4 * (companion.mag - c.zero_point_mag));
+            StarBrush::new(&kernel).star(frame, &kernel, at.x_px + dx, at.y_px + dy, light_e);
+        }
+    }
+
+    /// A galaxy's disc; seeing is small against it.
+    fn add_galaxy(&self, frame: &mut Image, c: &Conditions, galaxy: &GalaxyKeys) {
+        let s = &self.scenario;
+        let (sin, cos) = galaxy.pa_deg.to_radians().sin_cos();
+        let place = self.night.comet.offset_by_arcsec(galaxy.distance_arcsec * sin, galaxy.distance_arcsec * cos);
+        let Ok(at) = c.wcs.pixel_from_sky(place) else { return };
+        let light_e = s.exposure_s * 10f64.powf(-0.4 * (galaxy.mag - c.zero_point_mag));
+        paint::galaxy(frame, galaxy, (at.x_px, at.y_px), c.arcsec_per_px, light_e);
     }
 
     /// Share of the comet's light above the atmosphere that reaches the detector.
@@ -242,19 +264,14 @@ impl Simulation {
     pub(crate) fn satellites(&self, index: usize) -> Vec<Trail> {
         let s = &self.scenario;
         let c = &self.conditions[index];
-        let [[ex, ey], [nx, ny]] = c.arcsec_per_px;
-        let det = ex * ny - ey * nx;
-        let to_px = |east: f64, north: f64| ((ny * east - ey * north) / det, (ex * north - nx * east) / det);
         let mut trails: Vec<Trail> = s
             .artefacts
             .satellites
             .iter()
             .filter(|t| t.frame == index + 1)
             .map(|t| {
-                let (sin, cos) = t.pa_deg.to_radians().sin_cos();
-                let (dx, dy) = to_px(sin, cos);
-                // PA + 90° is (east, north) = (cos, −sin).
-                let (mx, my) = to_px(t.miss_arcsec * cos, -t.miss_arcsec * sin);
+                let (dx, dy) = on_detector(c.arcsec_per_px, 1.0, t.pa_deg);
+                let (mx, my) = on_detector(c.arcsec_per_px, t.miss_arcsec, t.pa_deg + 90.0);
                 Trail {
                     x_px: c.comet_px.x_px + mx,
                     y_px: c.comet_px.y_px + my,
@@ -312,6 +329,13 @@ impl Simulation {
             }
         }
     }
+}
+
+/// Pixels along x and y of a step on the sky.
+fn on_detector([[ex, ey], [nx, ny]]: [[f64; 2]; 2], arcsec: f64, pa_deg: f64) -> (f64, f64) {
+    let det = ex * ny - ey * nx;
+    let (sin, cos) = pa_deg.to_radians().sin_cos();
+    (arcsec * (ny * sin - ey * cos) / det, arcsec * (ex * cos - nx * sin) / det)
 }
 
 pub(crate) fn name(kind: FrameKind, number: usize) -> String {

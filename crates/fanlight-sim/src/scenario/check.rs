@@ -173,6 +173,14 @@ fn night(s: &Scenario) -> Result<(), SimError> {
         within("stars.star_near_nucleus.distance_arcsec", n.distance_arcsec, 0.0, 600.0)?;
         finite("stars.star_near_nucleus.pa_deg", n.pa_deg)?;
     }
+    if let Some(g) = &f.galaxy {
+        within("stars.galaxy.mag", g.mag, -1.0, 25.0)?;
+        within("stars.galaxy.half_light_arcsec", g.half_light_arcsec, 1.0, 600.0)?;
+        within("stars.galaxy.axis_ratio", g.axis_ratio, 0.05, 1.0)?;
+        finite("stars.galaxy.axis_pa_deg", g.axis_pa_deg)?;
+        within("stars.galaxy.distance_arcsec", g.distance_arcsec, 0.0, 600.0)?;
+        finite("stars.galaxy.pa_deg", g.pa_deg)?;
+    }
     Ok(())
 }
 
@@ -199,6 +207,11 @@ fn comet(s: &Scenario) -> Result<(), SimError> {
     }
     if let Some(m) = c.nucleus_mag {
         within("comet.nucleus_mag", m, -5.0, 30.0)?;
+    }
+    if let Some(k) = &c.companion {
+        within("comet.companion.mag", k.mag, -5.0, 30.0)?;
+        within("comet.companion.distance_arcsec", k.distance_arcsec, 0.0, 600.0)?;
+        finite("comet.companion.pa_deg", k.pa_deg)?;
     }
     within("comet.g_minus_r_mag", c.g_minus_r_mag, -1.0, 3.0)?;
     for v in c.ephemeris_offset_arcsec {

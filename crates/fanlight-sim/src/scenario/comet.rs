@@ -32,6 +32,8 @@ pub struct CometKeys {
     pub break2_km: Option<f64>,
     /// Magnitude of an unresolved nucleus; left out: none.
     pub nucleus_mag: Option<f64>,
+    /// A second nucleus; left out: none.
+    pub companion: Option<CompanionKeys>,
     /// Colour g − r, −1 to 3. 0.44 is the Sun's.
     pub g_minus_r_mag: f64,
     /// How far the comet is from its ephemeris all night: [east, north], up to 600 arcsec.
@@ -60,6 +62,7 @@ impl Default for CometKeys {
             break2_arcsec: None,
             break2_km: Some(120000.0),
             nucleus_mag: None,
+            companion: None,
             g_minus_r_mag: 0.55,
             ephemeris_offset_arcsec: [0.4, -0.3],
             ephemeris_drift_arcsec_per_hour: [0.0, 0.0],
@@ -67,6 +70,18 @@ impl Default for CometKeys {
             features: Vec::new(),
         }
     }
+}
+
+/// `[comet.companion]`: an unresolved piece that moves with the nucleus. The truth's photometry is of the comet without it.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct CompanionKeys {
+    /// Magnitude before seeing, −5 to 30.
+    pub mag: f64,
+    /// Distance from the nucleus, 0 to 600 arcsec.
+    pub distance_arcsec: f64,
+    /// Position angle from the nucleus.
+    pub pa_deg: f64,
 }
 
 /// What a structure is called. Jet, fan and tail are the same wedge; the name goes into the truth.

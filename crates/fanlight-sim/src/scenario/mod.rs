@@ -8,12 +8,12 @@ mod comet;
 mod instrument;
 mod night;
 
-pub use comet::{ArtefactKeys, CometKeys, FeatureKeys, FeatureKind, SatelliteKeys};
+pub use comet::{ArtefactKeys, CometKeys, CompanionKeys, FeatureKeys, FeatureKind, SatelliteKeys};
 pub use instrument::{
     CalibrationKeys, CameraKeys, PsfKeys, TelescopeKeys, TrackingKeys, TrackingTarget, WcsKeys, WcsStyle,
 };
 pub use night::{
-    HaloKeys, NearStarKeys, ObjectKeys, OrbitKeys, SiteKeys, SkyKeys, SpikeKeys, StarKeys, TransmissionKeys,
+    GalaxyKeys, HaloKeys, NearStarKeys, ObjectKeys, OrbitKeys, SiteKeys, SkyKeys, SpikeKeys, StarKeys, TransmissionKeys,
 };
 
 use crate::SimError;

@@ -197,6 +197,8 @@ pub struct StarKeys {
     pub halo: Option<HaloKeys>,
     /// A star placed close to the nucleus; none when left out.
     pub star_near_nucleus: Option<NearStarKeys>,
+    /// A galaxy, which the catalogue does not hold; none when left out.
+    pub galaxy: Option<GalaxyKeys>,
 }
 
 impl Default for StarKeys {
@@ -217,6 +219,7 @@ impl Default for StarKeys {
             spikes: None,
             halo: None,
             star_near_nucleus: None,
+            galaxy: None,
         }
     }
 }
@@ -286,5 +289,23 @@ pub struct NearStarKeys {
     /// Distance from the comet at mid-night, 0 to 600 arcsec.
     pub distance_arcsec: f64,
     /// Position angle from the comet.
+    pub pa_deg: f64,
+}
+
+/// `[stars.galaxy]`: an inclined exponential disc that stands still among the stars.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct GalaxyKeys {
+    /// Magnitude of all its light, −1 to 25.
+    pub mag: f64,
+    /// Half of the light lies within an ellipse of this half major axis, 1 to 600 arcsec.
+    pub half_light_arcsec: f64,
+    /// Minor over major axis, 0.05 to 1.
+    pub axis_ratio: f64,
+    /// Position angle of the major axis.
+    pub axis_pa_deg: f64,
+    /// Distance of its centre from the comet at mid-night, 0 to 600 arcsec.
+    pub distance_arcsec: f64,
+    /// Position angle of its centre from the comet.
     pub pa_deg: f64,
 }

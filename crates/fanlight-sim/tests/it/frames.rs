@@ -2,7 +2,9 @@
 
 use super::{number, quiet};
 use fanlight_image::Image;
-use fanlight_sim::scenario::{FeatureKeys, FeatureKind, NearStarKeys, SatelliteKeys, SpikeKeys, WcsStyle};
+use fanlight_sim::scenario::{
+    CompanionKeys, FeatureKeys, FeatureKind, GalaxyKeys, NearStarKeys, SatelliteKeys, SpikeKeys, WcsStyle,
+};
 use fanlight_sim::{CardValue, Scenario, SimulatedFrame, Simulation};
 use fanlight_sky::{HeaderCards, PixelXy, SkyPosition, Wcs};
 use rayon::prelude::*;
@@ -206,6 +208,56 @@ fn stars_have_the_light_of_their_magnitudes() {
     let want = s.exposure_s * 10f64.powf(-0.4 * (12.0 - number(&truth, "/frames/1/zero_point_mag") - colour));
     // Drawn to 0.05 % of the light, summed from single-precision pixels.
     assert!((added / want - 1.0).abs() < 2e-3, "{added} {want}");
+}
+
+/// A companion stands where it was put beside the nucleus, in every frame, with its light.
+#[test]
+fn a_companion_goes_with_the_nucleus() {
+    let companion = CompanionKeys { mag: 14.0, distance_arcsec: 30.0, pa_deg: 210.0 };
+    for index in [0, 2] {
+        let (before, after, sim) = effect(|s| s.comet.companion = Some(companion.clone()), index);
+        let truth = sim.truth();
+        let of = |key: &str| number(&truth, &format!("/frames/{index}/{key}"));
+        let (mut light, mut x, mut y) = (0.0, 0.0, 0.0);
+        for (i, (a, b)) in after.data.iter().zip(&before.data).enumerate() {
+            let own = f64::from(a - b);
+            light += own;
+            x += own * (i % after.width) as f64;
+            y += own * (i / after.width) as f64;
+        }
+        let want = sim.scenario().exposure_s * 10f64.powf(-0.4 * (14.0 - of("zero_point_mag")));
+        assert!((light / want - 1.0).abs() < 5e-3, "{light} {want}");
+        let m = |k: &str| of(&format!("arcsec_per_px/{k}"));
+        let (dx, dy) = (x / light - of("x_px"), y / light - of("y_px"));
+        let (east, north) = (m("0/0") * dx + m("0/1") * dy, m("1/0") * dx + m("1/1") * dy);
+        let (sin, cos) = 210f64.to_radians().sin_cos();
+        assert!((east - 30.0 * sin).hypot(north - 30.0 * cos) < 0.1, "{east} {north}");
+    }
+}
+
+/// A galaxy stands still on the sky while the comet moves on.
+#[test]
+fn a_galaxy_stays_where_it_is() {
+    let galaxy = GalaxyKeys {
+        mag: 11.0,
+        half_light_arcsec: 20.0,
+        axis_ratio: 0.5,
+        axis_pa_deg: 40.0,
+        distance_arcsec: 20.0,
+        pa_deg: 70.0,
+    };
+    let places: Vec<SkyPosition> = [0, 2]
+        .iter()
+        .map(|index| {
+            let (before, after, sim) = effect(|s| s.stars.galaxy = Some(galaxy.clone()), *index);
+            let added: Vec<f32> = after.data.iter().zip(&before.data).map(|(a, b)| a - b).collect();
+            let peak = added.iter().enumerate().max_by(|a, b| a.1.total_cmp(b.1)).unwrap().0;
+            let (wcs, _) = Wcs::from_header(&sim.frame(*index)).unwrap().unwrap();
+            wcs.sky_from_pixel(PixelXy { x_px: (peak % after.width) as f64, y_px: (peak / after.width) as f64 })
+        })
+        .collect();
+    let scale = quiet().camera.scale_arcsec;
+    assert!(places[0].separation_arcsec(&places[1]) < 2.0 * scale, "{places:?}");
 }
 
 #[test]
