@@ -122,6 +122,8 @@ pub struct NightModel {
     pub data: DVector<f64>,
     /// Halves less the round twin: two by interleaved frames, two by time where known; each with its share of the weight.
     pub halves: Vec<(DVector<f64>, f64)>,
+    /// What each pair of them is.
+    pub half_names: Vec<&'static str>,
     /// Centre, kernel, sky and bright stars.
     pub fixed: Vec<Nuisance>,
     /// The round twin on the square about the nucleus.
@@ -282,7 +284,7 @@ impl NightModel {
         let mut residual: Image = (*image).clone();
         residual.data.par_iter_mut().enumerate().for_each(|(i, v)| *v = finite(*v - in_square(&round, i)));
         let data = less_twin(image);
-        let halves = halves(stack, &less_twin);
+        let (halves, half_names) = halves(stack, &less_twin);
         let mut model = Self {
             frame: *frame,
             fwhm_px,
@@ -293,6 +295,7 @@ impl NightModel {
             templates,
             data,
             halves,
+            half_names,
             fixed: Vec::new(),
             round,
             derivatives,
@@ -531,15 +534,19 @@ pub(super) fn mean_of_neighbours(sums: &[(f64, f64)], ring: usize, neighbours: u
     (n > 0.0).then(|| square / n)
 }
 
-/// Interleaved halves from the sub-stacks, then the halves by time.
-fn halves(stack: &StackForEvidence, project: &impl Fn(&Image) -> DVector<f64>) -> Vec<(DVector<f64>, f64)> {
-    let mut out = Vec::new();
+/// Interleaved halves from the sub-stacks, then the halves by time, each a part of the night with its share of the weight; and the
+/// pairs' names.
+fn halves(
+    stack: &StackForEvidence,
+    project: &impl Fn(&Image) -> DVector<f64>,
+) -> (Vec<(DVector<f64>, f64)>, Vec<&'static str>) {
+    let (mut out, mut names) = (Vec::new(), Vec::new());
     if stack.substacks.len() >= 4 {
         for parity in 0..2 {
             let own: Vec<_> = stack.substacks.iter().skip(parity).step_by(2).collect();
             let share: f64 = own.iter().map(|s| s.1).sum();
             if share <= 0.0 {
-                return Vec::new();
+                return (Vec::new(), Vec::new());
             }
             let mut sum = DVector::zeros(0);
             for (image, own) in own {
@@ -548,11 +555,13 @@ fn halves(stack: &StackForEvidence, project: &impl Fn(&Image) -> DVector<f64>) -
             }
             out.push((sum, share));
         }
+        names.push("interleaved frames");
     }
     if stack.halves.len() == 2 && stack.halves.iter().all(|h| h.1 > 0.0) {
         out.extend(stack.halves.iter().map(|(image, share)| (project(image), *share)));
+        names.push("first and second half of the night");
     }
-    out
+    (out, names)
 }
 
 /// A plane and a bend of the sky, as large at the outer edge as the sky's error.
