@@ -6,6 +6,7 @@ pub mod bright_stars;
 pub mod challenge;
 pub mod chance;
 pub mod coma_model;
+pub mod condensations;
 pub mod feature_fit;
 pub mod gradient;
 pub mod imaging;

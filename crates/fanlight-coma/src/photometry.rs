@@ -1,7 +1,7 @@
 //! Light in circular apertures, with its error term by term.
 
 use crate::measure::RingProfile;
-use fanlight_image::{Image, Mask, Measured, aperture};
+use fanlight_image::{Image, Mask, Measured, PixelBox, aperture};
 
 /// The stack as photometry sees it.
 #[derive(Debug, Clone, Copy)]
@@ -54,9 +54,26 @@ impl ApertureLight {
     }
 }
 
+impl Stack<'_> {
+    /// Whether a pixel within a distance of the centre shows its light. Where none does, no profile says how much there is.
+    pub fn shows_centre(&self, within_px: f64) -> bool {
+        let (width, height) = (self.image.width, self.image.height);
+        // one pixel is always so near, wherever among pixels the centre falls
+        let within_px = within_px.max(std::f64::consts::FRAC_1_SQRT_2);
+        let Some(area) = PixelBox::around(self.x_px, self.y_px, within_px, width, height) else { return false };
+        (area.y0..area.y1).flat_map(|y| (area.x0..area.x1).map(move |x| (x, y))).any(|(x, y)| {
+            let near = (x as f64 - self.x_px).hypot(y as f64 - self.y_px) <= within_px;
+            near && self.mask.is_good(x, y) && self.image.at(x, y).is_finite()
+        })
+    }
+}
+
 /// A masked pixel is filled with the ring's median; how far the coma is from it, as a share of the light filled in.
 /// Jets and tails of common contrast are within it.
 const FILL_ERROR: f64 = 0.1;
+/// The same of a pixel nearer to the centre than any good one, where the profile goes on level and the light rises: a point half
+/// a width nearer to the centre of a star image is twice as bright.
+const FILL_ERROR_AT_CENTRE: f64 = 0.5;
 
 /// Sums the light in a circle with exact pixel overlap; masked pixels are filled from the azimuthal profile.
 ///
@@ -100,7 +117,8 @@ fn sum(stack: &Stack, profile: &RingProfile, x_px: f64, y_px: f64, radius_px: f6
     if !inside {
         return None;
     }
-    let (mut flux, mut variance, mut area, mut filled_area, mut filled_light) = (0.0, 0.0, 0.0, 0.0, 0.0);
+    let (mut flux, mut variance, mut area, mut filled_area, mut filled_sigma) = (0.0, 0.0, 0.0, 0.0, 0.0);
+    let first_ring_px = profile.radius_px.first().copied().unwrap_or(0.0);
     for (i, share) in aperture::circle_overlap(x_px, y_px, radius_px, width, height) {
         let value = f64::from(stack.image.data[i]);
         let pixel_variance = f64::from(stack.variance.data[i]);
@@ -110,10 +128,12 @@ fn sum(stack: &Stack, profile: &RingProfile, x_px: f64, y_px: f64, radius_px: f6
             variance += share * share * pixel_variance;
         } else {
             let (px, py) = ((i % width) as f64, (i / width) as f64);
-            let fill = profile.at((px - stack.x_px).hypot(py - stack.y_px));
+            let radius_px = (px - stack.x_px).hypot(py - stack.y_px);
+            let fill = profile.at(radius_px);
             flux += share * fill;
             filled_area += share;
-            filled_light += share * fill;
+            let error = if radius_px < first_ring_px { FILL_ERROR_AT_CENTRE } else { FILL_ERROR };
+            filled_sigma += share * error * fill;
         }
     }
     (filled_area < area).then(|| ApertureLight {
@@ -123,7 +143,7 @@ fn sum(stack: &Stack, profile: &RingProfile, x_px: f64, y_px: f64, radius_px: f6
         centring: 0.0,
         sampling: 0.0,
         stars: 0.0,
-        filled: FILL_ERROR * filled_light.abs(),
+        filled: filled_sigma.abs(),
         filled_fraction: filled_area / area,
     })
 }
@@ -183,6 +203,21 @@ mod tests {
         assert!((filled.flux - clean.flux).abs() < 1e-6);
         assert!((filled.filled_fraction - 1.0 / area).abs() < 1e-6);
         assert!(aperture_light(&stack(&image, &variance, &mask), &profile, 40.0).is_none());
+    }
+
+    #[test]
+    fn a_centre_without_good_pixels_is_told_and_its_fill_is_uncertain() {
+        let image = Image::filled(61, 61, 2.0);
+        let variance = Image::filled(61, 61, 0.04);
+        let mut mask = Mask::clear(61, 61);
+        assert!(stack(&image, &variance, &mask).shows_centre(0.1));
+        (29..=31).flat_map(|y| (29..=31).map(move |x| y * 61 + x)).for_each(|i| mask.bits[i] = 1);
+        let hollow = stack(&image, &variance, &mask);
+        assert!(!hollow.shows_centre(1.0) && hollow.shows_centre(2.0));
+        let profile = RingProfile::measure(&image, &mask, (30.2, 29.7), 20.0);
+        let light = aperture_light(&hollow, &profile, 10.0).unwrap();
+        // nine pixels of 2: half of their light, but for those that lie as far out as the first good one
+        assert!(light.filled > 0.3 * 18.0 && light.filled <= 9.0 + 1e-9, "{light:?}");
     }
 
     #[test]

@@ -5,7 +5,7 @@
 //! offset.
 
 use crate::ComaError;
-use fanlight_image::{Image, Mask, robust, smooth};
+use fanlight_image::{Image, Mask, flag, robust, smooth};
 
 /// A place in a frame with its error.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -147,14 +147,15 @@ pub struct CondensationSearch {
     pub smoothing_px: f64,
 }
 
-/// Peaks of the smoothed image about a place, flagged pixels left out, highest first.
+/// Peaks of the smoothed image about a place, flagged pixels left out, highest first. Saturated ones are not left out: they are at
+/// least so bright, and a condensation without its middle would have its peak on the rim.
 pub fn condensations(image: &Image, mask: &Mask, search: &CondensationSearch) -> Vec<(f64, f64)> {
     let (x, y, half) = (search.x_px, search.y_px, search.radius_px + search.margin_px);
     let Some(area) = fanlight_image::PixelBox::around(x, y, half, image.width, image.height) else {
         return Vec::new();
     };
     let (mut near, bits) = (image.crop(area), mask.crop(area));
-    near.data.iter_mut().zip(&bits.bits).filter(|(_, b)| **b != 0).for_each(|(v, _)| *v = f32::NAN);
+    near.data.iter_mut().zip(&bits.bits).filter(|(_, b)| **b & !flag::SATURATED != 0).for_each(|(v, _)| *v = f32::NAN);
     let smoothed = smooth::gaussian(&near, search.smoothing_px);
     let (x0, y0) = (area.x0 as f64, area.y0 as f64);
     let peaks = peaks_near(&smoothed, x - x0, y - y0, search.radius_px);

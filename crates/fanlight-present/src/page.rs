@@ -321,10 +321,11 @@ fn or_sentence(figures: &[Figure], name: &str, class: &str, sentence: &str) -> M
 }
 
 fn magnitude(p: &PhotometryRecord) -> String {
-    match (p.mag, p.limit_3sigma_mag) {
-        (Some(mag), _) => mag_with_error(mag, p.mag_err),
-        (None, Some(limit)) => format!("fainter than {}{THIN_SPACE}mag (3σ)", fixed(limit, 2)),
-        (None, None) => "not measured".to_string(),
+    match (p.mag, p.limit_3sigma_mag, p.brighter_than_mag) {
+        (Some(mag), ..) => mag_with_error(mag, p.mag_err),
+        (None, Some(limit), _) => format!("fainter than {}{THIN_SPACE}mag (3σ)", fixed(limit, 2)),
+        (None, None, Some(limit)) => format!("brighter than {}{THIN_SPACE}mag", fixed(limit, 2)),
+        (None, None, None) => "not measured".to_string(),
     }
 }
 

@@ -216,13 +216,17 @@ pub struct PhotometryRecord {
     pub aperture_arcsec: f64,
     /// Catalogue band of the magnitude.
     pub band: String,
-    /// Magnitude of the light in the aperture as seen; absent when the sum is under 3σ.
+    /// Magnitude of the light in the aperture as seen; absent when the sum is under 3σ, and where the centre cannot be seen.
     pub mag: Option<f64>,
     /// Its error.
     pub mag_err: Option<f64>,
     /// Where `mag` is absent: fainter than this at 3σ.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub limit_3sigma_mag: Option<f64>,
+    /// Where `mag` is absent because the centre is saturated or masked: the comet is brighter than this, the magnitude of
+    /// the light in the aperture with the unseen centre no brighter than its surroundings.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub brighter_than_mag: Option<f64>,
     /// A(θ)fρ.
     pub afrho_cm: Option<f64>,
     /// Its error.
@@ -281,12 +285,32 @@ pub struct MorphologyRecord {
     /// Where structure was not analysed: why, in a sentence.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub not_analysed_because: Option<String>,
+    /// Condensations beside the centre; they were taken out before features were looked for.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub condensations: Vec<CondensationRecord>,
     /// The featureless twin that features are held against.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub twin: Option<TwinRecord>,
     /// What was searched, and how high chance alone reaches.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub search: Option<SearchRecord>,
+}
+
+/// A second condensation: light of a point beside the comet's centre, at one place in both halves of the night.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct CondensationRecord {
+    /// Distance from the optocentre.
+    pub distance_arcsec: f64,
+    /// Position angle from it.
+    pub pa_deg: f64,
+    /// Error of its place per axis.
+    pub err_arcsec: f64,
+    /// Magnitude of its light; absent where nothing was calibrated.
+    pub mag: Option<f64>,
+    /// Its error.
+    pub mag_err: Option<f64>,
+    /// Whether the stars passed by so far that it is none; `false` where that does not show.
+    pub moves_with_comet: bool,
 }
 
 /// The featureless twin: the best-fitting coma without narrow structure, imaged as the night was.
@@ -299,7 +323,7 @@ pub struct TwinRecord {
     /// Slope of the coma before blurring, as in ρ^−slope, in the middle of that area.
     pub slope: f64,
     /// Light of an unresolved nucleus as a share of the light within the inner radius, 0 to 1.
-    pub nucleus_share: f64,
+    pub nucleus_share: Option<f64>,
     /// Scatter of the night about the twin with all features in it, over the noise that the search counts with: near 1 where the twin
     /// explains all, lower where stars may leave more than they did.
     pub scatter_over_noise: f64,

@@ -9,8 +9,8 @@ mod structure;
 pub use dates::{format_utc, format_utc_exact, format_utc_long, utc_days};
 pub use numbers::{THIN_SPACE, fixed, format_magnitude, format_measured, format_round, format_value};
 pub use structure::{
-    feature_name, format_chance, format_pa, format_percent, limit_sentence, quoted_limit, search_words, twin_words,
-    what_it_may_be,
+    condensation_words, feature_name, format_chance, format_pa, format_percent, limit_sentence, quoted_limit,
+    search_words, twin_words, what_it_may_be,
 };
 
 use crate::{NightRecord, PhotometryRecord};
@@ -88,7 +88,10 @@ pub fn cannot_say(night: &NightRecord) -> Vec<String> {
         if let Some(loss) = headline_aperture(night).and_then(seeing_beyond_error) {
             out.push(format!("How bright the coma would be without the blur of the air. {loss}"));
         }
-        if night.photometry.iter().any(|p| p.mag.is_none()) {
+        if night.photometry.iter().any(|p| p.brighter_than_mag.is_some()) {
+            out.push("How bright the comet was in all: no pixel shows the light of its very centre.".to_string());
+        }
+        if night.photometry.iter().any(|p| p.limit_3sigma_mag.is_some()) {
             out.push(
                 "The magnitude where only a limit is given: the light there is less than three times its error."
                     .to_string(),
@@ -218,16 +221,19 @@ pub fn median_seeing_arcsec(night: &NightRecord) -> Option<f64> {
 
 fn brightness_words(light: &PhotometryRecord) -> String {
     let mut parts = Vec::new();
-    match (light.mag, light.limit_3sigma_mag) {
-        (Some(mag), _) => parts.push(format!(
+    match (light.mag, light.limit_3sigma_mag, light.brighter_than_mag) {
+        (Some(mag), ..) => parts.push(format!(
             "magnitude {} in band {}",
             format_magnitude(mag, light.mag_err.unwrap_or(f64::NAN)),
             light.band
         )),
-        (None, Some(limit)) => {
+        (None, Some(limit), _) => {
             parts.push(format!("fainter than magnitude {} in band {} (3σ)", fixed(limit, 2), light.band));
         }
-        (None, None) => parts.push(format!("no magnitude in band {}", light.band)),
+        (None, None, Some(limit)) => {
+            parts.push(format!("brighter than magnitude {} in band {}", fixed(limit, 2), light.band));
+        }
+        (None, None, None) => parts.push(format!("no magnitude in band {}", light.band)),
     }
     if let Some(afrho) = light.afrho_cm {
         parts.push(format!("Afρ = {}{THIN_SPACE}cm", format_measured(afrho, light.afrho_err_cm.unwrap_or(f64::NAN))));
@@ -315,6 +321,7 @@ mod tests {
                     mag: Some(16.2 - (km / 5000.0).log2()),
                     mag_err: Some(0.041),
                     limit_3sigma_mag: None,
+                    brighter_than_mag: None,
                     afrho_cm: Some(812.4),
                     afrho_err_cm: Some(24.3),
                     a0frho_cm: Some(1610.0),
@@ -481,6 +488,10 @@ mod tests {
         assert!(text.contains("fainter than magnitude 19.46 in band r (3σ)"), "{text}");
         let not = cannot_say(&night);
         assert!(not.iter().any(|s| s.contains("only a limit")) && !not.iter().any(|s| s.contains("gas")));
+        night.photometry.iter_mut().for_each(|p| (p.limit_3sigma_mag, p.brighter_than_mag) = (None, Some(9.456)));
+        assert!(night_summary(&night).contains("brighter than magnitude 9.46 in band r"), "{}", night_summary(&night));
+        let not = cannot_say(&night);
+        assert!(not.iter().any(|s| s.contains("very centre")) && !not.iter().any(|s| s.contains("only a limit")));
     }
 
     #[test]

@@ -2,8 +2,8 @@
 
 use super::or_dash;
 use fanlight_record::sentences::{
-    THIN_SPACE, feature_name, fixed, format_chance, format_measured, format_pa, format_percent, format_round,
-    format_value, limit_sentence, quoted_limit, search_words, twin_words, what_it_may_be,
+    THIN_SPACE, condensation_words, feature_name, fixed, format_chance, format_measured, format_pa, format_percent,
+    format_round, format_value, limit_sentence, quoted_limit, search_words, twin_words, what_it_may_be,
 };
 use fanlight_record::{ChallengeRecord, DetectionLimit, FeatureRecord, NightRecord};
 use maud::{Markup, html};
@@ -22,6 +22,7 @@ pub(super) fn features(night: &NightRecord) -> Markup {
         };
     }
     html! {
+        @for c in &m.condensations { p.measure { (condensation_words(c)) " It was taken out before features were looked for." } }
         @if m.features.is_empty() {
             p.measure { "Structure was analysed and no feature was found." }
         } @else {

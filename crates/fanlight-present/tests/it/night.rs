@@ -299,6 +299,7 @@ fn photometry() -> Vec<PhotometryRecord> {
         mag: Some(mag),
         mag_err: Some(err),
         limit_3sigma_mag: None,
+        brighter_than_mag: None,
         afrho_cm: Some(afrho),
         afrho_err_cm: Some(afrho_err),
         a0frho_cm: Some(afrho / 0.4987),

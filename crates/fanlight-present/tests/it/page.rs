@@ -174,6 +174,8 @@ fn a_limit_is_shown_as_one() {
         (p.mag, p.mag_err, p.limit_3sigma_mag, p.afrho_cm, p.a0frho_cm) = (None, None, Some(19.4), None, None);
     }
     assert!(page(&record).contains("fainter than 19.40\u{202f}mag (3σ)"));
+    record.photometry.iter_mut().for_each(|p| (p.limit_3sigma_mag, p.brighter_than_mag) = (None, Some(9.4)));
+    assert!(page(&record).contains("brighter than 9.40\u{202f}mag"));
 }
 
 #[test]

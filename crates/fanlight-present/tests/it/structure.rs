@@ -190,7 +190,7 @@ pub fn quiet_record() -> NightRecord {
         inner_arcsec: 3.0,
         outer_arcsec: 48.0,
         slope: 1.03,
-        nucleus_share: 0.02,
+        nucleus_share: Some(0.02),
         scatter_over_noise: 1.04,
         profile_misfit: 0.006,
     });

@@ -1,7 +1,7 @@
 //! What the evidence says about structure in the coma, in words.
 
-use super::numbers::{THIN_SPACE, fixed, places_for_error, superscript};
-use crate::{DetectionLimit, FeatureRecord, GeometryRecord, NightRecord, SearchRecord, TwinRecord};
+use super::numbers::{THIN_SPACE, fixed, format_magnitude, places_for_error, superscript};
+use crate::{CondensationRecord, DetectionLimit, FeatureRecord, GeometryRecord, NightRecord, SearchRecord, TwinRecord};
 
 /// Smaller false-alarm probabilities are not told apart in print.
 const LEAST_CHANCE: f64 = 1e-6;
@@ -66,7 +66,8 @@ pub fn feature_name(feature: &FeatureRecord) -> String {
 pub(super) fn structure_words(night: &NightRecord) -> String {
     let morphology = &night.morphology;
     if !morphology.analysed {
-        return "The structure of the coma was not analysed.".to_string();
+        let because = morphology.not_analysed_because.as_ref().map(|b| format!(" {b}")).unwrap_or_default();
+        return format!("The structure of the coma was not analysed.{because}");
     }
     let of = |verdict: &str| -> Vec<&FeatureRecord> {
         morphology.features.iter().filter(|f| f.verdict == verdict).collect()
@@ -81,7 +82,7 @@ pub(super) fn structure_words(night: &NightRecord) -> String {
     };
     let (supported, provisional, artefacts) = (of("supported"), of("provisional"), of("artefact"));
     let list = |features: &[&FeatureRecord]| features.iter().map(with_chance).collect::<Vec<_>>().join("; ");
-    let mut sentences = Vec::new();
+    let mut sentences: Vec<String> = morphology.condensations.iter().map(condensation_words).collect();
     if supported.is_empty() {
         sentences.push("No structure in the coma was supported.".to_string());
     } else {
@@ -100,6 +101,22 @@ pub(super) fn structure_words(night: &NightRecord) -> String {
         sentences.push(format!("{what}, not structure of the comet: {}.", names.join("; ")));
     }
     sentences.join(" ")
+}
+
+/// `A second condensation, of magnitude 13.50 ± 0.11, stands 5.0″ from the centre at PA 70°.`, and whether it is the comet's.
+pub fn condensation_words(c: &CondensationRecord) -> String {
+    let bright = c.mag.map(|mag| format!(", of magnitude {},", format_magnitude(mag, c.mag_err.unwrap_or(f64::NAN))));
+    let whose = if c.moves_with_comet {
+        ", and goes with the comet"
+    } else {
+        "; the comet moved too little to tell it from a star"
+    };
+    format!(
+        "A second condensation{} stands {}″ from the centre at PA {}{whose}.",
+        bright.unwrap_or_default(),
+        fixed(c.distance_arcsec, 1),
+        format_pa(c.pa_deg, (c.err_arcsec / c.distance_arcsec.max(1e-3)).to_degrees())
+    )
 }
 
 /// The limit that a summary quotes: found nine times of ten or more, as near to 20° wide as there is one, over the
@@ -169,14 +186,14 @@ pub(super) fn cannot_say_of_structure(night: &NightRecord) -> Vec<String> {
 
 /// How well the twin stands for the night, in sentences.
 pub fn twin_words(twin: &TwinRecord) -> String {
-    let nucleus = if twin.nucleus_share >= 0.0005 {
-        format!(
+    let nucleus = match twin.nucleus_share {
+        Some(share) if share < 0.0005 => String::new(),
+        Some(share) => format!(
             ", with an unresolved nucleus that holds {} of the light within {}″",
-            format_percent(twin.nucleus_share),
+            format_percent(share),
             fixed(twin.inner_arcsec, 1)
-        )
-    } else {
-        String::new()
+        ),
+        None => "; what an unresolved nucleus adds does not show, for want of pixels at the centre".to_string(),
     };
     let left = if twin.scatter_over_noise > SCATTER_TOLD {
         ": there is something in the night that neither the twin nor the features explain"
@@ -421,12 +438,33 @@ mod tests {
     }
 
     #[test]
+    fn a_second_condensation_is_told_first() {
+        let mut night = analysed(Vec::new());
+        let mut one = CondensationRecord {
+            distance_arcsec: 5.02,
+            pa_deg: 70.2,
+            err_arcsec: 0.15,
+            mag: Some(13.5),
+            mag_err: Some(0.11),
+            moves_with_comet: true,
+        };
+        night.morphology.condensations = vec![one.clone()];
+        let text = structure_words(&night);
+        let start = "A second condensation, of magnitude 13.50 ± 0.11, stands 5.0″ from the centre at PA 70.2° ± 1.7°, and goes with \
+                     the comet. No structure";
+        assert!(text.starts_with(start), "{text}");
+        (one.mag, one.moves_with_comet) = (None, false);
+        let text = condensation_words(&one);
+        assert!(text.starts_with("A second condensation stands 5.0″") && text.ends_with("from a star."), "{text}");
+    }
+
+    #[test]
     fn the_twin_is_told_with_its_faults() {
         let mut twin = TwinRecord {
             inner_arcsec: 3.0,
             outer_arcsec: 48.0,
             slope: 1.03,
-            nucleus_share: 0.0,
+            nucleus_share: Some(0.0),
             scatter_over_noise: 1.04,
             profile_misfit: 0.006,
         };
@@ -436,11 +474,13 @@ mod tests {
             "{good}"
         );
         assert!(!good.contains("neither the twin"));
-        (twin.scatter_over_noise, twin.nucleus_share) = (1.6, 0.12);
+        (twin.scatter_over_noise, twin.nucleus_share) = (1.6, Some(0.12));
         let bad = twin_words(&twin);
         assert!(
             bad.contains("neither the twin nor the features") && bad.contains("nucleus that holds 12\u{202f}%"),
             "{bad}"
         );
+        twin.nucleus_share = None;
+        assert!(twin_words(&twin).contains("does not show"), "{}", twin_words(&twin));
     }
 }

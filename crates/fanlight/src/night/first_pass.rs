@@ -111,6 +111,8 @@ pub struct FirstLook {
     pub fluxes: FrameFluxes,
     /// Pixels struck by cosmic rays, by their place in the window's storage.
     pub cosmic_rays: Vec<u32>,
+    /// Whether a pixel within half a star's width of the comet is saturated; not where frames do not tell where it is.
+    pub saturated_centre: bool,
 }
 
 impl FirstLook {
@@ -264,6 +266,7 @@ pub fn look(light: &Light, context: &Context, known: Known) -> Result<(FirstLook
     let fluxes = shape.as_ref().filter(|_| can_be_tied).map_or_else(FrameFluxes::default, |s| {
         standards_in(&frame, &measured.flattened, s, wcs, context, &near, start)
     });
+    let saturated_centre = known.offset_arcsec.is_some() && is_saturated(&frame.mask, start, 0.5 * fwhm_px);
     let layers = known.grid.map(|g| lay_on_stars(&frame, measured.sky_e, light.exposure_s, wcs, g));
     let mut look = FirstLook {
         light: light.clone(),
@@ -288,10 +291,22 @@ pub fn look(light: &Light, context: &Context, known: Known) -> Result<(FirstLook
         n_stars: found.len(),
         fluxes,
         cosmic_rays,
+        saturated_centre,
         solution,
     };
     look.place = place_of_comet(&frame, &look, start, fwhm_px);
     Ok((look, layers))
+}
+
+/// Whether a pixel within a distance of a place is saturated.
+fn is_saturated(mask: &Mask, (x_px, y_px): (f64, f64), within_px: f64) -> bool {
+    let within_px = within_px.max(1.0);
+    PixelBox::around(x_px, y_px, within_px, mask.width, mask.height).is_some_and(|area| {
+        (area.y0..area.y1).flat_map(|y| (area.x0..area.x1).map(move |x| (x, y))).any(|(x, y)| {
+            let near = (x as f64 - x_px).hypot(y as f64 - y_px) <= within_px;
+            near && mask.bits[y * mask.width + x] & flag::SATURATED != 0
+        })
+    })
 }
 
 /// Width of the condensation's image: that of the stars, or of the seeing under trails so long that only a mount that

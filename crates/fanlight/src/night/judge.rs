@@ -28,8 +28,9 @@ pub fn rules() -> String {
         "Frames were left out where over {:.0} % of the brightest stars have a second image at the same distance while few \
          frames are like it (a jump of the mount), where stars are wider than {WIDEST_FWHM} times the night's median, where \
          the sky is less transparent than the median by over {DEEPEST_CLOUD_MAG} mag, where under {:.0} % of the median \
-         number of stars were found, where stars are more elongated than {WORST_ELONGATION} times the median, or where a \
-         second of exposure has under {:.0} % of the median weight (a sky too bright to add anything).",
+         number of stars were found, where stars are more elongated than {WORST_ELONGATION} times the median, where a \
+         second of exposure has under {:.0} % of the median weight (a sky too bright to add anything), or where the comet's \
+         centre is saturated while it is not in most frames.",
         100.0 * DOUBLE_SHARE,
         100.0 * FEWEST_STARS,
         100.0 * LEAST_WEIGHT
@@ -47,6 +48,26 @@ pub struct Evidence<'a> {
     pub weights: &'a [f64],
     /// Per look.
     pub circumstances: &'a [Option<Circumstances>],
+}
+
+/// Leaves out the good frames in which the comet's centre is saturated, where it is not in most of them: the others show it. Where
+/// it is in most, they are kept, and what that means is told.
+pub fn leave_out_saturated(looks: &[FirstLook], rejected: &mut [Option<String>]) -> Option<String> {
+    let good: Vec<usize> = (0..looks.len()).filter(|i| rejected[*i].is_none()).collect();
+    let saturated: Vec<usize> = good.iter().copied().filter(|i| looks[*i].saturated_centre).collect();
+    if saturated.is_empty() {
+        return None;
+    }
+    if 2 * saturated.len() <= good.len() {
+        saturated.iter().for_each(|i| rejected[*i] = Some("the comet's centre is saturated in it".into()));
+        return None;
+    }
+    Some(format!(
+        "In {} of {} frames the comet's centre is saturated: how bright it is there is not known, and the comet is only said to \
+         be brighter than the light around it. Shorter exposures would show it.",
+        saturated.len(),
+        good.len()
+    ))
 }
 
 /// For each frame, why it is not good enough; `None` for a good one.

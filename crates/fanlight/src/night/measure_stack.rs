@@ -11,9 +11,9 @@ use fanlight_coma::passing::{self, Field, FieldScatter, Passing, StarsLeft};
 use fanlight_coma::photometry::{ApertureLight, Stack};
 use fanlight_coma::profile::{self, SkyFitConfig, SkySurface};
 use fanlight_coma::stars;
-use fanlight_image::Image;
 use fanlight_image::aperture::Circle;
 use fanlight_image::polar::Ring;
+use fanlight_image::{Image, PixelBox, flag};
 use fanlight_sky::PixelXy;
 
 /// The measured stack. Its image has the fitted sky taken off.
@@ -26,7 +26,7 @@ pub struct MeasuredStack {
     pub optocentre: Option<Optocentre>,
     /// Where the profile and the apertures are centred.
     pub centre_px: (f64, f64),
-    /// The kernel.
+    /// The kernel; `None` where no star image told it.
     pub kernel: Option<KernelShape>,
     /// The sky that was fitted and taken off.
     pub sky: Option<SkySurface>,
@@ -51,10 +51,18 @@ const FLAT_ERROR: f64 = 3e-4;
 /// A coma that stands this many errors of the sky over it at the stack's edge fills the stack.
 const FILLS_SIGMA: f64 = 3.0;
 
-/// Measures a stack; `sky_per_px` is the typical sky of its frames in the stack's unit, `passing` the stars taken out of them.
-pub fn measure(mut comet: CometStack, grid: CometGrid, sky_per_px: f64, passing: Passing) -> MeasuredStack {
+/// Measures a stack; `has_star_image` whether its kernel is by star images, else assumed, `sky_per_px` the typical sky of its frames
+/// in the stack's unit, `passing` the stars taken out of them.
+pub fn measure(
+    mut comet: CometStack,
+    grid: CometGrid,
+    has_star_image: bool,
+    sky_per_px: f64,
+    passing: Passing,
+) -> MeasuredStack {
     let kernel = kernel::kernel_shape(&comet.kernel);
     let fwhm_px = kernel.map_or(3.0, |k| k.fwhm_px());
+    mask_shown_by_few(&mut comet, (grid.local.x_px, grid.local.y_px), UNLIKE_WITHIN_FWHM * fwhm_px);
     let start = OptocentreConfig { x_px: grid.local.x_px, y_px: grid.local.y_px, fwhm_px };
     let stacked = &mut comet.stacked;
     let found =
@@ -81,7 +89,7 @@ pub fn measure(mut comet: CometStack, grid: CometGrid, sky_per_px: f64, passing:
         grid,
         optocentre,
         centre_px,
-        kernel,
+        kernel: kernel.filter(|_| has_star_image),
         sky,
         rings,
         fill,
@@ -95,6 +103,26 @@ pub fn measure(mut comet: CometStack, grid: CometGrid, sky_per_px: f64, passing:
         measured.star_model_share = scatter.model_share;
     }
     measured
+}
+
+/// So near the nucleus, in kernel widths, frames of different seeing differ in light.
+const UNLIKE_WITHIN_FWHM: f64 = 2.0;
+
+/// Masks the pixels about the nucleus that less than half of the frames show: those whose image is blurred most, where the others are
+/// saturated.
+fn mask_shown_by_few(comet: &mut CometStack, (x_px, y_px): (f64, f64), within_px: f64) {
+    let n_frames = comet.kernel.len();
+    let stacked = &mut comet.stacked;
+    let width = stacked.mask.width;
+    let Some(area) = PixelBox::around(x_px, y_px, within_px, width, stacked.mask.height) else { return };
+    for y in area.y0..area.y1 {
+        for x in area.x0..area.x1 {
+            let i = y * width + x;
+            if (x as f64 - x_px).hypot(y as f64 - y_px) <= within_px && 2 * usize::from(stacked.n_used[i]) < n_frames {
+                stacked.mask.bits[i] |= flag::NO_DATA;
+            }
+        }
+    }
 }
 
 /// Radius of the circles that tell what stars leave, as a share of the stack's smaller side, at most: there must be room for
@@ -118,21 +146,31 @@ impl MeasuredStack {
         self.optocentre.map_or(0.5, |o| o.sigma_px())
     }
 
-    /// Light in a circle about the optocentre, with what stars leave in it; `None` when it is not wholly on the stack.
-    pub fn aperture(&self, radius_px: f64) -> Option<(ApertureLight, StarsLeft)> {
+    /// Whether a pixel within half a kernel width of the centre shows its light.
+    pub fn shows_centre(&self) -> bool {
+        self.view(0.0).shows_centre(0.5 * self.kernel.map_or(3.0, |k| k.fwhm_px()))
+    }
+
+    /// The stack as photometry sees it, with the error of the sky per pixel.
+    fn view(&self, sky_sigma: f64) -> Stack<'_> {
         let stacked = &self.comet.stacked;
-        let view = Stack {
+        Stack {
             image: &stacked.image,
             variance: &stacked.variance,
             mask: &stacked.mask,
             x_px: self.centre_px.0,
             y_px: self.centre_px.1,
             centre_sigma_px: self.centre_sigma_px(),
-            // without a fit the sky is known to what is left of the pixel noise over a large area
-            sky_sigma: self.sky.map_or(0.05 * self.sky_noise, |s| s.mean_sigma_within(radius_px)),
+            sky_sigma,
             correlation: self.comet.correlation,
-        };
-        let light = fanlight_coma::photometry::aperture_light(&view, &self.fill, radius_px)?;
+        }
+    }
+
+    /// Light in a circle about the optocentre, with what stars leave in it; `None` when it is not wholly on the stack.
+    pub fn aperture(&self, radius_px: f64) -> Option<(ApertureLight, StarsLeft)> {
+        // without a fit the sky is known to what is left of the pixel noise over a large area
+        let sky_sigma = self.sky.map_or(0.05 * self.sky_noise, |s| s.mean_sigma_within(radius_px));
+        let light = fanlight_coma::photometry::aperture_light(&self.view(sky_sigma), &self.fill, radius_px)?;
         let left = self.stars_left(radius_px);
         Some((ApertureLight { stars: left.sigma(), ..light }, left))
     }

@@ -10,6 +10,7 @@ pub mod excess;
 pub mod expected;
 pub mod field;
 pub mod first_pass;
+pub mod foreign_light;
 pub mod frame_pixels;
 pub mod inputs;
 pub mod judge;

@@ -11,11 +11,11 @@ use fanlight_coma::zero_point::FrameZeroPoint;
 use fanlight_record::NearStarRecord;
 use fanlight_sky::UtcInstant;
 
-/// The night's offset from the ephemeris by the frames that are good.
+/// The night's offset from the ephemeris by the frames that are good; `shared` is where the frames together show a condensation.
 pub fn night_offset(
     looks: &[FirstLook],
     (rejected, beside): (&[Option<String>], &[Option<NearStarRecord>]),
-    expected: &Expected,
+    (expected, shared): (&Expected, Option<(f64, f64)>),
     notes: &mut Notes,
 ) -> Option<Offset> {
     let good: Vec<&FirstLook> = looks.iter().zip(rejected).filter(|(_, r)| r.is_none()).map(|(l, _)| l).collect();
@@ -45,8 +45,14 @@ pub fn night_offset(
             Some(offset)
         }
         Err(_) => {
-            notes.warn(not_where_expected(&good, expected));
-            None
+            // a saturated centre has no centroid
+            let saturated = good.iter().any(|l| l.saturated_centre);
+            let found = shared.filter(|o| saturated && !moving::is_a_star(&good, *o));
+            if found.is_none() {
+                notes.warn(not_where_expected(&good, expected));
+            }
+            let scale_arcsec = good.iter().map(|l| l.scale_arcsec).fold(0.0, f64::max);
+            found.map(|o| of_condensations(o, scale_arcsec, Vec::new()))
         }
     }
 }
@@ -129,14 +135,12 @@ fn shared_or(votes: Offset, all: &[Vote], looks: &[FirstLook], rejected: &[Optio
         return votes;
     };
     let near = |v: &Vote| (v.east_arcsec - east_arcsec).hypot(v.north_arcsec - north_arcsec) <= tolerance_arcsec;
-    Offset {
-        east_arcsec,
-        north_arcsec,
-        // the condensations are known to the pixel
-        sigma_arcsec: 0.5 * scale_arcsec,
-        kept: all.iter().map(near).collect(),
-        agree: true,
-    }
+    of_condensations((east_arcsec, north_arcsec), scale_arcsec, all.iter().map(near).collect())
+}
+
+/// An offset that frames' condensations share: they are known to the pixel.
+fn of_condensations((east_arcsec, north_arcsec): (f64, f64), scale_arcsec: f64, kept: Vec<bool>) -> Offset {
+    Offset { east_arcsec, north_arcsec, sigma_arcsec: 0.5 * scale_arcsec, kept, agree: true }
 }
 
 /// A frame without a zero point cannot be scaled; one whose WCS is untied and whose comet is elsewhere is misplaced.

@@ -205,7 +205,7 @@ fn astrometry(night: &Night, orbit: &OrbitElements, site: &Site) -> Option<Astro
 }
 
 /// Zero point of the stack with the error that all its frames share.
-fn stack_zero_point(night: &Night) -> Option<Measured> {
+pub(super) fn stack_zero_point(night: &Night) -> Option<Measured> {
     let solution = night.solution.as_ref()?;
     let used: Vec<(f64, f64)> = night
         .zero_points
@@ -340,8 +340,18 @@ fn photometry_records(
     }
     let scale_arcsec = night.stack.scale_arcsec();
     let uncalibrated = Uncalibrated::of(night);
-    let losses =
-        night.stack.kernel.and_then(|k| SeeingLoss::new(&night.stack.rings, &night.stack.comet.kernel, k.fwhm_px()));
+    let shows_centre = night.stack.shows_centre();
+    if !shows_centre {
+        notes.warn(
+            "No pixel shows the comet's centre: it is saturated or masked in most frames. There are no magnitudes and no Afρ, only \
+             what the comet is brighter than.",
+        );
+    }
+    let losses = night
+        .stack
+        .kernel
+        .filter(|_| shows_centre)
+        .and_then(|k| SeeingLoss::new(&night.stack.rings, &night.stack.comet.kernel, k.fwhm_px()));
     let fwhm_arcsec = night.stack.kernel.map(|k| k.fwhm_px() * scale_arcsec);
     let at_edge = night.stack.coma_at_edge();
     let mut records = Vec::new();
@@ -387,9 +397,11 @@ fn photometry_records(
             }
         }
         let with_missing = ApertureLight { sky: light.sky.hypot(offset).hypot(flat), ..light };
-        let (mag, limit) = match photometry::brightness(&with_missing, zero_point, colour_sigma.hypot(response)) {
-            Brightness::Magnitude(m) => (Some(m), None),
-            Brightness::FainterThan(limit) => (None, Some(limit)),
+        let found = photometry::brightness(&with_missing, zero_point, colour_sigma.hypot(response));
+        let (mag, fainter_than, brighter_than) = match found {
+            Brightness::Magnitude(m) if shows_centre => (Some(m), None, None),
+            Brightness::Magnitude(m) => (None, None, Some(m.value + 3.0 * m.sigma)),
+            Brightness::FainterThan(limit) => (None, Some(limit).filter(|_| shows_centre), None),
         };
         let afrho = mag.zip(solar_magnitude).and_then(|(magnitude, solar_magnitude)| {
             let (r_au, delta_au, radius_km) = (geometry.r_au, geometry.delta_au, *aperture_km);
@@ -401,7 +413,8 @@ fn photometry_records(
             band: band.to_string(),
             mag: mag.map(|m| m.value),
             mag_err: mag.map(|m| m.sigma),
-            limit_3sigma_mag: limit,
+            limit_3sigma_mag: fainter_than,
+            brighter_than_mag: brighter_than,
             afrho_cm: afrho.map(|a| a.value),
             afrho_err_cm: afrho.map(|a| a.sigma),
             a0frho_cm: afrho.zip(phase).map(|(a, p)| a.value / p),
@@ -474,11 +487,13 @@ fn profile(night: &Night) -> Vec<ProfileRecord> {
     let area = scale * scale;
     let zero_point = night.stack_zero_point_mag;
     let sky_sigma = night.stack.sky.map_or(0.0, |s| s.level.sigma);
-    let mut enclosed = 0.0;
+    let (mut enclosed, mut from_px) = (0.0, 0.0);
     let rings = night.stack.rings.iter().filter(|r| r.n_good > 0 && r.mean.is_finite());
     rings
         .map(|r| {
-            enclosed += r.mean * std::f64::consts::PI * (r.outer_px.powi(2) - r.inner_px.powi(2));
+            // a ring without good pixels counts like the next that has some
+            enclosed += r.mean * std::f64::consts::PI * (r.outer_px.powi(2) - f64::powi(from_px, 2));
+            from_px = r.outer_px;
             let mean = r.mean / area;
             let err = r.sigma_of_mean.unwrap_or(0.0).hypot(sky_sigma) / area;
             ProfileRecord {

@@ -6,6 +6,7 @@ use super::circumstances;
 use super::expected::{self, Expected};
 use super::field::{self, Field};
 use super::first_pass::{self, Context, FirstLook, StarGrid};
+use super::foreign_light;
 use super::frame_pixels::FramePixels;
 use super::inputs::{self, Inputs, LeftOut};
 use super::kept::{Known, kept_frames, mean_mid};
@@ -198,6 +199,9 @@ pub fn reduce(options: &Options, sources: Sources, scratch: &Path) -> Result<Red
     let evidence =
         judge::Evidence { looks: &looks, zero_points: &zero_points, weights: &weights.of, circumstances: &heights };
     let mut rejected = judge::judge(&evidence);
+    if let Some(warning) = judge::leave_out_saturated(&looks, &mut rejected) {
+        notes.warn(warning);
+    }
     notes.push(judge::rules());
     let catalogue_zero_point_mag = median_zero_point(&zero_points, &rejected);
     let catalogue_stars =
@@ -208,7 +212,7 @@ pub fn reduce(options: &Options, sources: Sources, scratch: &Path) -> Result<Red
     };
     let beside =
         circumstances::stars_near_nucleus(&looks, &zero_points, catalogue_zero_point_mag, &catalogue_stars, sought);
-    let offset = night_offset(&looks, (&rejected, &beside), &expected, &mut notes);
+    let offset = night_offset(&looks, (&rejected, &beside), (&expected, preview.offset_arcsec), &mut notes);
     leave_out_lost_frames(&looks, &zero_points, solution.is_some(), offset.as_ref(), &mut rejected);
     if rejected.iter().all(Option::is_some) {
         return Err(
@@ -245,6 +249,7 @@ pub fn reduce(options: &Options, sources: Sources, scratch: &Path) -> Result<Red
     let field_light =
         FieldLight { stars: field_stars, wings: wings.map(|w| (w.clone(), grid.wcs.arcsec_per_px(middle))) };
 
+    let has_star_image = kept.iter().any(|k| k.look.shape.is_some());
     let reference = &kept[kept.len() / 2];
     let comet_grid = CometGrid::about(reference, window::stack_side_px(windows.side_px))?;
     let comet = second_pass::stack_on_comet(&kept, &field_light, &comet_grid, &context, scratch)?;
@@ -283,7 +288,7 @@ pub fn reduce(options: &Options, sources: Sources, scratch: &Path) -> Result<Red
         wings::raise(step, s, &mut zero_points);
         stack_zero_point_mag = stack_zero_point_mag.map(|z| z + step.value);
     }
-    let stack = measure_stack::measure(comet, comet_grid, sky_per_px, passing);
+    let stack = measure_stack::measure(comet, comet_grid, has_star_image, sky_per_px, passing);
     let in_stack_px = field_light
         .wings
         .as_ref()
@@ -330,6 +335,7 @@ pub fn reduce(options: &Options, sources: Sources, scratch: &Path) -> Result<Red
     let structure = match structure::look(&night, &record.geometry) {
         Ok(found) => {
             found.fill(&mut record.morphology, &record.geometry);
+            foreign_light::widen(&mut record);
             if record.morphology.features.iter().any(|f| f.verdict == "supported" || f.verdict == "provisional") {
                 record.notes.push(STARS_IN_PROBABILITIES.into());
             }

@@ -6,6 +6,7 @@ use crate::Failure;
 use fanlight_coma::enhance::{self, BandConfig, RingConfig, Statistic};
 use fanlight_coma::evidence::artefacts::GradientPeak;
 use fanlight_coma::evidence::challenge::{Challenge, Challenged, Instrument, Outcome, Pictures};
+use fanlight_coma::evidence::condensations::{self, Condensation, Without};
 use fanlight_coma::evidence::feature_fit::{Fitted, Shape};
 use fanlight_coma::evidence::limits::Limit;
 use fanlight_coma::evidence::mode_space::SkyFrame;
@@ -13,10 +14,11 @@ use fanlight_coma::evidence::night_model::{NightModel, NoEvidence, StackForEvide
 use fanlight_coma::evidence::search::Findings;
 use fanlight_coma::evidence::twin_image;
 use fanlight_coma::evidence::verdict::Verdict;
-use fanlight_image::{Image, PixelBox};
+use fanlight_image::moffat::{FEW_STARS, UNLIKE_SHARE};
+use fanlight_image::{Image, PixelBox, robust};
 use fanlight_record::{
-    ChallengeRecord, DetectionLimit, FeatureRecord, GeometryRecord, MorphologyRecord, RidgePoint, SearchRecord,
-    TwinRecord,
+    ChallengeRecord, CondensationRecord, DetectionLimit, FeatureRecord, GeometryRecord, MorphologyRecord, RidgePoint,
+    SearchRecord, TwinRecord,
 };
 use fanlight_sky::{PixelXy, PositionAngle};
 
@@ -49,6 +51,10 @@ pub struct Structure {
     pub twin: Image,
     /// The same with one draw of the night's noise.
     pub twin_realisation: Image,
+    /// Condensations beside the centre.
+    pub condensations: Vec<CondensationRecord>,
+    /// Whether the stack shows the centre, and with it an unresolved nucleus.
+    pub shows_centre: bool,
 }
 
 /// Looks for structure in a night's stack.
@@ -58,7 +64,10 @@ pub struct Structure {
 pub fn look(night: &Night, geometry: &GeometryRecord) -> Result<Structure, NoEvidence> {
     let stack = &night.stack;
     let optocentre = stack.optocentre.ok_or(NoEvidence::Impossible("no condensation tells where the nucleus is"))?;
-    let kernel = stack.kernel.ok_or(NoEvidence::Impossible("no star tells how a point is imaged"))?;
+    let kernel = stack.kernel.ok_or(NoEvidence::Impossible(
+        "no star image could be measured: how a point is imaged is not known, and so nothing can be told from what it makes of a \
+         round coma",
+    ))?;
     let stacked = &stack.comet.stacked;
     let substacks: Vec<(&Image, f64)> =
         stacked.substacks.iter().zip(stack.comet.substack_shares.iter().copied()).collect();
@@ -74,7 +83,7 @@ pub fn look(night: &Night, geometry: &GeometryRecord) -> Result<Structure, NoEvi
         centre_sigma_px: optocentre.sigma_px(),
         kernel: &stack.comet.kernel,
         fwhm_px: kernel.fwhm_px(),
-        elongation_sigma: ELONGATION_SIGMA,
+        elongation_sigma: elongation_sigma(night),
         substacks: &substacks,
         halves: &halves,
         sky_sigma: stack.sky.map_or(0.05 * stack.sky_noise, |s| s.level.sigma),
@@ -84,11 +93,25 @@ pub fn look(night: &Night, geometry: &GeometryRecord) -> Result<Structure, NoEvi
         star_track: &star_track,
         sky_per_px: stack.sky_per_px,
     };
+    // beside a centre that no pixel shows nothing has a place
+    let beside = if stack.shows_centre() { condensations::find(&input, &stack.fill) } else { Vec::new() };
+    let without = (!beside.is_empty()).then(|| Without::of(&input, &beside));
+    let [fewer_substacks, fewer_halves]: [Vec<(&Image, f64)>; 2] = match &without {
+        Some(w) => [&w.substacks, &w.halves].map(|parts| parts.iter().map(|(i, s)| (i, *s)).collect()),
+        None => [Vec::new(), Vec::new()],
+    };
+    let input = without.as_ref().map_or(input, |w| StackForEvidence {
+        image: &w.image,
+        mask: &w.mask,
+        substacks: &fewer_substacks,
+        halves: &fewer_halves,
+        ..input
+    });
     let model = NightModel::settled(&input)?;
     tracing::info!("coma modelled");
     let findings = model.find(SEED);
     tracing::info!("coma searched: {} features", findings.features.len());
-    let pictures = pictures(&stacked.image, &model);
+    let pictures = pictures(input.image, &model);
     let instrument = instrument(night);
     let challenges = (0..findings.features.len())
         .map(|i| Challenged::new(&model, &findings, i).all(&instrument, &pictures))
@@ -100,7 +123,33 @@ pub fn look(night: &Night, geometry: &GeometryRecord) -> Result<Structure, NoEvi
     let is_broad = |i: usize| !matches!(kind(&findings.features[i].fitted, &model, geometry), "jet" | "arc");
     let twin = model.twin(&findings, (stacked.image.width, stacked.image.height), is_broad);
     let twin_realisation = twin_image::with_noise(&twin, &stacked.variance, SEED);
-    Ok(Structure { model, findings, challenges, peaks, limits, twin, twin_realisation })
+    let shows_centre = stack.shows_centre();
+    let condensations = beside.iter().map(|c| condensation(c, &model, night)).collect();
+    Ok(Structure { model, findings, challenges, peaks, limits, twin, twin_realisation, condensations, shows_centre })
+}
+
+fn condensation(c: &Condensation, model: &NightModel, night: &Night) -> CondensationRecord {
+    let (cx, cy) = model.frame.centre_px;
+    let (rho_px, pa_rad) = model.frame.polar(c.x_px - cx, c.y_px - cy);
+    let scale = model.frame.scale_arcsec();
+    let zero_point = super::record::stack_zero_point(night);
+    CondensationRecord {
+        distance_arcsec: rho_px * scale,
+        pa_deg: degrees(pa_rad),
+        err_arcsec: c.sigma_px.hypot(model.centre_sigma_px) * scale,
+        mag: zero_point.map(|z| z.value - 2.5 * c.light.log10()),
+        mag_err: zero_point.map(|z| z.sigma.hypot(1.0857 * c.light_sigma / c.light)),
+        moves_with_comet: c.no_star,
+    }
+}
+
+/// Relative error of the kernel's elongation: few stars do not show what they differ by over the field.
+fn elongation_sigma(night: &Night) -> f64 {
+    let used = night.looks.iter().zip(&night.rejected).filter(|(_, r)| r.is_none());
+    let mut counts: Vec<f64> = used.filter_map(|(l, _)| Some(l.shape.as_ref()?.n_stars as f64)).collect();
+    let typical = robust::median_f64(&mut counts).unwrap_or(1.0).max(1.0);
+    let unlike = if typical < FEW_STARS as f64 { UNLIKE_SHARE / typical.sqrt() } else { 0.0 };
+    ELONGATION_SIGMA.hypot(unlike)
 }
 
 /// The night about the comet in three unlike enhancements.
@@ -205,11 +254,12 @@ impl Structure {
         let (inner, outer) = model.reach_px;
         let middle = (inner * outer).sqrt();
         record.analysed = true;
+        record.condensations = self.condensations.clone();
         record.twin = Some(TwinRecord {
             inner_arcsec: inner * scale,
             outer_arcsec: outer * scale,
             slope: model.coma.slope(middle),
-            nucleus_share: model.coma.nucleus_share(inner),
+            nucleus_share: Some(model.coma.nucleus_share(inner)).filter(|_| self.shows_centre),
             scatter_over_noise: model.scatter_over_noise(findings),
             profile_misfit: model.profile_misfit,
         });

@@ -2,6 +2,7 @@
 
 mod again;
 mod bad_input;
+mod bad_structure;
 mod bad_ways;
 mod cameras;
 mod cli;
