@@ -1,7 +1,10 @@
 //! Is it in both halves of the night? Two halves of interleaved frames, and the first and the second by time.
 
 use super::{Amplitude, Challenge, Challenged, per_cent, short};
+use crate::evidence::feature_fit::Fitted;
+use crate::evidence::mode_space::off_rad;
 use crate::evidence::nuisance::{Nuisance, Nuisances, Source};
+use nalgebra::DVector;
 
 /// Amplitudes may differ by this many errors, or by this share.
 const LARGEST_SIGMAS: f64 = 3.0;
@@ -12,6 +15,8 @@ const ABSENT_SIGMAS: f64 = 1.0;
 /// Without other features and lopsidedness free to take it up, the difference may be this many errors, or this share of the feature.
 const MOST_LEFT_SIGMAS: f64 = 5.0;
 const MOST_LEFT_SHARE: f64 = 0.25;
+/// Features so near to each other in position angle may be one light.
+const BESIDE_RAD: f64 = 1.05;
 /// Centre and kernel of a half are known so much less than the night's.
 const OWN_OF_HALF: f64 = 5.0;
 /// How far a feature may turn from one half to the other.
@@ -45,7 +50,7 @@ pub(super) fn challenge(c: &Challenged) -> Challenge {
         })
         .collect();
     let own = Nuisances::new(model.space.dim, &own);
-    let mut left = (0.0f64, 0.0f64);
+    let (mut left, mut foreign) = ((0.0f64, 0.0f64), None);
     let (mut worst, mut failed, mut absent) = (0.0f64, false, false);
     let mut amplitudes = Vec::new();
     for pair in model.halves.chunks_exact(2) {
@@ -65,14 +70,13 @@ pub(super) fn challenge(c: &Challenged) -> Challenge {
         absent |=
             measured.iter().any(|m| fitted.amplitude / m.sigma >= EXPECTED_SIGMAS && m.significance() < ABSENT_SIGMAS);
         worst = worst.max(sigmas);
-        let [(first, share), (second, other_share)] = pair else { continue };
-        let difference = Amplitude::of(&fitted.unit, &own, &(first - second));
-        let sigmas = difference.significance().abs() / (1.0 / share + 1.0 / other_share).sqrt();
-        let of_feature = (difference.value / fitted.amplitude).abs();
-        failed |= sigmas > MOST_LEFT_SIGMAS && of_feature > MOST_LEFT_SHARE;
-        if sigmas > left.0 {
-            left = (sigmas, of_feature);
+        let own_left = left_over(fitted, &own, pair);
+        failed |= is_foreign(own_left);
+        if own_left.0 > left.0 {
+            left = own_left;
         }
+        foreign =
+            foreign.or_else(|| neighbours(c).find(|f| is_foreign(left_over(f, &own, pair))).map(|f| middle_pa(c, f)));
         amplitudes.push((a.value / fitted.amplitude, b.value / fitted.amplitude));
     }
     let shares: Vec<String> = amplitudes.iter().map(|(a, b)| format!("{} and {}", short(*a), short(*b))).collect();
@@ -85,5 +89,43 @@ pub(super) fn challenge(c: &Challenged) -> Challenge {
         per_cent(left.1),
         short(left.0)
     );
+    // what stands among light that does not go with the comet may be of it, and may be real
+    if let (Some(pa_rad), false, false) = (foreign, failed, absent) {
+        let pa_deg = pa_rad.to_degrees().rem_euclid(360.0);
+        return Challenge::not_tested(
+            "halves",
+            format!(
+                "{explanation} But light beside it, at PA {pa_deg:.0}°, is not alike in both halves: it may be of the same."
+            ),
+        );
+    }
     Challenge::judged("halves", !failed && !absent, (worst, LARGEST_SIGMAS), explanation)
+}
+
+/// What differs between two halves along a feature, in errors and as a share of the feature.
+fn left_over(fitted: &Fitted, own: &Nuisances, pair: &[(DVector<f64>, f64)]) -> (f64, f64) {
+    let [(first, share), (second, other_share)] = pair else { return (0.0, 0.0) };
+    let difference = Amplitude::of(&fitted.unit, own, &(first - second));
+    let sigmas = difference.significance().abs() / (1.0 / share + 1.0 / other_share).sqrt();
+    (sigmas, (difference.value / fitted.amplitude).abs())
+}
+
+fn is_foreign((sigmas, share): (f64, f64)) -> bool {
+    sigmas > MOST_LEFT_SIGMAS && share > MOST_LEFT_SHARE
+}
+
+/// Other features beside a feature.
+fn neighbours<'a>(c: &'a Challenged) -> impl Iterator<Item = &'a Fitted> {
+    let (from, to) = c.extent_px();
+    let features = c.findings.features.iter().enumerate().filter(|(i, _)| *i != c.index).map(|(_, f)| &f.fitted);
+    features.filter(move |f| {
+        let (other_from, other_to) = c.model.extent_px(f);
+        let overlap = other_from < to && from < other_to;
+        overlap && off_rad(middle_pa(c, f), middle_pa(c, c.fitted())).abs() < BESIDE_RAD
+    })
+}
+
+fn middle_pa(c: &Challenged, f: &Fitted) -> f64 {
+    let (from, to) = c.model.extent_px(f);
+    f.pa_at((from * to).sqrt()).0
 }
