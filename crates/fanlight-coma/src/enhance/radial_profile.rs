@@ -1,10 +1,12 @@
 //! A brightness that depends on the distance from the nucleus alone, and images divided by it or less it.
 
-use super::rings::{self, RingConfig, Rings, Statistic};
-use super::spline::Spline;
+use super::ring_moments::ring_moments;
+use super::rings::{self, RingConfig, RingPixel, Rings, Statistic};
+use super::spline::{Lookup, Spline};
 use super::{check, map_with_radius};
 use crate::ComaError;
 use fanlight_image::Image;
+use fanlight_image::robust::median;
 use fanlight_sky::PixelXy;
 
 /// Distances below this are taken as this: nearer, where in its pixel the nucleus is decides.
@@ -63,31 +65,47 @@ impl RadialProfile {
     /// # Errors
     /// When the centre is outside the image or the rings are narrower than 0.5 px.
     pub fn azimuthal_average(image: &Image, centre: PixelXy, config: &RingConfig) -> Result<Self, ComaError> {
-        Ok(Self::of_rings(&Rings::of(image, centre, config.ring_width_px)?, config))
+        match config.statistic {
+            Statistic::Mean => Self::mean_of_rings(image, centre, config.ring_width_px),
+            Statistic::Median => {
+                Ok(Self::median_of_rings(&Rings::of(image, centre, config.ring_width_px)?, config.ring_width_px))
+            }
+        }
     }
 
-    /// The average of each ring.
-    pub(super) fn of_rings(rings: &Rings, config: &RingConfig) -> Self {
+    // Both take brightness times distance: the slope inside a ring then moves neither mean nor median.
+
+    /// The mean of each ring.
+    ///
+    /// # Errors
+    /// As [`Self::azimuthal_average`].
+    pub(super) fn mean_of_rings(image: &Image, centre: PixelXy, width_px: f64) -> Result<Self, ComaError> {
+        let rings = ring_moments(
+            image,
+            centre,
+            width_px,
+            #[inline(always)]
+            |radii, values, _| {
+                for (radius, value) in radii.iter_mut().zip(values) {
+                    *radius = if *radius < NEAREST_PX as f32 { NEAREST_PX as f32 } else { *radius };
+                    *value *= *radius;
+                }
+            },
+        )?;
+        let knots: Vec<(f64, f64)> = rings.iter().map(|r| (r.value.radius_px(), r.value.mean())).collect();
+        Ok(Self(Spline::new(&knots, rings::range(&rings, width_px))))
+    }
+
+    /// The median of each ring.
+    pub(super) fn median_of_rings(rings: &Rings, width_px: f64) -> Self {
         let rings = rings.map(|pixels| {
-            // Times distance: the slope inside a ring then moves neither mean nor median.
-            let n = pixels.len() as f64;
-            pixels.iter_mut().for_each(|p| p.radius_px = p.radius_px.max(NEAREST_PX as f32));
-            match config.statistic {
-                Statistic::Mean => {
-                    let radius = pixels.iter().map(|p| f64::from(p.radius_px)).sum::<f64>() / n;
-                    let value = pixels.iter().map(|p| f64::from(p.radius_px) * f64::from(p.value)).sum::<f64>() / n;
-                    Some((radius, value))
-                }
-                Statistic::Median => {
-                    let mut values: Vec<f32> = pixels.iter().map(|p| p.radius_px * p.value).collect();
-                    let mut radii: Vec<f32> = pixels.iter().map(|p| p.radius_px).collect();
-                    let median = fanlight_image::robust::median;
-                    Some((median(&mut radii)?.into(), median(&mut values)?.into()))
-                }
-            }
+            let near = |p: &RingPixel| if p.radius_px < NEAREST_PX as f32 { NEAREST_PX as f32 } else { p.radius_px };
+            let mut values: Vec<f32> = pixels.iter().map(|p| near(p) * p.value).collect();
+            let mut radii: Vec<f32> = pixels.iter().map(near).collect();
+            Some((f64::from(median(&mut radii)?), f64::from(median(&mut values)?)))
         });
         let knots: Vec<(f64, f64)> = rings.iter().map(|r| r.value).collect();
-        Self(Spline::new(&knots, rings::range(&rings, config.ring_width_px)))
+        Self(Spline::new(&knots, rings::range(&rings, width_px)))
     }
 
     /// The power law A·ρ^s through the medians of an image's rings, 1 px wide, from `inner_px` to `outer_px`, by least squares in log–log with equal
@@ -129,14 +147,25 @@ impl RadialProfile {
         self.0.at(near, &mut 0).map(|v| v / near)
     }
 
-    /// The brightness at distances that follow each other along a row; NaN where it is not known.
+    /// Made ready for the pixels of an image.
+    pub(super) fn lookup(&self, image: &Image, centre: PixelXy) -> ProfileLookup {
+        ProfileLookup(Lookup::new([&self.0], rings::corners(image, centre).fold(0.0, f64::max)))
+    }
+}
+
+/// A profile made ready for the pixels of an image; single precision.
+pub(super) struct ProfileLookup(Lookup<1>);
+
+impl ProfileLookup {
+    /// The brightness at distances from the centre; NaN where it is not known. Distances under half a pixel become half a
+    /// pixel.
     #[inline(always)]
-    pub(super) fn fill(&self, radii_px: &[f64], levels: &mut [f64]) {
-        let mut cursor = 0;
-        for (level, radius) in levels.iter_mut().zip(radii_px) {
-            *level = self.0.at(radius.max(NEAREST_PX), &mut cursor).unwrap_or(f64::NAN);
+    pub(super) fn fill(&self, radii_px: &mut [f32], levels: &mut [f32]) {
+        for radius in radii_px.iter_mut() {
+            *radius = if *radius < NEAREST_PX as f32 { NEAREST_PX as f32 } else { *radius };
         }
-        levels.iter_mut().zip(radii_px).for_each(|(level, radius)| *level /= radius.max(NEAREST_PX));
+        self.0.fill(radii_px, [levels]);
+        levels.iter_mut().zip(radii_px).for_each(|(level, radius)| *level /= *radius);
     }
 }
 
@@ -158,12 +187,18 @@ impl RadialProfile {
 /// # Source
 /// Samarasinha & Larson 2014, Icarus 239, 168 (review of the technique and its artefacts).
 pub fn divide_by_profile(image: &Image, centre: PixelXy, profile: &RadialProfile) -> Result<Image, ComaError> {
-    map_with_radius(image, centre, |row, radii, levels| {
-        profile.fill(radii, levels);
-        for (value, level) in row.iter_mut().zip(levels) {
-            *value = if *level > 0.0 { (f64::from(*value) / *level) as f32 } else { f32::NAN };
-        }
-    })
+    let profile = profile.lookup(image, centre);
+    map_with_radius(
+        image,
+        centre,
+        #[inline(always)]
+        |row, radii, [levels]| {
+            profile.fill(radii, levels);
+            for (value, level) in row.iter_mut().zip(levels) {
+                *value = if *level > 0.0 { *value / *level } else { f32::NAN };
+            }
+        },
+    )
 }
 
 /// Subtraction of a radial profile: a fitted one, or the image's own [`RadialProfile::azimuthal_average`].
@@ -183,10 +218,16 @@ pub fn divide_by_profile(image: &Image, centre: PixelXy, profile: &RadialProfile
 /// # Source
 /// Samarasinha & Larson 2014, Icarus 239, 168 (review of the technique and its artefacts).
 pub fn subtract_profile(image: &Image, centre: PixelXy, profile: &RadialProfile) -> Result<Image, ComaError> {
-    map_with_radius(image, centre, |row, radii, levels| {
-        profile.fill(radii, levels);
-        row.iter_mut().zip(levels).for_each(|(value, level)| *value = (f64::from(*value) - *level) as f32);
-    })
+    let profile = profile.lookup(image, centre);
+    map_with_radius(
+        image,
+        centre,
+        #[inline(always)]
+        |row, radii, [levels]| {
+            profile.fill(radii, levels);
+            row.iter_mut().zip(levels).for_each(|(value, level)| *value -= *level);
+        },
+    )
 }
 
 /// Division by 1/ρ: each pixel times its distance from the centre in px.
@@ -202,9 +243,12 @@ pub fn subtract_profile(image: &Image, centre: PixelXy, profile: &RadialProfile)
 /// # Source
 /// Samarasinha & Larson 2014, Icarus 239, 168 (review of the technique and its artefacts).
 pub fn divide_by_inverse_radius(image: &Image, centre: PixelXy) -> Result<Image, ComaError> {
-    map_with_radius(image, centre, |row, radii, _| {
-        row.iter_mut().zip(radii).for_each(|(value, radius)| *value = (f64::from(*value) * radius) as f32);
-    })
+    map_with_radius(
+        image,
+        centre,
+        #[inline(always)]
+        |row, radii, []| row.iter_mut().zip(radii).for_each(|(value, radius)| *value *= *radius),
+    )
 }
 
 #[cfg(test)]

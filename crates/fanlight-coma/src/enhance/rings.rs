@@ -1,6 +1,6 @@
 //! The pixels of an image ring by ring.
 
-use super::{check, check_centre, fill_radii};
+use super::{Distances, check, check_centre};
 use crate::ComaError;
 use fanlight_image::{Image, wide};
 use fanlight_sky::PixelXy;
@@ -55,10 +55,50 @@ pub(super) struct Ring<T> {
     pub value: T,
 }
 
-/// The good pixels of an image ring by ring, rings from `k` to `k + 1` widths out to the farthest corner.
-pub(super) struct Rings {
+/// Rings from `k` to `k + 1` widths out to the farthest corner.
+pub(super) struct Grid {
+    distances: Distances,
     width_px: f64,
-    n: usize,
+    /// How many.
+    pub n: usize,
+}
+
+impl Grid {
+    /// # Errors
+    /// When the centre is outside the image or the rings are narrower than 0.5 px.
+    pub fn new(image: &Image, centre: PixelXy, width_px: f64) -> Result<Self, ComaError> {
+        check("ring_width_px", width_px, |w| w.is_finite() && w >= MIN_WIDTH_PX, "the numbers from 0.5")?;
+        check_centre(image, centre)?;
+        let farthest = corners(image, centre).fold(0.0, f64::max);
+        let n = if image.data.is_empty() { 0 } else { (farthest / width_px) as usize + 1 };
+        Ok(Self { distances: Distances::new(image.width, centre), width_px, n })
+    }
+
+    /// Distances and rings of a row's pixels.
+    #[inline(always)]
+    pub fn fill(&self, y: usize, radii_px: &mut [f32], rings: &mut [u32]) {
+        self.distances.fill(y, radii_px);
+        let (per_px, last) = ((1.0 / self.width_px) as f32, self.n as u32 - 1);
+        for (ring, radius) in rings.iter_mut().zip(radii_px) {
+            *ring = ((*radius * per_px) as i32 as u32).min(last);
+        }
+    }
+
+    /// Inner edge of a ring.
+    pub fn inner_px(&self, ring: usize) -> f64 {
+        ring as f64 * self.width_px
+    }
+
+    /// Whether so many good pixels are enough of a ring.
+    pub fn is_covered(&self, ring: usize, n: f64) -> bool {
+        let (inner, outer) = (self.inner_px(ring), self.inner_px(ring + 1));
+        n > 0.0 && n >= MIN_COVERAGE * PI * (outer * outer - inner * inner)
+    }
+}
+
+/// The good pixels of an image ring by ring.
+pub(super) struct Rings {
+    grid: Grid,
     /// Of strips of rows from the first on: joined strip by strip, a ring's pixels stand row by row.
     strips: Vec<Strip>,
 }
@@ -75,24 +115,12 @@ impl Rings {
     /// Sorts the finite pixels.
     ///
     /// # Errors
-    /// When the centre is outside the image or the rings are narrower than 0.5 px.
+    /// As [`Grid::new`].
     pub fn of(image: &Image, centre: PixelXy, width_px: f64) -> Result<Self, ComaError> {
-        check("ring_width_px", width_px, |w| w.is_finite() && w >= MIN_WIDTH_PX, "the numbers from 0.5")?;
-        check_centre(image, centre)?;
-        let farthest = corners(image, centre).fold(0.0, f64::max);
-        let n = if image.data.is_empty() { 0 } else { (farthest / width_px) as usize + 1 };
+        let grid = Grid::new(image, centre, width_px)?;
         let rows = image.data.par_chunks(STRIP_ROWS * image.width.max(1)).enumerate();
-        let strip = |(i, pixels): (usize, &[f32])| {
-            Strip::of(
-                pixels,
-                image.width,
-                i * STRIP_ROWS,
-                centre,
-                &|radius| ((radius / width_px) as i32 as u32).min(n as u32 - 1),
-                n,
-            )
-        };
-        Ok(Self { width_px, n, strips: rows.map(strip).collect() })
+        let strips = rows.map(|(i, pixels)| Strip::of(pixels, image.width, i * STRIP_ROWS, &grid)).collect();
+        Ok(Self { grid, strips })
     }
 
     /// Calls `work` with the pixels of each ring; rings with too few good pixels, or for which there is no answer, are left
@@ -100,45 +128,36 @@ impl Rings {
     pub fn map<T: Send>(&self, work: impl Fn(&mut [RingPixel]) -> Option<T> + Sync) -> Vec<Ring<T>> {
         let band = |band: usize| -> Vec<Ring<T>> {
             let mut pixels: Vec<RingPixel> = Vec::new();
-            let made = (band * RINGS_AT_ONCE..((band + 1) * RINGS_AT_ONCE).min(self.n)).filter_map(|ring| {
-                let (inner, outer) = (ring as f64 * self.width_px, (ring + 1) as f64 * self.width_px);
+            let made = (band * RINGS_AT_ONCE..((band + 1) * RINGS_AT_ONCE).min(self.grid.n)).filter_map(|ring| {
                 pixels.clear();
                 self.strips.iter().for_each(|s| pixels.extend_from_slice(s.ring(ring)));
-                if pixels.is_empty() || (pixels.len() as f64) < MIN_COVERAGE * PI * (outer * outer - inner * inner) {
+                if !self.grid.is_covered(ring, pixels.len() as f64) {
                     return None;
                 }
-                work(&mut pixels).map(|value| Ring { inner_px: inner, value })
+                work(&mut pixels).map(|value| Ring { inner_px: self.grid.inner_px(ring), value })
             });
             made.collect()
         };
-        let bands: Vec<Vec<Ring<T>>> = (0..self.n.div_ceil(RINGS_AT_ONCE)).into_par_iter().map(band).collect();
+        let bands: Vec<Vec<Ring<T>>> = (0..self.grid.n.div_ceil(RINGS_AT_ONCE)).into_par_iter().map(band).collect();
         bands.into_iter().flatten().collect()
     }
 }
 
 impl Strip {
-    /// Sorts the finite ones of rows from `first_row` on by counting: `ring_of` a radius is under `n`.
-    fn of(
-        values: &[f32],
-        width: usize,
-        first_row: usize,
-        centre: PixelXy,
-        ring_of: &(impl Fn(f64) -> u32 + Sync),
-        n: usize,
-    ) -> Self {
+    /// Sorts the finite ones of rows from `first_row` on by counting.
+    fn of(values: &[f32], width: usize, first_row: usize, grid: &Grid) -> Self {
+        let n = grid.n;
         let mut rings = vec![0_u32; values.len()];
         let mut radii = vec![0.0_f32; values.len()];
-        let mut row_radii = vec![0.0; width];
         let rows = values.chunks(width).zip(rings.chunks_mut(width)).zip(radii.chunks_mut(width)).enumerate();
         for (y, ((values, rings), radii)) in rows {
             wide(
                 #[inline(always)]
                 || {
-                    fill_radii(&mut row_radii, first_row + y, centre);
-                    for (x, radius) in row_radii.iter().enumerate() {
+                    grid.fill(first_row + y, radii, rings);
+                    for (ring, value) in rings.iter_mut().zip(values) {
                         // missing pixels stand behind the last ring
-                        rings[x] = if values[x].is_finite() { ring_of(*radius) } else { n as u32 };
-                        radii[x] = *radius as f32;
+                        *ring = if value.is_finite() { *ring } else { n as u32 };
                     }
                 },
             );
@@ -193,7 +212,7 @@ mod tests {
                 let mut seen = vec![0; 37 * 29];
                 let rings = Rings::of(&image, PixelXy { x_px, y_px }, width).unwrap();
                 assert_eq!(rings.strips.len(), 37_usize.div_ceil(STRIP_ROWS).max(1));
-                for (k, strip) in (0..rings.n).flat_map(|k| rings.strips.iter().map(move |s| (k, s))) {
+                for (k, strip) in (0..rings.grid.n).flat_map(|k| rings.strips.iter().map(move |s| (k, s))) {
                     let inner = k as f64 * width;
                     for p in strip.ring(k) {
                         seen[p.value as usize] += 1;

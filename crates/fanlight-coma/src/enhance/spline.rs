@@ -68,6 +68,74 @@ impl Spline {
     }
 }
 
+/// Curves through knots at the same places, made ready for many places near each other, as the pixels of an image; single
+/// precision.
+pub(super) struct Lookup<const N: usize> {
+    /// The piece that each cell of places begins in.
+    cells: Vec<u32>,
+    pieces: Vec<Piece<N>>,
+}
+
+/// One cubic of each curve, from a place up to the next piece's.
+struct Piece<const N: usize> {
+    until: f32,
+    /// What `coefficients` of 1, t, t² and t³ are counted from.
+    origin: f32,
+    coefficients: [[f32; 4]; N],
+}
+
+/// Cells of a [`Lookup`] per unit of place: rings half a pixel wide or wider mostly leave no more than one knot to a cell.
+const CELLS_PER_PX: f32 = 8.0;
+
+impl<const N: usize> Lookup<N> {
+    /// For places from 0 to `farthest`. All curves have the knots and the range of the first.
+    pub(super) fn new(curves: [&Spline; N], farthest: f64) -> Self {
+        let Spline { places, range, .. } = curves[0];
+        let single = |c: [f64; 4]| c.map(|c| c as f32);
+        let absent = |until| Piece { until, origin: 0.0, coefficients: [[f32::NAN; 4]; N] };
+        let Some(first) = places.first() else { return Self { cells: vec![0], pieces: vec![absent(f32::INFINITY)] } };
+        // straight on before the first knot
+        let straight = curves.map(|c| single([c.pieces[0][0], c.pieces[0][1], 0.0, 0.0]));
+        let last = (range.1 as f32).next_up();
+        let mut pieces = vec![absent(range.0 as f32)];
+        pieces.push(Piece { until: *first as f32, origin: *first as f32, coefficients: straight });
+        for (i, origin) in places.iter().enumerate() {
+            let until = places.get(i + 1).map_or(last, |p| *p as f32);
+            let coefficients = curves.map(|c| single(c.pieces[i]));
+            pieces.push(Piece { until: if until < last { until } else { last }, origin: *origin as f32, coefficients });
+        }
+        pieces.push(absent(f32::INFINITY));
+        let mut piece = 0;
+        let cells = (0..(farthest as f32 * CELLS_PER_PX) as usize + 2).map(|cell| {
+            while cell as f32 / CELLS_PER_PX >= pieces[piece].until {
+                piece += 1;
+            }
+            piece as u32
+        });
+        Self { cells: cells.collect(), pieces }
+    }
+
+    /// The curves at places that are numbers from 0 on; NaN outside the range.
+    #[inline(always)]
+    pub(super) fn fill(&self, places: &[f32], values: [&mut [f32]; N]) {
+        let last = self.cells.len() - 1;
+        for (i, place) in places.iter().enumerate() {
+            let mut piece = self.cells[((place * CELLS_PER_PX) as i32 as usize).min(last)] as usize;
+            piece += usize::from(*place >= self.pieces[piece].until);
+            let mut found = &self.pieces[piece];
+            while *place >= found.until {
+                piece += 1;
+                found = &self.pieces[piece];
+            }
+            let t = place - found.origin;
+            for n in 0..N {
+                let [c0, c1, c2, c3] = found.coefficients[n];
+                values[n][i] = c0 + t * (c1 + t * (c2 + t * c3));
+            }
+        }
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
