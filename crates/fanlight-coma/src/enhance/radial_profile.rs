@@ -1,12 +1,12 @@
 //! A brightness that depends on the distance from the nucleus alone, and images divided by it or less it.
 
 use super::ring_moments::ring_moments;
-use super::rings::{self, RingConfig, RingPixel, Rings, Statistic};
+use super::rings::{self, RingConfig, Rings, Statistic};
 use super::spline::{Lookup, Spline};
 use super::{check, map_with_radius};
 use crate::ComaError;
 use fanlight_image::Image;
-use fanlight_image::robust::median;
+use fanlight_image::robust::median_guessed;
 use fanlight_sky::PixelXy;
 
 /// Distances below this are taken as this: nearer, where in its pixel the nucleus is decides.
@@ -86,10 +86,8 @@ impl RadialProfile {
             width_px,
             #[inline(always)]
             |radii, values, _| {
-                for (radius, value) in radii.iter_mut().zip(values) {
-                    *radius = if *radius < NEAREST_PX as f32 { NEAREST_PX as f32 } else { *radius };
-                    *value *= *radius;
-                }
+                hold_off(radii);
+                values.iter_mut().zip(radii).for_each(|(value, radius)| *value *= *radius);
             },
         )?;
         let knots: Vec<(f64, f64)> = rings.iter().map(|r| (r.value.radius_px(), r.value.mean())).collect();
@@ -98,11 +96,21 @@ impl RadialProfile {
 
     /// The median of each ring.
     pub(super) fn median_of_rings(rings: &Rings, width_px: f64) -> Self {
-        let rings = rings.map(|pixels| {
-            let near = |p: &RingPixel| if p.radius_px < NEAREST_PX as f32 { NEAREST_PX as f32 } else { p.radius_px };
-            let mut values: Vec<f32> = pixels.iter().map(|p| near(p) * p.value).collect();
-            let mut radii: Vec<f32> = pixels.iter().map(near).collect();
-            Some((f64::from(median(&mut radii)?), f64::from(median(&mut values)?)))
+        let rings = rings.map(|pixels, inner_px, room: &mut MedianRoom| {
+            room.radii.clear();
+            room.radii.extend(pixels.iter().map(|p| p.radius_px));
+            hold_off(&mut room.radii);
+            room.values.clear();
+            room.values.extend(pixels.iter().zip(&room.radii).map(|(p, radius)| p.value * radius));
+            // half of a whole ring lies within this
+            let middle = (inner_px * (inner_px + width_px) + 0.5 * width_px * width_px).sqrt();
+            let (low, high) = (middle - MIDDLE_SHARE * width_px, middle + MIDDLE_SHARE * width_px);
+            let radius = median_guessed(&room.radii, low as f32, high as f32, &mut room.near)?;
+            let (low, high) = (room.guess - room.reach, room.guess + room.reach);
+            let value = median_guessed(&room.values, low, high, &mut room.near)?;
+            // next time a sixth of the values
+            (room.guess, room.reach) = (value, spread(&room.values) * (1.0 / 6.0));
+            Some((f64::from(radius), f64::from(value)))
         });
         let knots: Vec<(f64, f64)> = rings.iter().map(|r| r.value).collect();
         Self(Spline::new(&knots, rings::range(&rings, width_px)))
@@ -135,7 +143,7 @@ impl RadialProfile {
         let (xy, xx) =
             points.iter().fold((0.0, 0.0), |sum, p| (sum.0 + (p.0 - x) * (p.1 - y), sum.1 + (p.0 - x).powi(2)));
         let slope = xy / xx;
-        let farthest = rings::corners(image, centre).fold(2.0 * NEAREST_PX, f64::max);
+        let farthest = rings::farthest(image, centre).max(2.0 * NEAREST_PX);
         let radii: Vec<f64> = between(NEAREST_PX, farthest, TABLE_RADII).collect();
         let values: Vec<f64> = radii.iter().map(|r| (y + slope * (r.ln() - x)).exp()).collect();
         Ok((Self::from_table(&radii, &values)?, slope))
@@ -147,26 +155,46 @@ impl RadialProfile {
         self.0.at(near, &mut 0).map(|v| v / near)
     }
 
-    /// Made ready for the pixels of an image.
-    pub(super) fn lookup(&self, image: &Image, centre: PixelXy) -> ProfileLookup {
-        ProfileLookup(Lookup::new([&self.0], rings::corners(image, centre).fold(0.0, f64::max)))
+    /// Made ready for the pixels of an image: brightness times distance, at distances that are no less than [`NEAREST_PX`].
+    pub(super) fn lookup(&self, image: &Image, centre: PixelXy) -> Lookup<1> {
+        Lookup::new([&self.0], rings::farthest(image, centre))
+    }
+
+    /// Brightness times distance.
+    pub(super) fn curve(&self) -> &Spline {
+        &self.0
     }
 }
 
-/// A profile made ready for the pixels of an image; single precision.
-pub(super) struct ProfileLookup(Lookup<1>);
-
-impl ProfileLookup {
-    /// The brightness at distances from the centre; NaN where it is not known. Distances under half a pixel become half a
-    /// pixel.
-    #[inline(always)]
-    pub(super) fn fill(&self, radii_px: &mut [f32], levels: &mut [f32]) {
-        for radius in radii_px.iter_mut() {
-            *radius = if *radius < NEAREST_PX as f32 { NEAREST_PX as f32 } else { *radius };
-        }
-        self.0.fill(radii_px, [levels]);
-        levels.iter_mut().zip(radii_px).for_each(|(level, radius)| *level /= *radius);
+/// Distances not below [`NEAREST_PX`].
+#[inline(always)]
+pub(super) fn hold_off(radii_px: &mut [f32]) {
+    for radius in radii_px {
+        *radius = if *radius < NEAREST_PX as f32 { NEAREST_PX as f32 } else { *radius };
     }
+}
+
+/// Room for medians of rings, and what the last one says of the next.
+#[derive(Default)]
+struct MedianRoom {
+    radii: Vec<f32>,
+    values: Vec<f32>,
+    near: Vec<f32>,
+    /// The last median, and how far from it the next is looked for.
+    guess: f32,
+    reach: f32,
+}
+
+/// Half the width of the band, as a share of a ring's, in which the median of its radii is looked for first.
+const MIDDLE_SHARE: f64 = 0.05;
+/// Of how many values of a ring its spread is taken.
+const SPREAD_OF: usize = 64;
+
+/// Distance between the quartiles of some of the values.
+fn spread(values: &[f32]) -> f32 {
+    let mut some: Vec<f32> = values.iter().step_by(values.len().div_ceil(SPREAD_OF).max(1)).copied().collect();
+    some.sort_unstable_by(f32::total_cmp);
+    some.get(3 * some.len() / 4).zip(some.get(some.len() / 4)).map_or(0.0, |(high, low)| high - low)
 }
 
 /// Division by a radial profile: a fitted one, or the image's own [`RadialProfile::azimuthal_average`].
@@ -193,9 +221,10 @@ pub fn divide_by_profile(image: &Image, centre: PixelXy, profile: &RadialProfile
         centre,
         #[inline(always)]
         |row, radii, [levels]| {
-            profile.fill(radii, levels);
-            for (value, level) in row.iter_mut().zip(levels) {
-                *value = if *level > 0.0 { *value / *level } else { f32::NAN };
+            hold_off(radii);
+            profile.fill(radii, [levels]);
+            for ((value, level), radius) in row.iter_mut().zip(levels).zip(radii) {
+                *value = if *level > 0.0 { *value * *radius / *level } else { f32::NAN };
             }
         },
     )
@@ -224,8 +253,11 @@ pub fn subtract_profile(image: &Image, centre: PixelXy, profile: &RadialProfile)
         centre,
         #[inline(always)]
         |row, radii, [levels]| {
-            profile.fill(radii, levels);
-            row.iter_mut().zip(levels).for_each(|(value, level)| *value -= *level);
+            hold_off(radii);
+            profile.fill(radii, [levels]);
+            for ((value, level), radius) in row.iter_mut().zip(levels).zip(radii) {
+                *value -= *level / *radius;
+            }
         },
     )
 }

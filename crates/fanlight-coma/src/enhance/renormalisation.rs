@@ -1,6 +1,6 @@
 //! Azimuthal renormalisation: every ring brought to the same range. Two definitions go by that name; both are here.
 
-use super::radial_profile::{ProfileLookup, RadialProfile};
+use super::radial_profile::{RadialProfile, hold_off};
 use super::ring_moments::{Moments, ring_moments};
 use super::rings::{self, Ring, Rings};
 use super::spline::{Lookup, Spline};
@@ -54,25 +54,31 @@ pub fn stretch_rings(image: &Image, centre: PixelXy, config: &StretchConfig) -> 
     check("high_percent", high_percent, |p| p > low_percent && p <= 100.0, "low_percent to 100")?;
     // The median, since a star that lifts one ring's mean would tilt the pixels beside it.
     let sorted = Rings::of(image, centre, ring_width_px)?;
-    let average = RadialProfile::median_of_rings(&sorted, ring_width_px).lookup(image, centre);
-    let rings = sorted.map(|pixels| {
-        let n = pixels.len();
-        let mut radii: Vec<f32> = pixels.iter().map(|p| p.radius_px).collect();
-        let radius = radii.iter().map(|r| f64::from(*r)).sum::<f64>() / n as f64;
-        let mut values = vec![0.0; n];
+    let average = RadialProfile::median_of_rings(&sorted, ring_width_px);
+    let levels = average.lookup(image, centre);
+    let rings = sorted.map(|pixels, inner_px, (radii, values): &mut (Vec<f32>, Vec<f32>)| {
+        radii.clear();
+        radii.extend(pixels.iter().map(|p| p.radius_px));
+        hold_off(radii);
+        values.clear();
+        values.resize(pixels.len(), 0.0);
         wide(
             #[inline(always)]
             || {
-                average.fill(&mut radii, &mut values);
-                values.iter_mut().zip(&*pixels).for_each(|(value, p)| *value = p.value - *value);
+                levels.fill_near(radii, values);
+                for ((value, radius), pixel) in values.iter_mut().zip(radii).zip(pixels) {
+                    *value = pixel.value - *value / *radius;
+                }
             },
         );
         values.retain(|v| v.is_finite());
         if values.len() < MIN_PIXELS {
             return None;
         }
-        let low = percentile(&mut values, low_percent)?;
-        let high = percentile(&mut values, high_percent)?;
+        let low = percentile(values, low_percent)?;
+        let high = percentile(values, high_percent)?;
+        // the average has a knot in every ring that is covered
+        let radius = average.curve().first_knot(inner_px)?;
         Some((radius, low.into(), f64::from(high) - f64::from(low)))
     });
     renormalise(image, centre, &average, &rings, ring_width_px)
@@ -92,15 +98,19 @@ pub fn stretch_rings(image: &Image, centre: PixelXy, config: &StretchConfig) -> 
 /// # Source
 /// Warell et al. 1999, A&AS 136, 245, eq. 2.
 pub fn standardise_rings(image: &Image, centre: PixelXy, ring_width_px: f64) -> Result<Image, ComaError> {
-    let average = RadialProfile::mean_of_rings(image, centre, ring_width_px)?.lookup(image, centre);
+    let average = RadialProfile::mean_of_rings(image, centre, ring_width_px)?;
+    let lookup = average.lookup(image, centre);
     let moments = ring_moments(
         image,
         centre,
         ring_width_px,
         #[inline(always)]
         |radii, values, levels| {
-            average.fill(radii, levels);
-            values.iter_mut().zip(levels).for_each(|(value, level)| *value -= *level);
+            hold_off(radii);
+            lookup.fill(radii, [levels]);
+            for ((value, level), radius) in values.iter_mut().zip(levels).zip(radii) {
+                *value -= *level / *radius;
+            }
         },
     )?;
     let enough = moments.iter().filter(|r| r.value.n() >= MIN_PIXELS as f64);
@@ -115,7 +125,7 @@ pub fn standardise_rings(image: &Image, centre: PixelXy, ring_width_px: f64) -> 
 fn renormalise(
     image: &Image,
     centre: PixelXy,
-    average: &ProfileLookup,
+    average: &RadialProfile,
     rings: &[Ring<(f64, f64, f64)>],
     ring_width_px: f64,
 ) -> Result<Image, ComaError> {
@@ -124,15 +134,16 @@ fn renormalise(
         let knots: Vec<(f64, f64)> = rings.iter().map(|r| (r.value.0, f(&r.value))).collect();
         Spline::new(&knots, range)
     };
-    let farthest = rings::corners(image, centre).fold(0.0, f64::max);
-    let scale = Lookup::new([&through(|r| r.1), &through(|r| r.2)], farthest);
+    let curves = [average.curve(), &through(|r| r.1), &through(|r| r.2)];
+    let lookup = Lookup::new(curves, rings::farthest(image, centre));
     map_with_radius(
         image,
         centre,
         #[inline(always)]
-        |row, radii, [zeros, units, levels]| {
-            scale.fill(radii, [zeros, units]);
-            average.fill(radii, levels);
+        |row, radii, [levels, zeros, units]| {
+            hold_off(radii);
+            lookup.fill(radii, [levels, zeros, units]);
+            levels.iter_mut().zip(radii).for_each(|(level, radius)| *level /= *radius);
             for (((value, zero), unit), level) in row.iter_mut().zip(zeros).zip(units).zip(levels) {
                 let enough = *unit > LEAST_RANGE * level.abs();
                 *value = if enough { (*value - *level - *zero) / *unit } else { f32::NAN };

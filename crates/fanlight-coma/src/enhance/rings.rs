@@ -69,8 +69,7 @@ impl Grid {
     pub fn new(image: &Image, centre: PixelXy, width_px: f64) -> Result<Self, ComaError> {
         check("ring_width_px", width_px, |w| w.is_finite() && w >= MIN_WIDTH_PX, "the numbers from 0.5")?;
         check_centre(image, centre)?;
-        let farthest = corners(image, centre).fold(0.0, f64::max);
-        let n = if image.data.is_empty() { 0 } else { (farthest / width_px) as usize + 1 };
+        let n = if image.data.is_empty() { 0 } else { (farthest(image, centre) / width_px) as usize + 1 };
         Ok(Self { distances: Distances::new(image.width, centre), width_px, n })
     }
 
@@ -123,18 +122,22 @@ impl Rings {
         Ok(Self { grid, strips })
     }
 
-    /// Calls `work` with the pixels of each ring; rings with too few good pixels, or for which there is no answer, are left
-    /// out.
-    pub fn map<T: Send>(&self, work: impl Fn(&mut [RingPixel]) -> Option<T> + Sync) -> Vec<Ring<T>> {
+    /// Calls `work` with the pixels of each ring and with room of its own, kept from ring to ring of some neighbours; rings with
+    /// too few good pixels, or for which there is no answer, are left out.
+    pub fn map<T: Send, R: Default>(
+        &self,
+        work: impl Fn(&[RingPixel], f64, &mut R) -> Option<T> + Sync,
+    ) -> Vec<Ring<T>> {
         let band = |band: usize| -> Vec<Ring<T>> {
-            let mut pixels: Vec<RingPixel> = Vec::new();
+            let (mut pixels, mut room): (Vec<RingPixel>, R) = Default::default();
             let made = (band * RINGS_AT_ONCE..((band + 1) * RINGS_AT_ONCE).min(self.grid.n)).filter_map(|ring| {
                 pixels.clear();
                 self.strips.iter().for_each(|s| pixels.extend_from_slice(s.ring(ring)));
                 if !self.grid.is_covered(ring, pixels.len() as f64) {
                     return None;
                 }
-                work(&mut pixels).map(|value| Ring { inner_px: self.grid.inner_px(ring), value })
+                let inner_px = self.grid.inner_px(ring);
+                work(&pixels, inner_px, &mut room).map(|value| Ring { inner_px, value })
             });
             made.collect()
         };
@@ -190,13 +193,14 @@ pub(super) fn range<T>(rings: &[Ring<T>], width_px: f64) -> (f64, f64) {
     (first, last)
 }
 
-/// Distances of the image's corner pixels from the centre.
-pub(super) fn corners(image: &Image, centre: PixelXy) -> impl Iterator<Item = f64> {
+/// Distance of the image's farthest pixel, a corner, from the centre.
+pub(super) fn farthest(image: &Image, centre: PixelXy) -> f64 {
     let (x1, y1) = (image.width as f64 - 1.0, image.height as f64 - 1.0);
-    [(0.0, 0.0), (x1, 0.0), (0.0, y1), (x1, y1)].into_iter().map(move |(x, y)| {
+    let squares = [(0.0, 0.0), (x1, 0.0), (0.0, y1), (x1, y1)].map(|(x, y)| {
         let (dx, dy) = (x - centre.x_px, y - centre.y_px);
-        (dx * dx + dy * dy).sqrt()
-    })
+        dx * dx + dy * dy
+    });
+    squares.into_iter().fold(0.0, f64::max).sqrt()
 }
 
 #[cfg(test)]
@@ -229,7 +233,7 @@ mod tests {
     fn rings_of_one_side_only_are_left_out() {
         let image = Image::filled(41, 41, 1.0);
         let centre = PixelXy { x_px: 20.0, y_px: 20.0 };
-        let rings = Rings::of(&image, centre, 1.0).unwrap().map(|p| Some(p.len()));
+        let rings = Rings::of(&image, centre, 1.0).unwrap().map(|p, _, _: &mut ()| Some(p.len()));
         // the corners are 28 px away; rings past 25 px or so are less than a quarter inside
         assert!((20..27).contains(&rings.len()), "{}", rings.len());
         assert_eq!((rings[0].value, rings[1].value), (1, 8));

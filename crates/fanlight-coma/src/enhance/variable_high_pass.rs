@@ -1,6 +1,6 @@
 //! A high-pass whose scale grows with the distance from the nucleus.
 
-use super::rings::corners;
+use super::rings;
 use super::{check, check_centre};
 use crate::ComaError;
 use fanlight_image::{Image, PixelBox, smooth};
@@ -65,7 +65,7 @@ pub fn variable_high_pass(image: &Image, centre: PixelXy, law: &ScaleLaw) -> Res
     }
     let longest = image.width.max(image.height) as f64;
     let scale = |radius: f64| law.at(radius).clamp(LEAST_SCALE_PX, longest.max(LEAST_SCALE_PX));
-    let farthest = corners(image, centre).fold(0.0, f64::max);
+    let farthest = rings::farthest(image, centre);
     let (least, most) = (scale(0.0), scale(farthest));
     let octaves = (most / least).log2();
     let n_layers = (octaves * LAYERS_PER_OCTAVE).ceil() as usize + 1;
