@@ -4,6 +4,8 @@
 //! Printed is the fastest of many runs, each enhancement's runs spread over the whole time: what other work on the machine
 //! adds is left out so.
 
+#![allow(clippy::disallowed_methods, clippy::disallowed_macros, reason = "a bench reads the clock and prints")]
+
 use fanlight_coma::enhance::{self, Enhancement, GradientConfig, RatioConfig, RingConfig, ScaleLaw, Statistic};
 use fanlight_image::{Image, Mask, flag};
 use fanlight_sky::PixelXy;

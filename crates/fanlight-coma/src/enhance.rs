@@ -233,12 +233,19 @@ pub fn masked<'a>(image: &'a Image, mask: &Mask) -> Result<Cow<'a, Image>, ComaE
         let (found_width, found_height) = (mask.width, mask.height);
         return Err(ComaError::SizeMismatch { what: "the mask", found_width, found_height, width, height });
     }
-    let clear = mask.bits.par_chunks(AT_ONCE).all(|bits| bits.iter().all(|b| *b == 0));
-    if clear && image.data.par_chunks(AT_ONCE).all(|values| values.iter().all(|v| v.is_finite())) {
+    // no end at the first gap inside a chunk: so it is many pixels at once
+    let clear = mask.bits.par_chunks(AT_ONCE).all(|bits| bits.iter().fold(0, |any, b| any | b) == 0);
+    let finite = |values: &[f32]| values.iter().fold(true, |all, v| all & v.is_finite());
+    if clear && image.data.par_chunks(AT_ONCE).all(finite) {
         return Ok(Cow::Borrowed(image));
     }
-    let pixel = |(value, bits): (&f32, &u8)| if *bits == 0 && value.is_finite() { *value } else { f32::NAN };
-    Ok(Cow::Owned(Image { data: image.data.par_iter().zip(&mask.bits).map(pixel).collect(), ..*image }))
+    let mut out = image.clone();
+    out.data.par_chunks_mut(AT_ONCE).zip(mask.bits.par_chunks(AT_ONCE)).for_each(|(values, bits)| {
+        for (value, bits) in values.iter_mut().zip(bits) {
+            *value = if *bits == 0 && value.is_finite() { *value } else { f32::NAN };
+        }
+    });
+    Ok(Cow::Owned(out))
 }
 
 /// Pixels looked at by one parallel task.

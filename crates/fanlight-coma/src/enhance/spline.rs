@@ -186,10 +186,8 @@ impl Spline {
         let [value, slope, ..] = self.pieces[0];
         let end = (self.range.1 as f32).next_up();
         // straight on before the first knot
-        let mut all = vec![
-            (self.range.0 as f32, Cubic::ABSENT),
-            (*first as f32, cubic(*first, [value, slope, 0.0, 0.0])),
-        ];
+        let mut all =
+            vec![(self.range.0 as f32, Cubic::ABSENT), (*first as f32, cubic(*first, [value, slope, 0.0, 0.0]))];
         for (i, (origin, piece)) in self.places.iter().zip(&self.pieces).enumerate() {
             let until = self.places.get(i + 1).map_or(end, |p| *p as f32);
             all.push((if until < end { until } else { end }, cubic(*origin, *piece)));
@@ -223,7 +221,8 @@ mod tests {
     /// The table gives what the curves do, whatever their knots and ranges, to single precision.
     #[test]
     fn a_lookup_gives_the_curves() {
-        let wavy = |n: usize, step: f64| (0..n).map(|i| (0.4 + step * i as f64, (i as f64 * 0.7).sin())).collect::<Vec<_>>();
+        let wavy =
+            |n: usize, step: f64| (0..n).map(|i| (0.4 + step * i as f64, (i as f64 * 0.7).sin())).collect::<Vec<_>>();
         let crowded = [(3.0, 1.0), (3.01, 2.0), (3.02, 1.5), (3.03, 4.0), (9.0, 0.0)];
         let curves = [
             Spline::new(&wavy(20, 1.03), (0.0, 18.5)),
