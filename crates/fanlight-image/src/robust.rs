@@ -355,6 +355,24 @@ mod tests {
     }
 
     proptest! {
+        /// Whatever is guessed, the median is the same.
+        #[test]
+        fn a_guess_does_not_change_a_median(values in prop::collection::vec(-5f32..5.0, 0..40), low in -6f32..6.0, width in 0f32..6.0) {
+            let guessed = median_guessed(&values, low, low + width, &mut vec![7.0; 3]);
+            prop_assert_eq!(guessed, slow_median(&values));
+        }
+
+        /// The ends, found without sorting.
+        #[test]
+        fn ends_are_least_and_greatest(mut values in prop::collection::vec(-5f32..5.0, 1..40)) {
+            let mut sorted = values.clone();
+            sorted.sort_by(f32::total_cmp);
+            prop_assert_eq!(percentile(&mut values, 0.0), sorted.first().copied());
+            prop_assert_eq!(percentile(&mut values, 100.0), sorted.last().copied());
+        }
+    }
+
+    proptest! {
         #[test]
         fn median_equals_sorting(mut v in prop::collection::vec(prop_oneof![9 => -1e6f32..1e6, 1 => Just(f32::NAN)], 0..60)) {
             let expected = slow_median(&v);

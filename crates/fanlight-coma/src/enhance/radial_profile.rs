@@ -264,7 +264,7 @@ pub fn subtract_profile(image: &Image, centre: PixelXy, profile: &RadialProfile)
 
 /// Division by 1/ρ: each pixel times its distance from the centre in px.
 ///
-/// Brightness is kept, multiplicatively. A 1/ρ coma becomes constant, exactly; 0 at the centre itself.
+/// Brightness is kept, multiplicatively. A 1/ρ coma becomes constant, to single precision; 0 at the centre itself.
 ///
 /// Known artefacts: a coma that falls otherwise keeps a radial ramp (ρ^(1−slope)); a sky that is not taken off grows with
 /// ρ; a centre wrong by ε leaves a dipole of ε/ρ; inside the seeing disc it draws a hole.
