@@ -6,6 +6,7 @@
 
 mod radial_profile;
 mod renormalisation;
+mod ring_moments;
 mod rings;
 mod rotational_gradient;
 mod scales;
@@ -232,37 +233,45 @@ pub fn masked<'a>(image: &'a Image, mask: &Mask) -> Result<Cow<'a, Image>, ComaE
         let (found_width, found_height) = (mask.width, mask.height);
         return Err(ComaError::SizeMismatch { what: "the mask", found_width, found_height, width, height });
     }
-    let clear = mask.bits.par_chunks(AT_ONCE).all(|bits| bits.iter().all(|b| *b == 0));
-    if clear && image.data.par_chunks(AT_ONCE).all(|values| values.iter().all(|v| v.is_finite())) {
+    // no end at the first gap inside a chunk: so it is many pixels at once
+    let clear = mask.bits.par_chunks(AT_ONCE).all(|bits| bits.iter().fold(0, |any, b| any | b) == 0);
+    let finite = |values: &[f32]| values.iter().fold(true, |all, v| all & v.is_finite());
+    if clear && image.data.par_chunks(AT_ONCE).all(finite) {
         return Ok(Cow::Borrowed(image));
     }
-    let pixel = |(value, bits): (&f32, &u8)| if *bits == 0 && value.is_finite() { *value } else { f32::NAN };
-    Ok(Cow::Owned(Image { data: image.data.par_iter().zip(&mask.bits).map(pixel).collect(), ..*image }))
+    let mut out = image.clone();
+    out.data.par_chunks_mut(AT_ONCE).zip(mask.bits.par_chunks(AT_ONCE)).for_each(|(values, bits)| {
+        for (value, bits) in values.iter_mut().zip(bits) {
+            *value = if *bits == 0 && value.is_finite() { *value } else { f32::NAN };
+        }
+    });
+    Ok(Cow::Owned(out))
 }
 
 /// Pixels looked at by one parallel task.
 const AT_ONCE: usize = 1 << 14;
 
-/// The image changed row by row: `change` is given the pixels of a row, their distances from the centre, and room for as many
-/// numbers.
-fn map_with_radius(
+/// The image changed row by row: `change` is given the pixels of a row, their distances from the centre, and room for `N`
+/// numbers of each.
+fn map_with_radius<const N: usize>(
     image: &Image,
     centre: PixelXy,
-    change: impl Fn(&mut [f32], &[f64], &mut [f64]) + Sync,
+    change: impl Fn(&mut [f32], &mut [f32], [&mut [f32]; N]) + Sync,
 ) -> Result<Image, ComaError> {
     check_centre(image, centre)?;
     let width = image.width.max(1);
     let mut out = Image { data: vec![0.0; image.data.len()], ..*image };
+    let distances = Distances::new(width, centre);
     let rows = out.data.par_chunks_mut(width).zip(image.data.par_chunks(width)).enumerate();
     rows.for_each_init(
-        || (vec![0.0; width], vec![0.0; width]),
+        || (vec![0.0; width], std::array::from_fn(|_| vec![0.0; width])),
         |(radii, room), (y, (row, values))| {
             row.copy_from_slice(values);
             wide(
                 #[inline(always)]
                 || {
-                    fill_radii(radii, y, centre);
-                    change(row, radii, room);
+                    distances.fill(y, radii);
+                    change(row, radii, room.each_mut().map(|r: &mut Vec<f32>| &mut r[..]));
                 },
             );
         },
@@ -270,13 +279,26 @@ fn map_with_radius(
     Ok(out)
 }
 
-/// Distances of a row's pixels from the centre.
-#[inline(always)]
-fn fill_radii(radii: &mut [f64], y: usize, centre: PixelXy) {
-    let dy = y as f64 - centre.y_px;
-    for (x, radius) in radii.iter_mut().enumerate() {
-        let dx = x as f64 - centre.x_px;
-        *radius = (dx * dx + dy * dy).sqrt();
+/// Distances of pixels from a centre, row by row.
+struct Distances {
+    y_px: f64,
+    /// Along x, squared.
+    columns: Vec<f64>,
+}
+
+impl Distances {
+    fn new(width: usize, centre: PixelXy) -> Self {
+        let columns = (0..width).map(|x| (x as f64 - centre.x_px).powi(2)).collect();
+        Self { y_px: centre.y_px, columns }
+    }
+
+    /// Those of row `y`, to single precision.
+    #[inline(always)]
+    fn fill(&self, y: usize, radii_px: &mut [f32]) {
+        let dy = y as f64 - self.y_px;
+        for (radius, column) in radii_px.iter_mut().zip(&self.columns) {
+            *radius = ((column + dy * dy) as f32).sqrt();
+        }
     }
 }
 

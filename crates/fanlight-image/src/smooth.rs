@@ -36,23 +36,36 @@ pub fn gaussian(image: &Image, sigma_px: f64) -> Image {
         });
         return Image { data: values, ..*image };
     }
-    let (values, weights) = values_and_weights(image);
-    let (values, weights) = (filter.apply(&values), filter.apply(&weights));
-    let divide = |(v, w): (&f32, &f32)| if *w > 0.0 { v / w } else { f32::NAN };
-    Image { data: values.par_iter().zip(&weights).map(divide).collect(), ..*image }
+    let (mut values, mut weights) = values_and_weights(image);
+    (values.data, weights.data) = (filter.apply(&values), filter.apply(&weights));
+    values.data.par_chunks_mut(AT_ONCE).zip(weights.data.par_chunks(AT_ONCE)).for_each(|(values, weights)| {
+        for (value, weight) in values.iter_mut().zip(weights) {
+            *value = if *weight > 0.0 { *value / *weight } else { f32::NAN };
+        }
+    });
+    values
 }
+
+/// Pixels that one parallel task goes through.
+const AT_ONCE: usize = 1 << 14;
 
 /// Whether every pixel has a value.
 fn is_complete(image: &Image) -> bool {
-    const AT_ONCE: usize = 1 << 14;
-    image.data.par_chunks(AT_ONCE).all(|values| values.iter().all(|v| v.is_finite()))
+    // no end at the first gap inside a chunk: so it is many pixels at once
+    image.data.par_chunks(AT_ONCE).all(|values| values.iter().fold(true, |all, v| all & v.is_finite()))
 }
 
 /// An image with gaps as two without: its values, 0 in gaps, and 1 where there is a value.
 fn values_and_weights(image: &Image) -> (Image, Image) {
-    let layer = |f: fn(f32) -> f32| Image { data: image.data.par_iter().map(|v| f(*v)).collect(), ..*image };
-    let values = layer(|v| if v.is_finite() { v } else { 0.0 });
-    (values, layer(|v| if v.is_finite() { 1.0 } else { 0.0 }))
+    let (mut values, mut weights) = (image.clone(), Image::filled(image.width, image.height, 0.0));
+    values.data.par_chunks_mut(AT_ONCE).zip(weights.data.par_chunks_mut(AT_ONCE)).for_each(|(values, weights)| {
+        for (value, weight) in values.iter_mut().zip(weights) {
+            let there = value.is_finite();
+            *weight = if there { 1.0 } else { 0.0 };
+            *value = if there { *value } else { 0.0 };
+        }
+    });
+    (values, weights)
 }
 
 /// A Gaussian of sum 1 from its centre out, `reach` pixels far.

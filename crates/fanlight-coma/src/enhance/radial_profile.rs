@@ -1,10 +1,12 @@
 //! A brightness that depends on the distance from the nucleus alone, and images divided by it or less it.
 
+use super::ring_moments::ring_moments;
 use super::rings::{self, RingConfig, Rings, Statistic};
-use super::spline::Spline;
+use super::spline::{Lookup, Spline};
 use super::{check, map_with_radius};
 use crate::ComaError;
 use fanlight_image::Image;
+use fanlight_image::robust::median_guessed;
 use fanlight_sky::PixelXy;
 
 /// Distances below this are taken as this: nearer, where in its pixel the nucleus is decides.
@@ -63,31 +65,55 @@ impl RadialProfile {
     /// # Errors
     /// When the centre is outside the image or the rings are narrower than 0.5 px.
     pub fn azimuthal_average(image: &Image, centre: PixelXy, config: &RingConfig) -> Result<Self, ComaError> {
-        Ok(Self::of_rings(&Rings::of(image, centre, config.ring_width_px)?, config))
+        match config.statistic {
+            Statistic::Mean => Self::mean_of_rings(image, centre, config.ring_width_px),
+            Statistic::Median => {
+                Ok(Self::median_of_rings(&Rings::of(image, centre, config.ring_width_px)?, config.ring_width_px))
+            }
+        }
     }
 
-    /// The average of each ring.
-    pub(super) fn of_rings(rings: &Rings, config: &RingConfig) -> Self {
-        let rings = rings.map(|pixels| {
-            // Times distance: the slope inside a ring then moves neither mean nor median.
-            let n = pixels.len() as f64;
-            pixels.iter_mut().for_each(|p| p.radius_px = p.radius_px.max(NEAREST_PX as f32));
-            match config.statistic {
-                Statistic::Mean => {
-                    let radius = pixels.iter().map(|p| f64::from(p.radius_px)).sum::<f64>() / n;
-                    let value = pixels.iter().map(|p| f64::from(p.radius_px) * f64::from(p.value)).sum::<f64>() / n;
-                    Some((radius, value))
-                }
-                Statistic::Median => {
-                    let mut values: Vec<f32> = pixels.iter().map(|p| p.radius_px * p.value).collect();
-                    let mut radii: Vec<f32> = pixels.iter().map(|p| p.radius_px).collect();
-                    let median = fanlight_image::robust::median;
-                    Some((median(&mut radii)?.into(), median(&mut values)?.into()))
-                }
-            }
+    // Both take brightness times distance: the slope inside a ring then moves neither mean nor median.
+
+    /// The mean of each ring.
+    ///
+    /// # Errors
+    /// As [`Self::azimuthal_average`].
+    pub(super) fn mean_of_rings(image: &Image, centre: PixelXy, width_px: f64) -> Result<Self, ComaError> {
+        let rings = ring_moments(
+            image,
+            centre,
+            width_px,
+            #[inline(always)]
+            |radii, values, _| {
+                hold_off(radii);
+                values.iter_mut().zip(radii).for_each(|(value, radius)| *value *= *radius);
+            },
+        )?;
+        let knots: Vec<(f64, f64)> = rings.iter().map(|r| (r.value.radius_px(), r.value.mean())).collect();
+        Ok(Self(Spline::new(&knots, rings::range(&rings, width_px))))
+    }
+
+    /// The median of each ring.
+    pub(super) fn median_of_rings(rings: &Rings, width_px: f64) -> Self {
+        let rings = rings.map(|pixels, inner_px, room: &mut MedianRoom| {
+            room.radii.clear();
+            room.radii.extend(pixels.iter().map(|p| p.radius_px));
+            hold_off(&mut room.radii);
+            room.values.clear();
+            room.values.extend(pixels.iter().zip(&room.radii).map(|(p, radius)| p.value * radius));
+            // half of a whole ring lies within this
+            let middle = (inner_px * (inner_px + width_px) + 0.5 * width_px * width_px).sqrt();
+            let (low, high) = (middle - MIDDLE_SHARE * width_px, middle + MIDDLE_SHARE * width_px);
+            let radius = median_guessed(&room.radii, low as f32, high as f32, &mut room.near)?;
+            let (low, high) = (room.guess - room.reach, room.guess + room.reach);
+            let value = median_guessed(&room.values, low, high, &mut room.near)?;
+            // next time a sixth of the values
+            (room.guess, room.reach) = (value, spread(&room.values) * (1.0 / 6.0));
+            Some((f64::from(radius), f64::from(value)))
         });
         let knots: Vec<(f64, f64)> = rings.iter().map(|r| r.value).collect();
-        Self(Spline::new(&knots, rings::range(&rings, config.ring_width_px)))
+        Self(Spline::new(&knots, rings::range(&rings, width_px)))
     }
 
     /// The power law A·ρ^s through the medians of an image's rings, 1 px wide, from `inner_px` to `outer_px`, by least squares in log–log with equal
@@ -117,7 +143,7 @@ impl RadialProfile {
         let (xy, xx) =
             points.iter().fold((0.0, 0.0), |sum, p| (sum.0 + (p.0 - x) * (p.1 - y), sum.1 + (p.0 - x).powi(2)));
         let slope = xy / xx;
-        let farthest = rings::corners(image, centre).fold(2.0 * NEAREST_PX, f64::max);
+        let farthest = rings::farthest(image, centre).max(2.0 * NEAREST_PX);
         let radii: Vec<f64> = between(NEAREST_PX, farthest, TABLE_RADII).collect();
         let values: Vec<f64> = radii.iter().map(|r| (y + slope * (r.ln() - x)).exp()).collect();
         Ok((Self::from_table(&radii, &values)?, slope))
@@ -129,15 +155,46 @@ impl RadialProfile {
         self.0.at(near, &mut 0).map(|v| v / near)
     }
 
-    /// The brightness at distances that follow each other along a row; NaN where it is not known.
-    #[inline(always)]
-    pub(super) fn fill(&self, radii_px: &[f64], levels: &mut [f64]) {
-        let mut cursor = 0;
-        for (level, radius) in levels.iter_mut().zip(radii_px) {
-            *level = self.0.at(radius.max(NEAREST_PX), &mut cursor).unwrap_or(f64::NAN);
-        }
-        levels.iter_mut().zip(radii_px).for_each(|(level, radius)| *level /= radius.max(NEAREST_PX));
+    /// Made ready for the pixels of an image: brightness times distance, at distances that are no less than [`NEAREST_PX`].
+    pub(super) fn lookup(&self, image: &Image, centre: PixelXy) -> Lookup<1> {
+        Lookup::new([&self.0], rings::farthest(image, centre))
     }
+
+    /// Brightness times distance.
+    pub(super) fn curve(&self) -> &Spline {
+        &self.0
+    }
+}
+
+/// Distances not below [`NEAREST_PX`].
+#[inline(always)]
+pub(super) fn hold_off(radii_px: &mut [f32]) {
+    for radius in radii_px {
+        *radius = if *radius < NEAREST_PX as f32 { NEAREST_PX as f32 } else { *radius };
+    }
+}
+
+/// Room for medians of rings, and what the last one says of the next.
+#[derive(Default)]
+struct MedianRoom {
+    radii: Vec<f32>,
+    values: Vec<f32>,
+    near: Vec<f32>,
+    /// The last median, and how far from it the next is looked for.
+    guess: f32,
+    reach: f32,
+}
+
+/// Half the width of the band, as a share of a ring's, in which the median of its radii is looked for first.
+const MIDDLE_SHARE: f64 = 0.05;
+/// Of how many values of a ring its spread is taken.
+const SPREAD_OF: usize = 64;
+
+/// Distance between the quartiles of some of the values.
+fn spread(values: &[f32]) -> f32 {
+    let mut some: Vec<f32> = values.iter().step_by(values.len().div_ceil(SPREAD_OF).max(1)).copied().collect();
+    some.sort_unstable_by(f32::total_cmp);
+    some.get(3 * some.len() / 4).zip(some.get(some.len() / 4)).map_or(0.0, |(high, low)| high - low)
 }
 
 /// Division by a radial profile: a fitted one, or the image's own [`RadialProfile::azimuthal_average`].
@@ -158,12 +215,19 @@ impl RadialProfile {
 /// # Source
 /// Samarasinha & Larson 2014, Icarus 239, 168 (review of the technique and its artefacts).
 pub fn divide_by_profile(image: &Image, centre: PixelXy, profile: &RadialProfile) -> Result<Image, ComaError> {
-    map_with_radius(image, centre, |row, radii, levels| {
-        profile.fill(radii, levels);
-        for (value, level) in row.iter_mut().zip(levels) {
-            *value = if *level > 0.0 { (f64::from(*value) / *level) as f32 } else { f32::NAN };
-        }
-    })
+    let profile = profile.lookup(image, centre);
+    map_with_radius(
+        image,
+        centre,
+        #[inline(always)]
+        |row, radii, [levels]| {
+            hold_off(radii);
+            profile.fill(radii, [levels]);
+            for ((value, level), radius) in row.iter_mut().zip(levels).zip(radii) {
+                *value = if *level > 0.0 { *value * *radius / *level } else { f32::NAN };
+            }
+        },
+    )
 }
 
 /// Subtraction of a radial profile: a fitted one, or the image's own [`RadialProfile::azimuthal_average`].
@@ -183,15 +247,24 @@ pub fn divide_by_profile(image: &Image, centre: PixelXy, profile: &RadialProfile
 /// # Source
 /// Samarasinha & Larson 2014, Icarus 239, 168 (review of the technique and its artefacts).
 pub fn subtract_profile(image: &Image, centre: PixelXy, profile: &RadialProfile) -> Result<Image, ComaError> {
-    map_with_radius(image, centre, |row, radii, levels| {
-        profile.fill(radii, levels);
-        row.iter_mut().zip(levels).for_each(|(value, level)| *value = (f64::from(*value) - *level) as f32);
-    })
+    let profile = profile.lookup(image, centre);
+    map_with_radius(
+        image,
+        centre,
+        #[inline(always)]
+        |row, radii, [levels]| {
+            hold_off(radii);
+            profile.fill(radii, [levels]);
+            for ((value, level), radius) in row.iter_mut().zip(levels).zip(radii) {
+                *value -= *level / *radius;
+            }
+        },
+    )
 }
 
 /// Division by 1/ρ: each pixel times its distance from the centre in px.
 ///
-/// Brightness is kept, multiplicatively. A 1/ρ coma becomes constant, exactly; 0 at the centre itself.
+/// Brightness is kept, multiplicatively. A 1/ρ coma becomes constant, to single precision; 0 at the centre itself.
 ///
 /// Known artefacts: a coma that falls otherwise keeps a radial ramp (ρ^(1−slope)); a sky that is not taken off grows with
 /// ρ; a centre wrong by ε leaves a dipole of ε/ρ; inside the seeing disc it draws a hole.
@@ -202,9 +275,12 @@ pub fn subtract_profile(image: &Image, centre: PixelXy, profile: &RadialProfile)
 /// # Source
 /// Samarasinha & Larson 2014, Icarus 239, 168 (review of the technique and its artefacts).
 pub fn divide_by_inverse_radius(image: &Image, centre: PixelXy) -> Result<Image, ComaError> {
-    map_with_radius(image, centre, |row, radii, _| {
-        row.iter_mut().zip(radii).for_each(|(value, radius)| *value = (f64::from(*value) * radius) as f32);
-    })
+    map_with_radius(
+        image,
+        centre,
+        #[inline(always)]
+        |row, radii, []| row.iter_mut().zip(radii).for_each(|(value, radius)| *value *= *radius),
+    )
 }
 
 #[cfg(test)]

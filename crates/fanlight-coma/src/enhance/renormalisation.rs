@@ -1,17 +1,19 @@
 //! Azimuthal renormalisation: every ring brought to the same range. Two definitions go by that name; both are here.
 
-use super::radial_profile::RadialProfile;
-use super::rings::{self, RingConfig, Rings, Statistic};
-use super::spline::Spline;
+use super::radial_profile::{RadialProfile, hold_off};
+use super::ring_moments::{Moments, ring_moments};
+use super::rings::{self, Ring, Rings};
+use super::spline::{Lookup, Spline};
 use super::{check, map_with_radius};
 use crate::ComaError;
-use fanlight_image::{Image, robust};
+use fanlight_image::robust::percentile;
+use fanlight_image::{Image, wide};
 use fanlight_sky::PixelXy;
 
 /// Rings of fewer good pixels (the innermost) have no range worth the name.
 const MIN_PIXELS: usize = 8;
 /// Least range of a ring, as a share of its mean: below is what single precision leaves of a round coma.
-const LEAST_RANGE: f64 = 4e-6;
+const LEAST_RANGE: f32 = 4e-6;
 
 /// How rings are stretched from their faintest to their brightest pixels.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -51,12 +53,35 @@ pub fn stretch_rings(image: &Image, centre: PixelXy, config: &StretchConfig) -> 
     check("low_percent", low_percent, |p| (0.0..100.0).contains(&p), "0 to 100")?;
     check("high_percent", high_percent, |p| p > low_percent && p <= 100.0, "low_percent to 100")?;
     // The median, since a star that lifts one ring's mean would tilt the pixels beside it.
-    let rings = RingConfig { statistic: Statistic::Median, ring_width_px };
-    renormalise(image, centre, &rings, |values| {
-        let low = robust::percentile(values, low_percent)?;
-        let high = robust::percentile(values, high_percent)?;
-        Some((low.into(), f64::from(high) - f64::from(low)))
-    })
+    let sorted = Rings::of(image, centre, ring_width_px)?;
+    let average = RadialProfile::median_of_rings(&sorted, ring_width_px);
+    let levels = average.lookup(image, centre);
+    let rings = sorted.map(|pixels, inner_px, (radii, values): &mut (Vec<f32>, Vec<f32>)| {
+        radii.clear();
+        radii.extend(pixels.iter().map(|p| p.radius_px));
+        hold_off(radii);
+        values.clear();
+        values.resize(pixels.len(), 0.0);
+        wide(
+            #[inline(always)]
+            || {
+                levels.fill_near(radii, values);
+                for ((value, radius), pixel) in values.iter_mut().zip(radii).zip(pixels) {
+                    *value = pixel.value - *value / *radius;
+                }
+            },
+        );
+        values.retain(|v| v.is_finite());
+        if values.len() < MIN_PIXELS {
+            return None;
+        }
+        let low = percentile(values, low_percent)?;
+        let high = percentile(values, high_percent)?;
+        // the average has a knot in every ring that is covered
+        let radius = average.curve().first_knot(inner_px)?;
+        Some((radius, low.into(), f64::from(high) - f64::from(low)))
+    });
+    renormalise(image, centre, &average, &rings, ring_width_px)
 }
 
 /// Azimuthal renormalisation, mean and standard deviation: in each ring (I − mean) / σ.
@@ -73,55 +98,58 @@ pub fn stretch_rings(image: &Image, centre: PixelXy, config: &StretchConfig) -> 
 /// # Source
 /// Warell et al. 1999, A&AS 136, 245, eq. 2.
 pub fn standardise_rings(image: &Image, centre: PixelXy, ring_width_px: f64) -> Result<Image, ComaError> {
-    let rings = RingConfig { statistic: Statistic::Mean, ring_width_px };
-    renormalise(image, centre, &rings, |values| {
-        let n = values.len() as f64;
-        let mean = values.iter().map(|v| f64::from(*v)).sum::<f64>() / n;
-        let squares = values.iter().map(|v| (f64::from(*v) - mean).powi(2)).sum::<f64>();
-        Some((mean, (squares / (n - 1.0)).sqrt()))
-    })
+    let average = RadialProfile::mean_of_rings(image, centre, ring_width_px)?;
+    let lookup = average.lookup(image, centre);
+    let moments = ring_moments(
+        image,
+        centre,
+        ring_width_px,
+        #[inline(always)]
+        |radii, values, levels| {
+            hold_off(radii);
+            lookup.fill(radii, [levels]);
+            for ((value, level), radius) in values.iter_mut().zip(levels).zip(radii) {
+                *value -= *level / *radius;
+            }
+        },
+    )?;
+    let enough = moments.iter().filter(|r| r.value.n() >= MIN_PIXELS as f64);
+    let ring = |r: &Ring<Moments>| Ring {
+        inner_px: r.inner_px,
+        value: (r.value.radius_px(), r.value.mean(), r.value.deviation()),
+    };
+    renormalise(image, centre, &average, &enough.map(ring).collect::<Vec<_>>(), ring_width_px)
 }
 
-/// (I − average(ρ) − zero(ρ)) / unit(ρ), zero and unit by `scale` from the values of a ring less the average.
+/// (I − average(ρ) − zero(ρ)) / unit(ρ), by the mean radius, zero and unit of each ring.
 fn renormalise(
     image: &Image,
     centre: PixelXy,
-    rings: &RingConfig,
-    scale: impl Fn(&mut [f32]) -> Option<(f64, f64)> + Sync,
+    average: &RadialProfile,
+    rings: &[Ring<(f64, f64, f64)>],
+    ring_width_px: f64,
 ) -> Result<Image, ComaError> {
-    let ring_width_px = rings.ring_width_px;
-    let sorted = Rings::of(image, centre, ring_width_px)?;
-    let average = RadialProfile::of_rings(&sorted, rings);
-    let rings = sorted.map(|pixels| {
-        let radii: Vec<f64> = pixels.iter().map(|p| f64::from(p.radius_px)).collect();
-        let mut levels = vec![0.0; pixels.len()];
-        average.fill(&radii, &mut levels);
-        let less = pixels.iter().zip(&levels).map(|(p, level)| (f64::from(p.value) - level) as f32);
-        let mut values: Vec<f32> = less.filter(|v| v.is_finite()).collect();
-        if values.len() < MIN_PIXELS {
-            return None;
-        }
-        let radius = radii.iter().sum::<f64>() / radii.len() as f64;
-        scale(&mut values).map(|(zero, unit)| (radius, zero, unit))
-    });
-    let range = rings::range(&rings, ring_width_px);
+    let range = rings::range(rings, ring_width_px);
     let through = |f: fn(&(f64, f64, f64)) -> f64| {
         let knots: Vec<(f64, f64)> = rings.iter().map(|r| (r.value.0, f(&r.value))).collect();
         Spline::new(&knots, range)
     };
-    let (zero, unit) = (through(|r| r.1), through(|r| r.2));
-    map_with_radius(image, centre, |row, radii, levels| {
-        average.fill(radii, levels);
-        let mut cursor = 0;
-        for ((value, radius), level) in row.iter_mut().zip(radii).zip(levels) {
-            *value = match (zero.at(*radius, &mut cursor), unit.at(*radius, &mut cursor)) {
-                (Some(zero), Some(unit)) if unit > LEAST_RANGE * level.abs() => {
-                    ((f64::from(*value) - *level - zero) / unit) as f32
-                }
-                _ => f32::NAN,
-            };
-        }
-    })
+    let curves = [average.curve(), &through(|r| r.1), &through(|r| r.2)];
+    let lookup = Lookup::new(curves, rings::farthest(image, centre));
+    map_with_radius(
+        image,
+        centre,
+        #[inline(always)]
+        |row, radii, [levels, zeros, units]| {
+            hold_off(radii);
+            lookup.fill(radii, [levels, zeros, units]);
+            levels.iter_mut().zip(radii).for_each(|(level, radius)| *level /= *radius);
+            for (((value, zero), unit), level) in row.iter_mut().zip(zeros).zip(units).zip(levels) {
+                let enough = *unit > LEAST_RANGE * level.abs();
+                *value = if enough { (*value - *level - *zero) / *unit } else { f32::NAN };
+            }
+        },
+    )
 }
 
 #[cfg(test)]

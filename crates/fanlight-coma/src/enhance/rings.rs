@@ -1,6 +1,6 @@
 //! The pixels of an image ring by ring.
 
-use super::{check, check_centre, fill_radii};
+use super::{Distances, check, check_centre};
 use crate::ComaError;
 use fanlight_image::{Image, wide};
 use fanlight_sky::PixelXy;
@@ -55,10 +55,49 @@ pub(super) struct Ring<T> {
     pub value: T,
 }
 
-/// The good pixels of an image ring by ring, rings from `k` to `k + 1` widths out to the farthest corner.
-pub(super) struct Rings {
+/// Rings from `k` to `k + 1` widths out to the farthest corner.
+pub(super) struct Grid {
+    distances: Distances,
     width_px: f64,
-    n: usize,
+    /// How many.
+    pub n: usize,
+}
+
+impl Grid {
+    /// # Errors
+    /// When the centre is outside the image or the rings are narrower than 0.5 px.
+    pub fn new(image: &Image, centre: PixelXy, width_px: f64) -> Result<Self, ComaError> {
+        check("ring_width_px", width_px, |w| w.is_finite() && w >= MIN_WIDTH_PX, "the numbers from 0.5")?;
+        check_centre(image, centre)?;
+        let n = if image.data.is_empty() { 0 } else { (farthest(image, centre) / width_px) as usize + 1 };
+        Ok(Self { distances: Distances::new(image.width, centre), width_px, n })
+    }
+
+    /// Distances and rings of a row's pixels.
+    #[inline(always)]
+    pub fn fill(&self, y: usize, radii_px: &mut [f32], rings: &mut [u32]) {
+        self.distances.fill(y, radii_px);
+        let (per_px, last) = ((1.0 / self.width_px) as f32, self.n as u32 - 1);
+        for (ring, radius) in rings.iter_mut().zip(radii_px) {
+            *ring = ((*radius * per_px) as i32 as u32).min(last);
+        }
+    }
+
+    /// Inner edge of a ring.
+    pub fn inner_px(&self, ring: usize) -> f64 {
+        ring as f64 * self.width_px
+    }
+
+    /// Whether so many good pixels are enough of a ring.
+    pub fn is_covered(&self, ring: usize, n: f64) -> bool {
+        let (inner, outer) = (self.inner_px(ring), self.inner_px(ring + 1));
+        n > 0.0 && n >= MIN_COVERAGE * PI * (outer * outer - inner * inner)
+    }
+}
+
+/// The good pixels of an image ring by ring.
+pub(super) struct Rings {
+    grid: Grid,
     /// Of strips of rows from the first on: joined strip by strip, a ring's pixels stand row by row.
     strips: Vec<Strip>,
 }
@@ -75,70 +114,53 @@ impl Rings {
     /// Sorts the finite pixels.
     ///
     /// # Errors
-    /// When the centre is outside the image or the rings are narrower than 0.5 px.
+    /// As [`Grid::new`].
     pub fn of(image: &Image, centre: PixelXy, width_px: f64) -> Result<Self, ComaError> {
-        check("ring_width_px", width_px, |w| w.is_finite() && w >= MIN_WIDTH_PX, "the numbers from 0.5")?;
-        check_centre(image, centre)?;
-        let farthest = corners(image, centre).fold(0.0, f64::max);
-        let n = if image.data.is_empty() { 0 } else { (farthest / width_px) as usize + 1 };
+        let grid = Grid::new(image, centre, width_px)?;
         let rows = image.data.par_chunks(STRIP_ROWS * image.width.max(1)).enumerate();
-        let strip = |(i, pixels): (usize, &[f32])| {
-            Strip::of(
-                pixels,
-                image.width,
-                i * STRIP_ROWS,
-                centre,
-                &|radius| ((radius / width_px) as i32 as u32).min(n as u32 - 1),
-                n,
-            )
-        };
-        Ok(Self { width_px, n, strips: rows.map(strip).collect() })
+        let strips = rows.map(|(i, pixels)| Strip::of(pixels, image.width, i * STRIP_ROWS, &grid)).collect();
+        Ok(Self { grid, strips })
     }
 
-    /// Calls `work` with the pixels of each ring; rings with too few good pixels, or for which there is no answer, are left
-    /// out.
-    pub fn map<T: Send>(&self, work: impl Fn(&mut [RingPixel]) -> Option<T> + Sync) -> Vec<Ring<T>> {
+    /// Calls `work` with the pixels of each ring and with room of its own, kept from ring to ring of some neighbours; rings with
+    /// too few good pixels, or for which there is no answer, are left out.
+    pub fn map<T: Send, R: Default>(
+        &self,
+        work: impl Fn(&[RingPixel], f64, &mut R) -> Option<T> + Sync,
+    ) -> Vec<Ring<T>> {
         let band = |band: usize| -> Vec<Ring<T>> {
-            let mut pixels: Vec<RingPixel> = Vec::new();
-            let made = (band * RINGS_AT_ONCE..((band + 1) * RINGS_AT_ONCE).min(self.n)).filter_map(|ring| {
-                let (inner, outer) = (ring as f64 * self.width_px, (ring + 1) as f64 * self.width_px);
+            let (mut pixels, mut room): (Vec<RingPixel>, R) = Default::default();
+            let made = (band * RINGS_AT_ONCE..((band + 1) * RINGS_AT_ONCE).min(self.grid.n)).filter_map(|ring| {
                 pixels.clear();
                 self.strips.iter().for_each(|s| pixels.extend_from_slice(s.ring(ring)));
-                if pixels.is_empty() || (pixels.len() as f64) < MIN_COVERAGE * PI * (outer * outer - inner * inner) {
+                if !self.grid.is_covered(ring, pixels.len() as f64) {
                     return None;
                 }
-                work(&mut pixels).map(|value| Ring { inner_px: inner, value })
+                let inner_px = self.grid.inner_px(ring);
+                work(&pixels, inner_px, &mut room).map(|value| Ring { inner_px, value })
             });
             made.collect()
         };
-        let bands: Vec<Vec<Ring<T>>> = (0..self.n.div_ceil(RINGS_AT_ONCE)).into_par_iter().map(band).collect();
+        let bands: Vec<Vec<Ring<T>>> = (0..self.grid.n.div_ceil(RINGS_AT_ONCE)).into_par_iter().map(band).collect();
         bands.into_iter().flatten().collect()
     }
 }
 
 impl Strip {
-    /// Sorts the finite ones of rows from `first_row` on by counting: `ring_of` a radius is under `n`.
-    fn of(
-        values: &[f32],
-        width: usize,
-        first_row: usize,
-        centre: PixelXy,
-        ring_of: &(impl Fn(f64) -> u32 + Sync),
-        n: usize,
-    ) -> Self {
+    /// Sorts the finite ones of rows from `first_row` on by counting.
+    fn of(values: &[f32], width: usize, first_row: usize, grid: &Grid) -> Self {
+        let n = grid.n;
         let mut rings = vec![0_u32; values.len()];
         let mut radii = vec![0.0_f32; values.len()];
-        let mut row_radii = vec![0.0; width];
         let rows = values.chunks(width).zip(rings.chunks_mut(width)).zip(radii.chunks_mut(width)).enumerate();
         for (y, ((values, rings), radii)) in rows {
             wide(
                 #[inline(always)]
                 || {
-                    fill_radii(&mut row_radii, first_row + y, centre);
-                    for (x, radius) in row_radii.iter().enumerate() {
+                    grid.fill(first_row + y, radii, rings);
+                    for (ring, value) in rings.iter_mut().zip(values) {
                         // missing pixels stand behind the last ring
-                        rings[x] = if values[x].is_finite() { ring_of(*radius) } else { n as u32 };
-                        radii[x] = *radius as f32;
+                        *ring = if value.is_finite() { *ring } else { n as u32 };
                     }
                 },
             );
@@ -171,13 +193,14 @@ pub(super) fn range<T>(rings: &[Ring<T>], width_px: f64) -> (f64, f64) {
     (first, last)
 }
 
-/// Distances of the image's corner pixels from the centre.
-pub(super) fn corners(image: &Image, centre: PixelXy) -> impl Iterator<Item = f64> {
+/// Distance of the image's farthest pixel, a corner, from the centre.
+pub(super) fn farthest(image: &Image, centre: PixelXy) -> f64 {
     let (x1, y1) = (image.width as f64 - 1.0, image.height as f64 - 1.0);
-    [(0.0, 0.0), (x1, 0.0), (0.0, y1), (x1, y1)].into_iter().map(move |(x, y)| {
+    let squares = [(0.0, 0.0), (x1, 0.0), (0.0, y1), (x1, y1)].map(|(x, y)| {
         let (dx, dy) = (x - centre.x_px, y - centre.y_px);
-        (dx * dx + dy * dy).sqrt()
-    })
+        dx * dx + dy * dy
+    });
+    squares.into_iter().fold(0.0, f64::max).sqrt()
 }
 
 #[cfg(test)]
@@ -193,7 +216,7 @@ mod tests {
                 let mut seen = vec![0; 37 * 29];
                 let rings = Rings::of(&image, PixelXy { x_px, y_px }, width).unwrap();
                 assert_eq!(rings.strips.len(), 37_usize.div_ceil(STRIP_ROWS).max(1));
-                for (k, strip) in (0..rings.n).flat_map(|k| rings.strips.iter().map(move |s| (k, s))) {
+                for (k, strip) in (0..rings.grid.n).flat_map(|k| rings.strips.iter().map(move |s| (k, s))) {
                     let inner = k as f64 * width;
                     for p in strip.ring(k) {
                         seen[p.value as usize] += 1;
@@ -210,7 +233,7 @@ mod tests {
     fn rings_of_one_side_only_are_left_out() {
         let image = Image::filled(41, 41, 1.0);
         let centre = PixelXy { x_px: 20.0, y_px: 20.0 };
-        let rings = Rings::of(&image, centre, 1.0).unwrap().map(|p| Some(p.len()));
+        let rings = Rings::of(&image, centre, 1.0).unwrap().map(|p, _, _: &mut ()| Some(p.len()));
         // the corners are 28 px away; rings past 25 px or so are less than a quarter inside
         assert!((20..27).contains(&rings.len()), "{}", rings.len());
         assert_eq!((rings[0].value, rings[1].value), (1, 8));

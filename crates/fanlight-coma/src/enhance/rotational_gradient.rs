@@ -37,10 +37,11 @@ pub fn rotational_gradient(image: &Image, centre: PixelXy, config: &GradientConf
     check_centre(image, centre)?;
     let copies = Copies::new(image, centre, config);
     let mut out = Image { data: vec![0.0; image.data.len()], ..*image };
-    out.data.par_chunks_mut(image.width.max(1)).enumerate().for_each(|(y, row)| {
+    let width = image.width.max(1);
+    out.data.par_chunks_mut(STRIP_ROWS * width).enumerate().for_each(|(strip, rows)| {
         wide(
             #[inline(always)]
-            || copies.difference(y, row),
+            || copies.difference(strip * STRIP_ROWS, rows),
         );
     });
     Ok(out)
@@ -48,6 +49,9 @@ pub fn rotational_gradient(image: &Image, centre: PixelXy, config: &GradientConf
 
 /// Pixels worked on side by side, in registers.
 const LANES: usize = 16;
+/// Rows and columns worked on together: what their copies are sampled from stays in the first cache, however they are turned.
+const STRIP_ROWS: usize = 16;
+const TILE_COLUMNS: usize = 4 * LANES;
 
 /// The image and where its two copies are sampled.
 struct Copies<'a> {
@@ -58,86 +62,121 @@ struct Copies<'a> {
     cos: f64,
 }
 
+/// Places in the image, pixel by pixel.
+struct Places {
+    x_px: [f64; LANES],
+    y_px: [f64; LANES],
+}
+
 impl<'a> Copies<'a> {
     fn new(image: &'a Image, centre: PixelXy, config: &GradientConfig) -> Self {
         let (sin, cos) = config.rotation_deg.to_radians().sin_cos();
         Self { image, centre, radial_shift_px: config.radial_shift_px, sin, cos }
     }
 
-    /// One row of the result.
+    /// Some rows of the result.
     #[inline(always)]
-    fn difference(&self, y: usize, row: &mut [f32]) {
-        let own = self.image.row(y);
-        let dy = y as f64 - self.centre.y_px;
-        for (block, (out, own)) in row.chunks_mut(LANES).zip(own.chunks(LANES)).enumerate() {
-            let (mut u, mut v) = ([0.0; LANES], [0.0; LANES]);
-            for i in 0..LANES {
-                let dx = (block * LANES + i) as f64 - self.centre.x_px;
-                let shrink = self.shrink(dx, dy);
-                (u[i], v[i]) = (dx * shrink, dy * shrink);
-            }
-            let forward = self.copy(&u, &v, self.sin);
-            let backward = self.copy(&u, &v, -self.sin);
-            for (i, (out, own)) in out.iter_mut().zip(own).enumerate() {
-                *out = 2.0 * own - forward[i] - backward[i];
+    fn difference(&self, first_row: usize, rows: &mut [f32]) {
+        let width = self.image.width;
+        for tile in (0..width).step_by(TILE_COLUMNS) {
+            for (i, row) in rows.chunks_mut(width).enumerate() {
+                let (y, end) = (first_row + i, (tile + TILE_COLUMNS).min(width));
+                let blocks = row[tile..end].chunks_mut(LANES).zip(self.image.row(y)[tile..end].chunks(LANES));
+                for (block, (out, own)) in blocks.enumerate() {
+                    let [forward, backward] = self.places(tile + block * LANES, y);
+                    let (forward, backward) = (self.copy(&forward), self.copy(&backward));
+                    for (i, (out, own)) in out.iter_mut().zip(own).enumerate() {
+                        *out = 2.0 * own - forward[i] - backward[i];
+                    }
+                }
             }
         }
     }
 
-    /// What the distance is multiplied by: shrinking it by Δρ moves both copies outward by it. Not a number within Δρ of the
-    /// nucleus.
+    /// Where the two copies of a row's pixels from column `first` on are sampled. Not a number within Δρ of the nucleus.
     #[inline(always)]
-    fn shrink(&self, dx: f64, dy: f64) -> f64 {
-        if self.radial_shift_px == 0.0 {
-            return 1.0;
+    fn places(&self, first: usize, y: usize) -> [Places; 2] {
+        let (sin, cos) = (self.sin, self.cos);
+        let PixelXy { x_px, y_px } = self.centre;
+        let (first_dx, dy) = (first as f64 - x_px, y as f64 - y_px);
+        let (mut u, mut v) = ([0.0; LANES], [dy; LANES]);
+        for (i, u) in u.iter_mut().enumerate() {
+            *u = first_dx + i as f64;
         }
-        let radius = (dx * dx + dy * dy).sqrt();
-        if radius > self.radial_shift_px { (radius - self.radial_shift_px) / radius } else { f64::NAN }
+        if self.radial_shift_px != 0.0 {
+            for (u, v) in u.iter_mut().zip(&mut v) {
+                // Shrinking the distance by Δρ moves both copies outward by it.
+                let radius = (*u * *u + *v * *v).sqrt();
+                let past = radius - self.radial_shift_px;
+                let shrink = if past > 0.0 { past / radius } else { f64::NAN };
+                (*u, *v) = (*u * shrink, *v * shrink);
+            }
+        }
+        let mut places = [const { Places { x_px: [0.0; LANES], y_px: [0.0; LANES] } }; 2];
+        for i in 0..LANES {
+            let (x, dx) = (x_px + u[i] * cos, v[i] * sin);
+            let (dy, across) = (u[i] * sin, v[i] * cos);
+            (places[0].x_px[i], places[0].y_px[i]) = (x - dx, y_px + dy + across);
+            (places[1].x_px[i], places[1].y_px[i]) = (x + dx, y_px - dy + across);
+        }
+        places
     }
 
-    /// The image at places given from the centre and turned, bilinear as [`polar::sample_bilinear`]; NaN where there is
-    /// no value.
+    /// The image at these places, bilinear as [`polar::sample_bilinear`]; NaN where there is no value.
     #[inline(always)]
-    fn copy(&self, u: &[f64; LANES], v: &[f64; LANES], sin: f64) -> [f32; LANES] {
+    fn copy(&self, places: &Places) -> [f32; LANES] {
         let Image { width, height, data } = self.image;
         let (last_x, last_y) = ((*width - 1) as f64, (*height - 1) as f64);
-        let (mut column, mut line) = ([0_i32; LANES], [0_i32; LANES]);
-        let (mut right, mut up) = ([0.0_f32; LANES], [0.0_f32; LANES]);
-        let mut inside = [false; LANES];
-        let mut places = [(0.0, 0.0); LANES];
+        let Places { x_px, y_px } = places;
+        let (mut inside, mut outside) = (true, true);
         for i in 0..LANES {
-            let x = self.centre.x_px + u[i] * self.cos - v[i] * sin;
-            let y = self.centre.y_px + u[i] * sin + v[i] * self.cos;
-            // the last row and column go the plain way below
-            inside[i] = x >= 0.0 && x < last_x && y >= 0.0 && y < last_y;
-            (column[i], line[i]) = (x as i32, y as i32);
-            (right[i], up[i]) = ((x - f64::from(column[i])) as f32, (y - f64::from(line[i])) as f32);
-            places[i] = (x, y);
+            // a cell's own last row and column go the plain way, as does what is not a number
+            inside &= (x_px[i] >= 0.0) & (x_px[i] < last_x) & (y_px[i] >= 0.0) & (y_px[i] < last_y);
+            outside &= (x_px[i] < 0.0) | (x_px[i] > last_x) | (y_px[i] < 0.0) | (y_px[i] > last_y);
         }
-        let mut out = [f32::NAN; LANES];
+        if outside {
+            return [f32::NAN; LANES];
+        }
+        if !inside {
+            return exact(self.image, places);
+        }
+        let (mut start, mut right, mut up) = ([0_u32; LANES], [0.0_f32; LANES], [0.0_f32; LANES]);
         for i in 0..LANES {
-            if inside[i] {
-                let start = line[i] as usize * width + column[i] as usize;
-                let cell = &data[start..start + width + 2];
-                let low = cell[0] + right[i] * (cell[1] - cell[0]);
-                let high = cell[*width] + right[i] * (cell[width + 1] - cell[*width]);
-                out[i] = low + up[i] * (high - low);
-            }
-            // On the last row or column, or beside a gap that may have no weight.
-            let (x, y) = places[i];
-            if out[i].is_nan() && x >= 0.0 && x <= last_x && y >= 0.0 && y <= last_y {
-                out[i] = exact(self.image, x, y);
-            }
+            let (column, line) = (x_px[i].floor(), y_px[i].floor());
+            start[i] = whole(line * *width as f64 + column);
+            (right[i], up[i]) = ((x_px[i] - column) as f32, (y_px[i] - line) as f32);
         }
-        out
+        let (mut low, mut high) = ([[0.0; LANES]; 2], [[0.0; LANES]; 2]);
+        let above = &data[*width..];
+        for i in 0..LANES {
+            let start = start[i] as usize;
+            let (l, h) = (&data[start..start + 2], &above[start..start + 2]);
+            (low[0][i], low[1][i], high[0][i], high[1][i]) = (l[0], l[1], h[0], h[1]);
+        }
+        let (mut out, mut missing) = ([0.0; LANES], false);
+        for i in 0..LANES {
+            let low = low[0][i] + right[i] * (low[1][i] - low[0][i]);
+            let high = high[0][i] + right[i] * (high[1][i] - high[0][i]);
+            out[i] = low + up[i] * (high - low);
+            missing |= out[i].is_nan();
+        }
+        // beside a gap, which may have no weight
+        if missing { exact(self.image, places) } else { out }
     }
 }
 
-/// The image at a place, the plain way; kept out of the loop, where it is seldom needed.
+/// A whole number from 0 to 2³² − 1 in few instructions: added to 2⁵² it stands in the last bits.
+#[inline(always)]
+fn whole(number: f64) -> u32 {
+    (number + 4_503_599_627_370_496.0).to_bits() as u32
+}
+
+/// The image at these places, the plain way; kept out of the loop, where it is seldom needed.
 #[cold]
 #[inline(never)]
-fn exact(image: &Image, x_px: f64, y_px: f64) -> f32 {
-    polar::sample_bilinear(image, x_px, y_px).unwrap_or(f32::NAN)
+fn exact(image: &Image, places: &Places) -> [f32; LANES] {
+    let sample = |i: usize| polar::sample_bilinear(image, places.x_px[i], places.y_px[i]).unwrap_or(f32::NAN);
+    std::array::from_fn(sample)
 }
 
 #[cfg(test)]

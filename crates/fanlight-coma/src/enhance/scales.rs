@@ -1,6 +1,6 @@
 //! Filters of one or several fixed scales: Laplacian, unsharp ratio, multi-scale residual.
 
-use super::check;
+use super::{AT_ONCE, check};
 use crate::ComaError;
 use fanlight_image::{Image, smooth};
 use rayon::prelude::*;
@@ -25,7 +25,7 @@ use rayon::prelude::*;
 pub fn laplacian(image: &Image, sigma_px: f64) -> Result<Image, ComaError> {
     check_scale(sigma_px)?;
     let mut out = smooth::laplacian(image, sigma_px);
-    out.data.par_iter_mut().zip(&image.data).for_each(|(v, i)| *v = if i.is_finite() { -*v } else { f32::NAN });
+    join(&mut out, image, |answer, value| if value.is_finite() { -answer } else { f32::NAN });
     Ok(out)
 }
 
@@ -45,9 +45,7 @@ pub fn laplacian(image: &Image, sigma_px: f64) -> Result<Image, ComaError> {
 pub fn unsharp_ratio(image: &Image, sigma_px: f64) -> Result<Image, ComaError> {
     check_scale(sigma_px)?;
     let mut out = smooth::gaussian(image, sigma_px);
-    out.data.par_iter_mut().zip(&image.data).for_each(|(soft, value)| {
-        *soft = if *soft > 0.0 && value.is_finite() { value / *soft } else { f32::NAN };
-    });
+    join(&mut out, image, |soft, value| if soft > 0.0 && value.is_finite() { value / soft } else { f32::NAN });
     Ok(out)
 }
 
@@ -113,10 +111,17 @@ pub fn multi_scale_residual(image: &Image, config: &BandConfig) -> Result<Image,
         let factor = (begins - ends) as f32;
         if factor != 0.0 {
             let layer = smooth::gaussian(image, *scale);
-            out.data.par_iter_mut().zip(&layer.data).for_each(|(sum, soft)| *sum += factor * soft);
+            join(&mut out, &layer, |sum, soft| sum + factor * soft);
         }
     }
     Ok(out)
+}
+
+/// Changes each pixel of one image by that of another.
+fn join(image: &mut Image, other: &Image, change: impl Fn(f32, f32) -> f32 + Sync) {
+    image.data.par_chunks_mut(AT_ONCE).zip(other.data.par_chunks(AT_ONCE)).for_each(|(pixels, others)| {
+        pixels.iter_mut().zip(others).for_each(|(pixel, other)| *pixel = change(*pixel, *other));
+    });
 }
 
 fn check_scale(sigma_px: f64) -> Result<(), ComaError> {

@@ -1,8 +1,8 @@
 //! The ratio of two images of one comet, of different times.
 
-use super::{check, check_centre};
+use super::{AT_ONCE, check, check_centre};
 use crate::ComaError;
-use fanlight_image::Image;
+use fanlight_image::{Image, PixelBox};
 use fanlight_sky::PixelXy;
 use rayon::prelude::*;
 
@@ -57,13 +57,19 @@ pub fn temporal_ratio(
     }
 
     let (mut n, mut sum, mut reference_sum) = (0_usize, 0.0, 0.0);
-    for (i, (a, b)) in image.data.iter().zip(&reference.data).enumerate() {
-        let (dx, dy) = ((i % width) as f64 - centre.x_px, (i / width) as f64 - centre.y_px);
-        let radius = (dx * dx + dy * dy).sqrt();
-        if radius >= inner_px && radius < outer_px && a.is_finite() && b.is_finite() {
-            n += 1;
-            sum += f64::from(*a);
-            reference_sum += f64::from(*b);
+    if let Some(area) = PixelBox::around(centre.x_px, centre.y_px, outer_px, width, height) {
+        for y in area.y0..area.y1 {
+            let (row, reference_row) = (&image.row(y)[area.x0..area.x1], &reference.row(y)[area.x0..area.x1]);
+            let dy = y as f64 - centre.y_px;
+            for (i, (a, b)) in row.iter().zip(reference_row).enumerate() {
+                let dx = (area.x0 + i) as f64 - centre.x_px;
+                let radius = (dx * dx + dy * dy).sqrt();
+                if radius >= inner_px && radius < outer_px && a.is_finite() && b.is_finite() {
+                    n += 1;
+                    sum += f64::from(*a);
+                    reference_sum += f64::from(*b);
+                }
+            }
         }
     }
     if n < MIN_PIXELS {
@@ -73,10 +79,12 @@ pub fn temporal_ratio(
     check("the reference's mean in the annulus", reference_sum / n as f64, |m| m > 0.0, "the numbers above 0")?;
     let scale = sum / reference_sum;
     let mut out = image.clone();
-    out.data.par_iter_mut().zip(&reference.data).for_each(|(value, reference)| {
-        let scaled = scale * f64::from(*reference);
-        let signal = f64::from(*value);
-        *value = if signal >= min_signal && scaled >= min_signal { (signal / scaled) as f32 } else { f32::NAN };
+    out.data.par_chunks_mut(AT_ONCE).zip(reference.data.par_chunks(AT_ONCE)).for_each(|(values, references)| {
+        for (value, reference) in values.iter_mut().zip(references) {
+            let (signal, scaled) = (f64::from(*value), scale * f64::from(*reference));
+            let enough = signal >= min_signal && scaled >= min_signal;
+            *value = if enough { (signal / scaled) as f32 } else { f32::NAN };
+        }
     });
     Ok(out)
 }

@@ -1,6 +1,6 @@
 //! A high-pass whose scale grows with the distance from the nucleus.
 
-use super::rings::corners;
+use super::rings;
 use super::{check, check_centre};
 use crate::ComaError;
 use fanlight_image::{Image, PixelBox, smooth};
@@ -65,7 +65,7 @@ pub fn variable_high_pass(image: &Image, centre: PixelXy, law: &ScaleLaw) -> Res
     }
     let longest = image.width.max(image.height) as f64;
     let scale = |radius: f64| law.at(radius).clamp(LEAST_SCALE_PX, longest.max(LEAST_SCALE_PX));
-    let farthest = corners(image, centre).fold(0.0, f64::max);
+    let farthest = rings::farthest(image, centre);
     let (least, most) = (scale(0.0), scale(farthest));
     let octaves = (most / least).log2();
     let n_layers = (octaves * LAYERS_PER_OCTAVE).ceil() as usize + 1;
@@ -92,6 +92,7 @@ pub fn variable_high_pass(image: &Image, centre: PixelXy, law: &ScaleLaw) -> Res
         }
     });
 
+    let last = (n_layers - 1) as f32;
     let mut out = image.clone();
     for k in 0..n_layers {
         let sigma = least * (spacing * k as f64).exp2();
@@ -108,10 +109,9 @@ pub fn variable_high_pass(image: &Image, centre: PixelXy, law: &ScaleLaw) -> Res
         out.data.par_chunks_mut(image.width).skip(area.y0).zip(wide_rows).zip(rows).for_each(
             |((row, places), soft)| {
                 for ((value, place), soft) in row[area.x0..].iter_mut().zip(&places[area.x0..]).zip(soft) {
-                    let share = 1.0 - (place.min((n_layers - 1) as f32) - k as f32).abs();
-                    if share > 0.0 {
-                        *value -= share * soft;
-                    }
+                    let nearest = if *place < last { *place } else { last };
+                    let share = 1.0 - (nearest - k as f32).abs();
+                    *value -= if share > 0.0 { share * soft } else { 0.0 };
                 }
             },
         );
