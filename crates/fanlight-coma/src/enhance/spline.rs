@@ -137,7 +137,7 @@ impl<const N: usize> Lookup<N> {
 
     /// The curves at places that are numbers from 0 on; NaN outside their range.
     #[inline(always)]
-    pub(super) fn fill(&self, places: &[f32], values: [&mut [f32]; N]) {
+    pub(super) fn fill(&self, places: &[f32], mut values: [&mut [f32]; N]) {
         let last = self.cells.len() - 1;
         for (i, place) in places.iter().enumerate() {
             let cell = ((place * CELLS_PER_PX + WHOLE).to_bits() - WHOLE.to_bits()) as usize;
@@ -148,8 +148,8 @@ impl<const N: usize> Lookup<N> {
                 piece += 1;
                 found = &self.pieces[piece];
             }
-            for n in 0..N {
-                values[n][i] = found.cubics[n].at(*place);
+            for (values, cubic) in values.iter_mut().zip(&found.cubics) {
+                values[i] = cubic.at(*place);
             }
         }
     }
