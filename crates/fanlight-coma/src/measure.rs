@@ -91,8 +91,8 @@ fn is_on_trail(
     let looks = Looks { fwhm_px, trail_px };
     let level = |x: f64, y: f64| {
         let area = PixelBox::around(x, y, 1.0, image.width, image.height)?;
-        let pixels = (area.y0..area.y1).flat_map(|j| (area.x0..area.x1).map(move |i| (i, j)));
-        let values: Vec<f64> = pixels.map(|(i, j)| f64::from(image.at(i, j))).filter(|v| v.is_finite()).collect();
+        let values: Vec<f64> =
+            area.pixels().map(|(i, j)| f64::from(image.at(i, j))).filter(|v| v.is_finite()).collect();
         (!values.is_empty()).then(|| values.iter().sum::<f64>() / values.len() as f64 - sky_e)
     };
     measured.detections.iter().any(|d| {

@@ -513,9 +513,9 @@ mod tests {
         Made { image, passing: Passing { fwhm_px: FWHM_PX, steps, stars, ..Passing::default() } }
     }
 
-    fn scatter(made: &Made, noise: f64, radius_px: f64) -> FieldScatter {
+    fn in_field<T>(made: &Made, noise: f64, measure: impl FnOnce(&Field) -> Option<T>) -> T {
         let variance = Image::filled(SIDE, SIDE, (noise * noise) as f32);
-        let field = Field {
+        measure(&Field {
             image: &made.image,
             variance: &variance,
             mask: &Mask::clear(SIDE, SIDE),
@@ -523,8 +523,12 @@ mod tests {
             centre_px: (0.5 * SIDE as f64, 0.5 * SIDE as f64),
             coma: &RingProfile::default(),
             keep_out_px: 20.0,
-        };
-        field_scatter(&field, &made.passing, radius_px, None).expect("circles")
+        })
+        .expect("circles")
+    }
+
+    fn scatter(made: &Made, noise: f64, radius_px: f64) -> FieldScatter {
+        in_field(made, noise, |field| field_scatter(field, &made.passing, radius_px, None))
     }
 
     /// n stars of flux f per square pixel scatter by n f² per square pixel, whatever the circle's radius.
@@ -549,17 +553,7 @@ mod tests {
     fn unseen_stars_are_told_apart_from_bright_ones() {
         let (n, flux, noise) = (3200, 8.0, 0.3);
         let made = field_of(noise, (n, flux), (40, 3000.0), 0.05);
-        let variance = Image::filled(SIDE, SIDE, (noise * noise) as f32);
-        let field = Field {
-            image: &made.image,
-            variance: &variance,
-            mask: &Mask::clear(SIDE, SIDE),
-            correlation: 1.0,
-            centre_px: (0.5 * SIDE as f64, 0.5 * SIDE as f64),
-            coma: &RingProfile::default(),
-            keep_out_px: 20.0,
-        };
-        let got = unseen_variance_per_px2(&field, &made.passing, 8.0).expect("circles");
+        let got = in_field(&made, noise, |field| unseen_variance_per_px2(field, &made.passing, 8.0));
         let expected = n as f64 / (SIDE * SIDE) as f64 * flux * flux;
         // of half of some 150 circles a median square is known to a sixth
         assert!((0.5..1.5).contains(&(got / expected)), "{got} of {expected}");

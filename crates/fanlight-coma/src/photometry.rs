@@ -1,7 +1,7 @@
 //! Light in circular apertures, with its error term by term.
 
 use crate::measure::RingProfile;
-use fanlight_image::{Image, Mask, Measured, PixelBox, aperture};
+use fanlight_image::{Image, Mask, Measured, aperture, pixels_within};
 
 /// The stack as photometry sees it.
 #[derive(Debug, Clone, Copy)]
@@ -60,11 +60,8 @@ impl Stack<'_> {
         let (width, height) = (self.image.width, self.image.height);
         // one pixel is always so near, wherever among pixels the centre falls
         let within_px = within_px.max(std::f64::consts::FRAC_1_SQRT_2);
-        let Some(area) = PixelBox::around(self.x_px, self.y_px, within_px, width, height) else { return false };
-        (area.y0..area.y1).flat_map(|y| (area.x0..area.x1).map(move |x| (x, y))).any(|(x, y)| {
-            let near = (x as f64 - self.x_px).hypot(y as f64 - self.y_px) <= within_px;
-            near && self.mask.is_good(x, y) && self.image.at(x, y).is_finite()
-        })
+        pixels_within((self.x_px, self.y_px), within_px, (width, height))
+            .any(|(x, y)| self.mask.is_good(x, y) && self.image.at(x, y).is_finite())
     }
 }
 

@@ -171,7 +171,7 @@ impl Search<'_> {
     fn replace(&mut self, i: usize) {
         let (width, height) = (self.image.width, self.image.height);
         let Some(area) = PixelBox::around((i % width) as f64, (i / width) as f64, 2.0, width, height) else { return };
-        let pixels = (area.y0..area.y1).flat_map(|y| (area.x0..area.x1).map(move |x| y * width + x));
+        let pixels = area.pixels().map(|(x, y)| y * width + x);
         let mut open: Vec<f32> = pixels.filter(|k| self.open[*k]).map(|k| self.image.data[k]).collect();
         self.image.data[i] = robust::median(&mut open).unwrap_or(self.sky as f32);
     }

@@ -316,8 +316,7 @@ impl Field<'_> {
 
     fn brightest_pixel(&self, x: usize, y: usize) -> Option<(usize, usize, f32)> {
         let area = PixelBox::around(x as f64, y as f64, 1.0, self.image.width, self.image.height)?;
-        let pixels = (area.y0..area.y1).flat_map(|j| (area.x0..area.x1).map(move |i| (i, j)));
-        pixels.map(|(i, j)| (i, j, self.image.at(i, j))).max_by(|a, b| a.2.total_cmp(&b.2))
+        area.pixels().map(|(i, j)| (i, j, self.image.at(i, j))).max_by(|a, b| a.2.total_cmp(&b.2))
     }
 
     fn measure(&self, place: Place, significance: f64) -> Option<Detection> {
@@ -439,6 +438,5 @@ fn one_per_saturated_blob(found: Vec<Detection>, mask: &Mask) -> Vec<Detection> 
 fn saturated_near(d: &Detection, mask: &Mask) -> Vec<usize> {
     let reach = d.fwhm_px.max(2.0);
     let Some(area) = PixelBox::around(d.x_px, d.y_px, reach, mask.width, mask.height) else { return Vec::new() };
-    let pixels = (area.y0..area.y1).flat_map(|y| (area.x0..area.x1).map(move |x| y * mask.width + x));
-    pixels.filter(|i| mask.bits[*i] & flag::SATURATED != 0).collect()
+    area.pixels().map(|(x, y)| y * mask.width + x).filter(|i| mask.bits[*i] & flag::SATURATED != 0).collect()
 }

@@ -21,5 +21,5 @@ pub mod trails;
 mod wide;
 
 pub use error::ImageError;
-pub use pixels::{Image, Mask, Measured, PixelBox, flag};
+pub use pixels::{Image, Mask, Measured, PixelBox, flag, pixels_within};
 pub use wide::wide;

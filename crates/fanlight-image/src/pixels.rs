@@ -95,6 +95,22 @@ impl PixelBox {
     pub fn height(&self) -> usize {
         self.y1 - self.y0
     }
+
+    /// Column and row of every pixel inside, row by row.
+    pub fn pixels(self) -> impl Iterator<Item = (usize, usize)> {
+        (self.y0..self.y1).flat_map(move |y| (self.x0..self.x1).map(move |x| (x, y)))
+    }
+}
+
+/// Column and row of every pixel of an image whose centre lies within a distance of a point.
+pub fn pixels_within(
+    (x_px, y_px): (f64, f64),
+    radius_px: f64,
+    (width, height): (usize, usize),
+) -> impl Iterator<Item = (usize, usize)> {
+    let area = PixelBox::around(x_px, y_px, radius_px, width, height);
+    let is_near = move |(x, y): &(usize, usize)| (*x as f64 - x_px).hypot(*y as f64 - y_px) <= radius_px;
+    area.into_iter().flat_map(PixelBox::pixels).filter(is_near)
 }
 
 /// Why a pixel is not to be trusted: bits of a [`Mask`].

@@ -7,7 +7,6 @@
 //! of it is `benches/records/truth.md` at the root.
 
 #[path = "../tests/it/draws.rs"]
-#[allow(dead_code, reason = "its nights draw no normal numbers")]
 mod draws;
 #[path = "../tests/it/truth.rs"]
 #[allow(dead_code, missing_docs, reason = "a module of the tests: its tests do not run here, and no page documents it")]

@@ -215,6 +215,22 @@ fn spread(values: &[f32]) -> f32 {
 /// # Source
 /// Samarasinha & Larson 2014, Icarus 239, 168 (review of the technique and its artefacts).
 pub fn divide_by_profile(image: &Image, centre: PixelXy, profile: &RadialProfile) -> Result<Image, ComaError> {
+    against_profile(
+        image,
+        centre,
+        profile,
+        #[inline(always)]
+        |value, level, radius| if level > 0.0 { value * radius / level } else { f32::NAN },
+    )
+}
+
+/// The image changed pixel by pixel: `change` is given a pixel, the profile times the distance there, and the distance.
+fn against_profile(
+    image: &Image,
+    centre: PixelXy,
+    profile: &RadialProfile,
+    change: impl Fn(f32, f32, f32) -> f32 + Sync,
+) -> Result<Image, ComaError> {
     let profile = profile.lookup(image, centre);
     map_with_radius(
         image,
@@ -224,7 +240,7 @@ pub fn divide_by_profile(image: &Image, centre: PixelXy, profile: &RadialProfile
             hold_off(radii);
             profile.fill(radii, [levels]);
             for ((value, level), radius) in row.iter_mut().zip(levels).zip(radii) {
-                *value = if *level > 0.0 { *value * *radius / *level } else { f32::NAN };
+                *value = change(*value, *level, *radius);
             }
         },
     )
@@ -247,18 +263,12 @@ pub fn divide_by_profile(image: &Image, centre: PixelXy, profile: &RadialProfile
 /// # Source
 /// Samarasinha & Larson 2014, Icarus 239, 168 (review of the technique and its artefacts).
 pub fn subtract_profile(image: &Image, centre: PixelXy, profile: &RadialProfile) -> Result<Image, ComaError> {
-    let profile = profile.lookup(image, centre);
-    map_with_radius(
+    against_profile(
         image,
         centre,
+        profile,
         #[inline(always)]
-        |row, radii, [levels]| {
-            hold_off(radii);
-            profile.fill(radii, [levels]);
-            for ((value, level), radius) in row.iter_mut().zip(levels).zip(radii) {
-                *value -= *level / *radius;
-            }
-        },
+        |value, level, radius| value - level / radius,
     )
 }
 

@@ -7,7 +7,7 @@
 use super::imaging;
 use super::night_model::StackForEvidence;
 use crate::measure::RingProfile;
-use fanlight_image::{Image, Mask, PixelBox, flag, smooth};
+use fanlight_image::{Image, Mask, PixelBox, flag, pixels_within, smooth};
 
 /// Standard deviation of the Gaussian that the residual is smoothed with, in kernel widths: matched to a point's image.
 const SMOOTH_FWHM: f64 = 0.42;
@@ -142,8 +142,8 @@ fn peak(field: &Field, x: isize, y: isize) -> Option<f64> {
     // a sum weighed by a Gaussian has the noise of 1/(4πσ²) pixels
     let pixels = (4.0 * std::f64::consts::PI * (SMOOTH_FWHM * fwhm_px).powi(2)).max(1.0);
     let index = stack.image.index(x, y)?;
-    let stars = stack.star_variance.map_or(0.0, |v| f64::from(v.data[index])) + stack.unseen_stars_per_px2;
-    let noise = ((stack.correlation * f64::from(stack.variance.data[index]) + stars) / pixels).sqrt();
+    let noise = stack.correlation * f64::from(stack.variance.data[index]) + stack.variance_of_stars(index);
+    let noise = (noise / pixels).sqrt();
     if !highest || value < LEAST_SIGMA * noise {
         return None;
     }
@@ -169,22 +169,18 @@ fn fitted(
     };
     let (x_px, y_px) = (x as f64 + along(1, 0)?, y as f64 + along(0, 1)?);
     let fit_px = (FIT_FWHM * stack.fwhm_px).max(1.5);
-    let area = PixelBox::around(x_px, y_px, fit_px, stack.image.width, stack.image.height)?;
     let (cx, cy) = stack.frame.centre_px;
     // least squares of kernel and a level
     let (mut n, mut k, mut kk, mut v, mut kv, mut variance) = (0.0, 0.0, 0.0, 0.0, 0.0, 0.0);
-    for py in area.y0..area.y1 {
-        for px in area.x0..area.x1 {
-            let (dx, dy) = (px as f64 - x_px, py as f64 - y_px);
-            let value = f64::from(stack.image.at(px, py));
-            if dx.hypot(dy) > fit_px || !stack.mask.is_good(px, py) || !value.is_finite() {
-                continue;
-            }
-            let left = value - field.coma.at((px as f64 - cx).hypot(py as f64 - cy));
-            let point = kernel(dx, dy);
-            (n, k, kk, v, kv) = (n + 1.0, k + point, kk + point * point, v + left, kv + point * left);
-            variance += stack.correlation * f64::from(stack.variance.at(px, py));
+    for (px, py) in pixels_within((x_px, y_px), fit_px, (stack.image.width, stack.image.height)) {
+        let value = f64::from(stack.image.at(px, py));
+        if !stack.mask.is_good(px, py) || !value.is_finite() {
+            continue;
         }
+        let left = value - field.coma.at((px as f64 - cx).hypot(py as f64 - cy));
+        let point = kernel(px as f64 - x_px, py as f64 - y_px);
+        (n, k, kk, v, kv) = (n + 1.0, k + point, kk + point * point, v + left, kv + point * left);
+        variance += stack.correlation * f64::from(stack.variance.at(px, py));
     }
     let spread = kk - k * k / n;
     let light = (kv - k * v / n) / spread;
@@ -229,7 +225,7 @@ impl Without {
         for (c, kernel) in found.iter().zip(kernel.iter().cycle()) {
             let reach_px = WINGS_FWHM * stack.fwhm_px;
             let Some(area) = PixelBox::around(c.x_px, c.y_px, reach_px, width, height) else { continue };
-            for (x, y) in (area.y0..area.y1).flat_map(|y| (area.x0..area.x1).map(move |x| (x, y))) {
+            for (x, y) in area.pixels() {
                 let (dx, dy) = (x as f64 - c.x_px, y as f64 - c.y_px);
                 light.push((y * width + x, (c.light * kernel(dx, dy)) as f32));
                 if dx.hypot(dy) <= MASKED_FWHM * stack.fwhm_px {

@@ -58,6 +58,13 @@ pub struct StackForEvidence<'a> {
     pub sky_per_px: f64,
 }
 
+impl StackForEvidence<'_> {
+    /// Variance at a pixel, by its index, that stars leave, taken out or unseen.
+    pub(super) fn variance_of_stars(&self, index: usize) -> f64 {
+        self.unseen_stars_per_px2 + self.star_variance.map_or(0.0, |v| f64::from(v.data[index]))
+    }
+}
+
 /// Why structure cannot be looked for.
 #[derive(Debug, Error, Clone, PartialEq)]
 pub enum NoEvidence {
@@ -260,8 +267,6 @@ impl NightModel {
             let i = plain.rings.partition_point(|r| r.outer_px < rho).min(plain.rings.len() - 1);
             noise_factors[i]
         };
-        let of_stars =
-            |i: usize| stack.unseen_stars_per_px2 + stack.star_variance.map_or(0.0, |v| f64::from(v.data[i]));
         let area = fwhm_px * fwhm_px;
         let floor = |rho: f64| {
             let coma = coma.blurred(rho);
@@ -272,7 +277,7 @@ impl NightModel {
         total.data.par_iter_mut().enumerate().for_each(|(i, v)| {
             let (rho, _) = frame.polar((i % width) as f64 - cx, (i / width) as f64 - cy);
             if rho <= outer_px + 2.0 {
-                *v = (of_noise(i, at_ring(rho)) + floor(rho) + of_stars(i)) as f32;
+                *v = (of_noise(i, at_ring(rho)) + floor(rho) + stack.variance_of_stars(i)) as f32;
             }
         });
         let of_pixel = |i: usize, _: f64| f64::from(total.data[i]);

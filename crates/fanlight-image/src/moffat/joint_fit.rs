@@ -9,7 +9,7 @@ use super::cutout::{self, Solved, Star, StarPixel, StarSolver, Weights};
 use super::half_maximum::HalfMaximum;
 use super::profile::{PixelSlope, ShapeSlope};
 use super::shape::ShapeVector;
-use super::shape_fit::{FEW_STARS, ShapeFit, TrailError, UNLIKE_SHARE};
+use super::shape_fit::{ShapeFit, TrailError, unlike_error};
 use super::star_fit::StarFit;
 use super::{BETA_LIMITS, NoiseModel};
 use crate::Measured;
@@ -105,7 +105,7 @@ impl Joint {
             Form::Trail | Form::TrailedEllipse => self.numeric_gradients(),
         };
         let n_stars = self.stars.len();
-        let unlike = if n_stars < FEW_STARS { UNLIKE_SHARE / (n_stars as f64).sqrt() } else { 0.0 };
+        let unlike = unlike_error(n_stars as f64);
         let unknown_angle = PI / 12f64.sqrt();
         let angle_sigma = angle.map_or(unknown_angle, |g| sigma_of(&g));
         ShapeFit {

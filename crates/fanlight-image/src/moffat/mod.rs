@@ -22,7 +22,8 @@ pub use half_maximum::{HalfMaximum, half_maximum};
 pub use painter::{Painter, render_star, subtract_star};
 pub use shape::BETA_LIMITS;
 pub use shape_fit::{
-    FEW_STARS, HELD_BETA, ShapeFit, ShapeFitConfig, TrailError, UNLIKE_SHARE, fit_shape, fit_shape_and_widths, fit_star,
+    FEW_STARS, HELD_BETA, ShapeFit, ShapeFitConfig, TrailError, UNLIKE_SHARE, fit_shape, fit_shape_and_widths,
+    fit_star, unlike_error,
 };
 pub use star_fit::{FluxFitConfig, StarFit, StarFitConfig, fit_flux, flux_change_with_width};
 pub use star_image::{StarImage, density};

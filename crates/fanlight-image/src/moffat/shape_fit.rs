@@ -91,6 +91,11 @@ pub const FEW_STARS: usize = 5;
 /// By how much one star's image differs from the field's, in width and axis ratio: blends, and a field that is not flat.
 pub const UNLIKE_SHARE: f64 = 0.03;
 
+/// What a shape by so many stars is off by that, as a share of width and axis ratio; nothing where they show it themselves.
+pub fn unlike_error(n_stars: f64) -> f64 {
+    if n_stars < FEW_STARS as f64 { UNLIKE_SHARE / n_stars.sqrt() } else { 0.0 }
+}
+
 /// The wing exponent is held with fewer stars: one blend or one defect would decide it.
 const BETA_MIN_STARS: usize = 2;
 /// Stars whose own shape is off the median by more than this many scatters, and by [`SHAPE_FLOOR`], are left out.

@@ -20,7 +20,7 @@ use fanlight_image::cosmic::{self, CosmicConfig};
 use fanlight_image::moffat::{self, FluxFitConfig, NoiseModel, ShapeFit, StarImage, StarWidth};
 use fanlight_image::resample;
 use fanlight_image::robust;
-use fanlight_image::{Image, Mask, PixelBox, flag};
+use fanlight_image::{Image, Mask, PixelBox, flag, pixels_within};
 use fanlight_io::{CatalogueStar, FrameFile};
 use fanlight_sky::{ImageStar, PixelXy, SkyPosition, Solution, Wcs};
 use rayon::prelude::*;
@@ -299,14 +299,9 @@ pub fn look(light: &Light, context: &Context, known: Known) -> Result<(FirstLook
 }
 
 /// Whether a pixel within a distance of a place is saturated.
-fn is_saturated(mask: &Mask, (x_px, y_px): (f64, f64), within_px: f64) -> bool {
-    let within_px = within_px.max(1.0);
-    PixelBox::around(x_px, y_px, within_px, mask.width, mask.height).is_some_and(|area| {
-        (area.y0..area.y1).flat_map(|y| (area.x0..area.x1).map(move |x| (x, y))).any(|(x, y)| {
-            let near = (x as f64 - x_px).hypot(y as f64 - y_px) <= within_px;
-            near && mask.bits[y * mask.width + x] & flag::SATURATED != 0
-        })
-    })
+fn is_saturated(mask: &Mask, place_px: (f64, f64), within_px: f64) -> bool {
+    pixels_within(place_px, within_px.max(1.0), (mask.width, mask.height))
+        .any(|(x, y)| mask.bits[y * mask.width + x] & flag::SATURATED != 0)
 }
 
 /// Width of the condensation's image: that of the stars, or of the seeing under trails so long that only a mount that

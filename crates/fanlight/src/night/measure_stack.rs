@@ -13,7 +13,7 @@ use fanlight_coma::profile::{self, SkyFitConfig, SkySurface};
 use fanlight_coma::stars;
 use fanlight_image::aperture::Circle;
 use fanlight_image::polar::Ring;
-use fanlight_image::{Image, PixelBox, flag};
+use fanlight_image::{Image, flag, pixels_within};
 use fanlight_sky::PixelXy;
 
 /// The measured stack. Its image has the fitted sky taken off.
@@ -110,17 +110,14 @@ const UNLIKE_WITHIN_FWHM: f64 = 2.0;
 
 /// Masks the pixels about the nucleus that less than half of the frames show: those whose image is blurred most, where the others are
 /// saturated.
-fn mask_shown_by_few(comet: &mut CometStack, (x_px, y_px): (f64, f64), within_px: f64) {
+fn mask_shown_by_few(comet: &mut CometStack, place_px: (f64, f64), within_px: f64) {
     let n_frames = comet.kernel.len();
     let stacked = &mut comet.stacked;
     let width = stacked.mask.width;
-    let Some(area) = PixelBox::around(x_px, y_px, within_px, width, stacked.mask.height) else { return };
-    for y in area.y0..area.y1 {
-        for x in area.x0..area.x1 {
-            let i = y * width + x;
-            if (x as f64 - x_px).hypot(y as f64 - y_px) <= within_px && 2 * usize::from(stacked.n_used[i]) < n_frames {
-                stacked.mask.bits[i] |= flag::NO_DATA;
-            }
+    for (x, y) in pixels_within(place_px, within_px, (width, stacked.mask.height)) {
+        let i = y * width + x;
+        if 2 * usize::from(stacked.n_used[i]) < n_frames {
+            stacked.mask.bits[i] |= flag::NO_DATA;
         }
     }
 }

@@ -14,7 +14,7 @@ use fanlight_coma::evidence::night_model::{NightModel, NoEvidence, StackForEvide
 use fanlight_coma::evidence::search::Findings;
 use fanlight_coma::evidence::twin_image;
 use fanlight_coma::evidence::verdict::Verdict;
-use fanlight_image::moffat::{FEW_STARS, UNLIKE_SHARE};
+use fanlight_image::moffat::unlike_error;
 use fanlight_image::{Image, PixelBox, robust};
 use fanlight_record::{
     ChallengeRecord, CondensationRecord, DetectionLimit, FeatureRecord, GeometryRecord, MorphologyRecord, RidgePoint,
@@ -148,8 +148,7 @@ fn elongation_sigma(night: &Night) -> f64 {
     let used = night.looks.iter().zip(&night.rejected).filter(|(_, r)| r.is_none());
     let mut counts: Vec<f64> = used.filter_map(|(l, _)| Some(l.shape.as_ref()?.n_stars as f64)).collect();
     let typical = robust::median_f64(&mut counts).unwrap_or(1.0).max(1.0);
-    let unlike = if typical < FEW_STARS as f64 { UNLIKE_SHARE / typical.sqrt() } else { 0.0 };
-    ELONGATION_SIGMA.hypot(unlike)
+    ELONGATION_SIGMA.hypot(unlike_error(typical))
 }
 
 /// The night about the comet in three unlike enhancements.
