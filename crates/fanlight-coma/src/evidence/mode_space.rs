@@ -66,6 +66,8 @@ pub struct ModeRing {
     lower: DMatrix<f64>,
     /// One over the noise of each component beyond what the pixels' variance says.
     gains: DVector<f64>,
+    /// Share of the variance that pixels make each on their own: no less noise is in any component.
+    of_pixels: f64,
     pixels: std::ops::Range<usize>,
 }
 
@@ -177,6 +179,7 @@ impl ModeSpace {
                     start: 0,
                     lower,
                     gains: DVector::repeat(2 * modes, 1.0),
+                    of_pixels: 1.0,
                     pixels: 0..0,
                 };
                 Some((ring, pixels))
@@ -235,8 +238,23 @@ impl ModeSpace {
         out
     }
 
-    /// Takes every component's noise to be larger, by a factor in variance.
-    pub fn raise_noise(&mut self, factors: &DVector<f64>) {
+    /// Takes another space's variance, of the same rings, for the least noise that there can be.
+    pub fn take_least_noise(&mut self, other: &Self) {
+        for (own, theirs) in self.rings.iter_mut().zip(&other.rings) {
+            // (Σ coma² / variance)^½ of either
+            own.of_pixels = (own.lower[(0, 0)] / theirs.lower[(0, 0)]).powi(2).min(1.0);
+        }
+    }
+
+    /// By which factor in variance the noise of a ring's components may be less, so that it is no less than the pixels' own.
+    pub fn least_factor(&self, ring: usize, from: usize, n: usize) -> f64 {
+        let ring = &self.rings[ring];
+        let raised = ring.gains.rows(from, n).iter().fold(0.0, |a: f64, g| a.max(*g)).powi(-2);
+        ring.of_pixels / raised
+    }
+
+    /// Takes every component's noise to be another, by a factor in variance.
+    pub fn change_noise(&mut self, factors: &DVector<f64>) {
         for ring in &mut self.rings {
             let own = factors.rows(ring.start, 2 * ring.modes);
             ring.gains.zip_apply(&own, |g, f| *g /= f.sqrt());

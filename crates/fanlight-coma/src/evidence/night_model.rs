@@ -281,7 +281,8 @@ impl NightModel {
             }
         });
         let of_pixel = |i: usize, _: f64| f64::from(total.data[i]);
-        let space = ModeSpace::new(image, mask, &config, of_pixel, blurred);
+        let mut space = ModeSpace::new(image, mask, &config, of_pixel, blurred);
+        space.take_least_noise(&plain);
         let shapes = Shapes::new(&space, &coma, &blur, fwhm_px, (inner_px, outer_px));
         let templates = Templates::new(&space, &shapes, frame.scale_arcsec());
         let less_twin = |part: &Image| space.project(|i| finite(part.data[i] - in_square(&round, i)));

@@ -90,6 +90,11 @@ impl Nuisances {
         vector - &self.taken_out * self.taken_out.tr_mul(vector)
     }
 
+    /// Variance of each component of cleaned data.
+    pub fn variance_of_clean(&self) -> DVector<f64> {
+        DVector::from_fn(self.taken_out.nrows(), |i, _| (1.0 - self.taken_out.row(i).norm_squared()).max(0.0))
+    }
+
     /// Most likely parameters, in the directions' own units.
     pub fn parameters(&self, vector: &DVector<f64>) -> Vec<f64> {
         (&self.parameters * self.taken_out.tr_mul(vector)).iter().copied().collect()

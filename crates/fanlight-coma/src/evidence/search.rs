@@ -33,6 +33,8 @@ const CENTRE_ROUNDS: usize = 3;
 const CENTRE_MOVES_SIGMA: f64 = 3.0;
 /// Before the noise is known for good, what stands out by this much is structure.
 const CLEAR_SIGMA: f64 = 6.0;
+/// Rounds in which noise and structure are told from each other.
+const NOISE_ROUNDS: usize = 3;
 /// Azimuthal orders up to this have their own noise: what the sky, the flat field and stars leave is broad.
 const LOW_ORDERS: usize = 4;
 /// Rings on either side that a ring's noise is averaged with, low orders and others.
@@ -141,8 +143,9 @@ impl NightModel {
         for round in 1.. {
             let mut model = Self::new(&StackForEvidence { frame, ..*stack })?;
             let rough = model.find_once(None);
-            let mut shift = rough.fitted_parameters().filter(|(s, _)| *s == Source::Centre).map(|(_, p)| p);
-            let (dx, dy) = (shift.next().unwrap_or(0.0), shift.next().unwrap_or(0.0));
+            let shift: Vec<f64> =
+                rough.fitted_parameters().filter(|(s, _)| *s == Source::Centre).map(|(_, p)| p).collect();
+            let [dx, dy] = [0, 1].map(|axis| shift.get(axis).copied().unwrap_or(0.0));
             let (x, y) = (frame.centre_px.0 + dx, frame.centre_px.1 + dy);
             let moved = (x - stack.frame.centre_px.0).hypot(y - stack.frame.centre_px.1);
             let settled = dx.hypot(dy) <= CENTRE_SETTLED_PX || moved > CENTRE_MOVES_SIGMA * stack.centre_sigma_px;
@@ -150,9 +153,7 @@ impl NightModel {
                 frame.centre_px = (x, y);
                 continue;
             }
-            // what neither noise nor structure explains is noise of a kind that the sub-stacks share
-            let factors = model.left_over_factors(&rough);
-            model.raise_noise(&factors);
+            model.settle_noise(rough);
             return Ok(model);
         }
         unreachable!("the last round returns")
@@ -272,35 +273,53 @@ impl NightModel {
         if twins > 0.0 { (night / twins / LEAST_EXCESS).max(1.0) } else { 1.0 }
     }
 
-    /// Factors of the noise that the residual asks for, in low and in high azimuthal orders, neighbouring rings averaged; at
-    /// least 1.
+    /// Brings the noise to what the stack itself shows beside its structure: what neither noise nor structure explains is noise of a kind
+    /// that the sub-stacks share; what stars may have left and did not is none. Structure that larger noise hid is looked for again.
+    fn settle_noise(&mut self, rough: Findings) {
+        let mut rough = rough;
+        for round in 1.. {
+            let factors = self.left_over_factors(&rough);
+            self.change_noise(&factors);
+            if round == NOISE_ROUNDS {
+                return;
+            }
+            rough = self.find_once(None);
+        }
+    }
+
+    /// Factors of the noise that the residual asks for, in low and in high azimuthal orders, neighbouring rings averaged; no less than
+    /// pixels alone make.
     fn left_over_factors(&self, findings: &Findings) -> DVector<f64> {
         let residual = findings.residual(&self.data);
+        let expected = findings.everything.variance_of_clean();
         let rings = &self.space.rings;
         let split = |i: usize| 2 * LOW_ORDERS.min(rings[i].modes);
         let sums = |low: bool| -> Vec<(f64, f64)> {
             let of_ring = |i: usize| {
                 let (from, to) = if low { (0, split(i)) } else { (split(i), 2 * rings[i].modes) };
-                (residual.rows(rings[i].start + from, to - from).norm_squared(), (to - from) as f64)
+                let own = |v: &DVector<f64>| v.rows(rings[i].start + from, to - from).into_owned();
+                (own(&residual).norm_squared(), own(&expected).sum())
             };
             (0..rings.len()).map(of_ring).collect()
         };
         let (low, high) = (sums(true), sums(false));
-        let factor = |sums: &[(f64, f64)], i: usize, neighbours: usize| {
-            night_model::mean_of_neighbours(sums, i, neighbours).map_or(1.0, |f| f.max(1.0))
-        };
         let mut out = DVector::repeat(self.space.dim, 1.0);
         for (i, ring) in rings.iter().enumerate() {
             let n = split(i);
-            out.rows_mut(ring.start, n).fill(factor(&low, i, LOW_NEIGHBOURS));
-            out.rows_mut(ring.start + n, 2 * ring.modes - n).fill(factor(&high, i, HIGH_NEIGHBOURS));
+            let mut fill = |sums: &[(f64, f64)], neighbours: usize, from: usize, n: usize| {
+                let least = self.space.least_factor(i, from, n);
+                let factor = night_model::mean_of_neighbours(sums, i, neighbours).unwrap_or(1.0);
+                out.rows_mut(ring.start + from, n).fill(factor.max(least));
+            };
+            fill(&low, LOW_NEIGHBOURS, 0, n);
+            fill(&high, HIGH_NEIGHBOURS, n, 2 * ring.modes - n);
         }
         out
     }
 
-    /// Takes the components' noise to be larger by factors in variance.
-    fn raise_noise(&mut self, factors: &DVector<f64>) {
-        self.space.raise_noise(factors);
+    /// Takes the components' noise to be another by factors in variance.
+    fn change_noise(&mut self, factors: &DVector<f64>) {
+        self.space.change_noise(factors);
         self.templates = Templates::new(&self.space, &self.shapes, self.frame.scale_arcsec());
         let roots = factors.map(f64::sqrt);
         let scale = |v: &mut DVector<f64>| v.component_div_assign(&roots);
