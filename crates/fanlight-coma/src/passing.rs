@@ -357,23 +357,39 @@ pub fn field_scatter(
     Some(FieldScatter { variance_per_px2: per_area, model_share: share2.sqrt(), n_circles })
 }
 
-/// Variance per square pixel that stars too faint to be found leave at most places, by the circles with the least light of stars that
-/// were taken out; `None` where too few circles find room.
+/// Variance per square pixel that stars too faint to be found leave.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct UnseenStars {
+    /// As measured.
+    pub variance_per_px2: f64,
+    /// No less than this, whatever else tells of it: two of its errors under what was measured.
+    pub least_per_px2: f64,
+}
+
+/// What stars too faint to be found leave at most places, by the circles with the least light of stars that were taken out; `None`
+/// where too few circles find room.
 ///
 /// Its median tells what a search for structure meets nearly everywhere; a lone bright star that was not found is seen as a spot.
-pub fn unseen_variance_per_px2(field: &Field, passing: &Passing, radius_px: f64) -> Option<f64> {
+pub fn unseen_stars(field: &Field, passing: &Passing, radius_px: f64) -> Option<UnseenStars> {
     // beyond its profile's end the coma goes on, and looks like light of stars
     let known_to_px = field.coma.radius_px.last().copied().unwrap_or(f64::INFINITY);
     let (mut contrasts, area_px2) = contrasts(field, passing, radius_px, known_to_px)?;
     contrasts.sort_by(|a, b| a.stars.total_cmp(&b.stars));
     contrasts.truncate(contrasts.len().div_ceil(2));
+    let known = |c: &Contrast| c.noise + c.stars_sigma2;
     let mut excess: Vec<f64> =
-        contrasts.iter().map(|c| c.light * c.light / NORMAL_MEDIAN_SQUARE - c.noise - c.stars_sigma2).collect();
-    robust::median_f64(&mut excess).map(|v| (v / area_px2).max(0.0))
+        contrasts.iter().map(|c| c.light * c.light / NORMAL_MEDIAN_SQUARE - known(c)).collect();
+    let mut known: Vec<f64> = contrasts.iter().map(known).collect();
+    let (excess, known) = (robust::median_f64(&mut excess)?, robust::median_f64(&mut known)?);
+    let sigma = MEDIAN_SQUARE_SIGMA / (contrasts.len() as f64).sqrt() * (known + excess.max(0.0));
+    let per_px2 = |light2: f64| (light2 / area_px2).max(0.0);
+    Some(UnseenStars { variance_per_px2: per_px2(excess), least_per_px2: per_px2(excess - 2.0 * sigma) })
 }
 
 /// Median of the square of a number of normal distribution with variance 1.
 const NORMAL_MEDIAN_SQUARE: f64 = 0.455;
+/// Relative error of the median of n such squares, times √n: half over the density there and over the median.
+const MEDIAN_SQUARE_SIGMA: f64 = 2.33;
 
 /// The circles of a radius away from the comet, none beyond a distance, and the square of the share of a star's light in one, summed
 /// over places of the star.
@@ -553,10 +569,12 @@ mod tests {
     fn unseen_stars_are_told_apart_from_bright_ones() {
         let (n, flux, noise) = (3200, 8.0, 0.3);
         let made = field_of(noise, (n, flux), (40, 3000.0), 0.05);
-        let got = in_field(&made, noise, |field| unseen_variance_per_px2(field, &made.passing, 8.0));
+        let UnseenStars { variance_per_px2: got, least_per_px2 } =
+            in_field(&made, noise, |field| unseen_stars(field, &made.passing, 8.0));
         let expected = n as f64 / (SIDE * SIDE) as f64 * flux * flux;
         // of half of some 150 circles a median square is known to a sixth
         assert!((0.5..1.5).contains(&(got / expected)), "{got} of {expected}");
+        assert!((0.2 * expected..expected).contains(&least_per_px2), "{least_per_px2} of {expected}");
     }
 
     #[test]

@@ -287,7 +287,7 @@ mod tests {
             halves: &halves,
             sky_sigma: 0.1,
             star_variance: None,
-            unseen_stars_per_px2: 0.0,
+            unseen_stars: crate::passing::UnseenStars::default(),
             star_leftovers: &[],
             star_track: &track,
             sky_per_px: 10.0,

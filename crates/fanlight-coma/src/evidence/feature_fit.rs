@@ -149,6 +149,9 @@ const ARC_THICK: f64 = 0.7;
 const ARC_CLEAR: f64 = 1.5;
 /// Arcs shorter than this are none.
 const SPOT_TO_RAD: f64 = 0.8;
+/// Where a fit looks for an arc at a wedge's outer end, and how thick it begins, as shares of the end's distance.
+const OUTER_ARC: f64 = 0.9;
+const ARC_WIDTH: f64 = 0.3;
 /// Shortest arc that a fit begins with.
 const LEAST_ARC_RAD: f64 = 0.7;
 const ROUNDS: usize = 25;
@@ -158,16 +161,17 @@ impl FitContext<'_> {
     ///
     /// It is an arc where that explains more than a wedge does, and it is clear of the nucleus and thin for its distance.
     pub fn fit(&self, best: &Best) -> Option<Fitted> {
-        let (wedge, arc) = self.starts(&best.template)?;
+        let (wedge, arcs) = self.starts(&best.template)?;
         let wedge = self.fit_wedge(wedge);
         let least = wedge.as_ref().map_or(f64::NEG_INFINITY, |w| w.gain + WORTH);
-        let arc = self.fit_arc(arc).filter(|a| self.is_arc(a) && a.gain > least);
+        let arcs = arcs.into_iter().filter_map(|arc| self.fit_arc(arc)).filter(|a| self.is_arc(a) && a.gain > least);
+        let arc = arcs.max_by(|a, b| a.gain.total_cmp(&b.gain));
         // a fit that went elsewhere says nothing of what was found
         arc.or(wedge).filter(|f| f.significance() > LEAST_KEPT * best.significance)
     }
 
-    /// The wedge and the arc with which fits of a template begin.
-    fn starts(&self, template: &Template) -> Option<(WedgeShape, ArcShape)> {
+    /// The wedge and the arcs with which fits of a template begin.
+    fn starts(&self, template: &Template) -> Option<(WedgeShape, Vec<ArcShape>)> {
         let (inner, knots) = (self.reach_px.0, &self.shapes.knots_px);
         Some(match template {
             Template::Wedge { first_knot, end_knot, .. } => {
@@ -183,13 +187,14 @@ impl FitContext<'_> {
                     fade_px: Some(to * if *end_knot < HATS { 1.15 } else { 1.4 }),
                     rise_power: RISE_POWER,
                 };
-                let arc = ArcShape {
-                    pa_rad: start.pa_rad,
+                let arc = |radius_px: f64, width_px: f64| ArcShape {
+                    pa_rad: wedge.ridge_rad(radius_px),
                     length_rad: wedge.width_rad.max(LEAST_ARC_RAD),
-                    radius_px: pivot_px,
-                    width_px: (to - from).max(knots[0]),
+                    radius_px,
+                    width_px: width_px.max(knots[0]),
                 };
-                (start, arc)
+                // a wide wedge from the nucleus finds an arc at its outer end
+                (start, vec![arc(pivot_px, to - from), arc(OUTER_ARC * to, ARC_WIDTH * to)])
             }
             Template::Arc { pa_rad, length_rad, arc } => {
                 let (radius_px, width_px) = self.shapes.arcs_px[*arc];
@@ -203,7 +208,7 @@ impl FitContext<'_> {
                     fade_px: Some(to),
                     rise_power: RISE_POWER,
                 };
-                (start, ArcShape { pa_rad: *pa_rad, length_rad: *length_rad, radius_px, width_px })
+                (start, vec![ArcShape { pa_rad: *pa_rad, length_rad: *length_rad, radius_px, width_px }])
             }
         })
     }

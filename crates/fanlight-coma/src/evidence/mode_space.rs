@@ -66,8 +66,8 @@ pub struct ModeRing {
     lower: DMatrix<f64>,
     /// One over the noise of each component beyond what the pixels' variance says.
     gains: DVector<f64>,
-    /// Share of the variance that pixels make each on their own: no less noise is in any component.
-    of_pixels: f64,
+    /// Share of the variance that is the least that there can be.
+    least_share: f64,
     pixels: std::ops::Range<usize>,
 }
 
@@ -179,7 +179,7 @@ impl ModeSpace {
                     start: 0,
                     lower,
                     gains: DVector::repeat(2 * modes, 1.0),
-                    of_pixels: 1.0,
+                    least_share: 1.0,
                     pixels: 0..0,
                 };
                 Some((ring, pixels))
@@ -238,19 +238,25 @@ impl ModeSpace {
         out
     }
 
-    /// Takes another space's variance, of the same rings, for the least noise that there can be.
-    pub fn take_least_noise(&mut self, other: &Self) {
-        for (own, theirs) in self.rings.iter_mut().zip(&other.rings) {
-            // (Σ coma² / variance)^½ of either
-            own.of_pixels = (own.lower[(0, 0)] / theirs.lower[(0, 0)]).powi(2).min(1.0);
+    /// No noise is less than that of the pixels' least variance, by their index.
+    pub fn take_least_noise(&mut self, least: impl Fn(usize) -> f64) {
+        for ring in &mut self.rings {
+            // Σ coma² / variance of either
+            let (mut own, mut of_least) = (0.0, 0.0);
+            for p in &self.pixels[ring.pixels.clone()] {
+                let coma = f64::from(p.coma);
+                own += f64::from(p.scaled) * coma;
+                of_least += coma * coma / least(p.index as usize);
+            }
+            ring.least_share = (own / of_least).min(1.0);
         }
     }
 
-    /// By which factor in variance the noise of a ring's components may be less, so that it is no less than the pixels' own.
+    /// By which factor in variance the noise of a ring's components may be less, so that it is no less than it can be.
     pub fn least_factor(&self, ring: usize, from: usize, n: usize) -> f64 {
         let ring = &self.rings[ring];
         let raised = ring.gains.rows(from, n).iter().fold(0.0, |a: f64, g| a.max(*g)).powi(-2);
-        ring.of_pixels / raised
+        ring.least_share / raised
     }
 
     /// Takes every component's noise to be another, by a factor in variance.

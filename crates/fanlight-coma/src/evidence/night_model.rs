@@ -10,6 +10,7 @@ use super::nuisance::{Nuisance, Nuisances, Source};
 use super::round_blur::RoundBlur;
 use super::shapes::{HATS, Shapes};
 use crate::kernel::KernelPart;
+use crate::passing::UnseenStars;
 use crate::seeing_loss::kernel_rings;
 use fanlight_image::polar;
 use fanlight_image::robust::ClipConfig;
@@ -48,8 +49,8 @@ pub struct StackForEvidence<'a> {
     pub sky_sigma: f64,
     /// Variance that stars leave which were taken out, per pixel as sums over many pixels see it; `None` without any.
     pub star_variance: Option<&'a Image>,
-    /// Variance per pixel, likewise, that stars too faint to be found leave.
-    pub unseen_stars_per_px2: f64,
+    /// The same of stars too faint to be found, alike everywhere.
+    pub unseen_stars: UnseenStars,
     /// What bright stars may leave.
     pub star_leftovers: &'a [StarLeftover],
     /// How a star is imaged in the stack: steps in px with their shares of the weight; empty for a single image.
@@ -61,7 +62,7 @@ pub struct StackForEvidence<'a> {
 impl StackForEvidence<'_> {
     /// Variance at a pixel, by its index, that stars leave, taken out or unseen.
     pub(super) fn variance_of_stars(&self, index: usize) -> f64 {
-        self.unseen_stars_per_px2 + self.star_variance.map_or(0.0, |v| f64::from(v.data[index]))
+        self.unseen_stars.variance_per_px2 + self.star_variance.map_or(0.0, |v| f64::from(v.data[index]))
     }
 }
 
@@ -282,7 +283,7 @@ impl NightModel {
         });
         let of_pixel = |i: usize, _: f64| f64::from(total.data[i]);
         let mut space = ModeSpace::new(image, mask, &config, of_pixel, blurred);
-        space.take_least_noise(&plain);
+        space.take_least_noise(|i| of_noise(i, 1.0) + stack.unseen_stars.least_per_px2);
         let shapes = Shapes::new(&space, &coma, &blur, fwhm_px, (inner_px, outer_px));
         let templates = Templates::new(&space, &shapes, frame.scale_arcsec());
         let less_twin = |part: &Image| space.project(|i| finite(part.data[i] - in_square(&round, i)));

@@ -7,7 +7,7 @@ use fanlight_coma::evidence::gradient::ROTATION_DEG;
 use fanlight_coma::kernel::{self, KernelShape};
 use fanlight_coma::measure::RingProfile;
 use fanlight_coma::optocentre::{self, Optocentre, OptocentreConfig};
-use fanlight_coma::passing::{self, Field, FieldScatter, Passing, StarsLeft};
+use fanlight_coma::passing::{self, Field, FieldScatter, Passing, StarsLeft, UnseenStars};
 use fanlight_coma::photometry::{ApertureLight, Stack};
 use fanlight_coma::profile::{self, SkyFitConfig, SkySurface};
 use fanlight_coma::stars;
@@ -196,9 +196,9 @@ impl MeasuredStack {
     }
 
     /// The same of stars too faint to be found, alike everywhere.
-    pub fn unseen_stars_per_px2(&self) -> Option<f64> {
+    pub fn unseen_stars(&self) -> Option<UnseenStars> {
         let radius_px = WHOLE_STAR_FWHM * self.passing.fwhm_px;
-        self.in_circles(radius_px, |field, r| passing::unseen_variance_per_px2(field, &self.passing, r))
+        self.in_circles(radius_px, |field, r| passing::unseen_stars(field, &self.passing, r))
     }
 
     /// What stars leave in circles of a radius away from the comet.

@@ -88,7 +88,7 @@ pub fn look(night: &Night, geometry: &GeometryRecord) -> Result<Structure, NoEvi
         halves: &halves,
         sky_sigma: stack.sky.map_or(0.05 * stack.sky_noise, |s| s.level.sigma),
         star_variance: star_variance.as_ref(),
-        unseen_stars_per_px2: stack.unseen_stars_per_px2().unwrap_or(0.0),
+        unseen_stars: stack.unseen_stars().unwrap_or_default(),
         star_leftovers: &night.star_leftovers,
         star_track: &star_track,
         sky_per_px: stack.sky_per_px,
