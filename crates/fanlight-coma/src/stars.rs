@@ -3,11 +3,12 @@
 use crate::measure::{Looks, RingProfile};
 use crate::wings::{self, NoWings, WingSearch, Wings};
 use fanlight_image::background::{self, MeshConfig};
-use fanlight_image::detect::{self, DetectConfig};
+use fanlight_image::detect::{self, DetectConfig, Detection};
 use fanlight_image::moffat::{self, FieldShape, FluxFitConfig, NoiseModel, Painter, StarImage};
 use fanlight_image::trails::{self, TrailConfig};
 use fanlight_image::{Image, Mask, flag, robust};
 use rayon::prelude::*;
+use std::collections::HashMap;
 
 /// A star with its place and its light.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -50,6 +51,11 @@ pub struct FieldStars {
 
 /// Stars are sought above this many sigmas of the stack's local noise.
 pub const FIELD_SIGMA: f64 = 5.0;
+/// Passes in which stars are sought, each among what those of the passes before leave.
+const PASSES: usize = 3;
+/// Light within so many star widths of a star, under this share of it, may be what its image taken off leaves.
+const LEFT_WITHIN_FWHM: f64 = 2.5;
+const LEFT_SHARE: f64 = 0.06;
 /// Most stars found; a frame of a dense field holds ten thousand.
 const MAX_FIELD_STARS: usize = 20_000;
 /// Points of the comet's path at which its coma is laid down; frames between them are within its slope's error.
@@ -81,9 +87,9 @@ pub fn find_field_stars(stack: &StarStack) -> FieldStars {
         threshold_sigma: FIELD_SIGMA,
         max_sources: MAX_FIELD_STARS,
     };
-    let found = match looks.are_trails() {
+    let detected = |work: &Image| match looks.are_trails() {
         true => trails::sources(
-            &work,
+            work,
             stack.mask,
             &TrailConfig {
                 noise: config.noise,
@@ -93,23 +99,32 @@ pub fn find_field_stars(stack: &StarStack) -> FieldStars {
                 max_sources: MAX_FIELD_STARS,
             },
         ),
-        false => detect::sources(&work, stack.mask, &config),
+        false => detect::sources(work, stack.mask, &config),
     };
-    let mut stars: Vec<FieldStar> = found
-        .iter()
-        .filter(|d| {
-            let near = distance_to_path((d.x_px, d.y_px), stack.comet_path_px);
-            let (x, y) = (d.x_px.round() as isize, d.y_px.round() as isize);
-            let local = stack.variance.get(x, y).map_or(f64::INFINITY, f64::from);
-            let significance = d.significance * (sky_variance / local.max(sky_variance)).sqrt();
-            // under the drawn-out condensation itself what is left of the coma looks like stars
-            near > NUCLEUS_KEEP_OUT_FWHM * fwhm_px && significance > FIELD_SIGMA
-        })
-        .map(|d| FieldStar { x_px: d.x_px, y_px: d.y_px, flux: d.flux })
-        .collect();
-    measure_in_turn(&mut work, stack.mask, stack.shape, &mut stars, sky_variance);
+    let is_star = |d: &Detection| {
+        let near = distance_to_path((d.x_px, d.y_px), stack.comet_path_px);
+        let (x, y) = (d.x_px.round() as isize, d.y_px.round() as isize);
+        let local = stack.variance.get(x, y).map_or(f64::INFINITY, f64::from);
+        let significance = d.significance * (sky_variance / local.max(sky_variance)).sqrt();
+        // under the drawn-out condensation itself what is left of the coma looks like stars
+        near > NUCLEUS_KEEP_OUT_FWHM * fwhm_px && significance > FIELD_SIGMA
+    };
+    let mut stars: Vec<FieldStar> = Vec::new();
+    for _ in 0..PASSES {
+        let taken = stars.len();
+        let found = detected(&work);
+        let new = found.iter().filter(|d| is_star(d)).map(|d| FieldStar { x_px: d.x_px, y_px: d.y_px, flux: d.flux });
+        let beside = Beside::new(&stars, fwhm_px);
+        let new: Vec<FieldStar> = new.filter(|s| !beside.is_left_of_another(s)).collect();
+        stars.extend(new);
+        if stars.len() == taken {
+            break;
+        }
+        measure_in_turn(&mut work, stack.mask, stack.shape, &mut stars, taken, sky_variance);
+    }
     stars.retain(|s| s.flux > 0.0);
     take_saturated_from_catalogue(&mut work, stack, &mut stars, sky_variance.sqrt());
+    take_near_path_from_catalogue(&mut work, stack, &mut stars, sky_variance.sqrt());
     let wings = level.map(|level| {
         // a level read in cells of tens of pixels holds part of a halo
         work.data.par_iter_mut().zip(&level).for_each(|(w, l)| *w += l);
@@ -137,16 +152,7 @@ fn take_saturated_from_catalogue(work: &mut Image, stack: &StarStack, stars: &mu
     if lost.is_empty() {
         return;
     }
-    // catalogue fluxes are total light, those of the fitted image are not quite
-    let mut ratios: Vec<f64> = stars
-        .iter()
-        .filter_map(|s| {
-            let own = |c: &&FieldStar| (c.x_px - s.x_px).hypot(c.y_px - s.y_px) < 0.5 * fwhm_px;
-            Some(s.flux / stack.catalogue.iter().find(own)?.flux)
-        })
-        .take(100)
-        .collect();
-    let Some(ratio) = robust::median_f64(&mut ratios) else { return };
+    let Some(ratio) = over_catalogue(stars, stack.catalogue, fwhm_px) else { return };
     let painter = Painter::new(stack.shape);
     for star in &lost {
         let star = FieldStar { flux: ratio * star.flux, ..*star };
@@ -165,12 +171,72 @@ fn take_saturated_from_catalogue(work: &mut Image, stack: &StarStack, stars: &mu
     }
 }
 
+/// Fitted fluxes over the catalogue's, whose are total light, those of the fitted image not quite; `None` without a common star.
+fn over_catalogue(stars: &[FieldStar], catalogue: &[FieldStar], fwhm_px: f64) -> Option<f64> {
+    let ratio = |s: &FieldStar| Some(s.flux / in_catalogue(s, catalogue, fwhm_px)?.flux);
+    let mut ratios: Vec<f64> = stars.iter().filter_map(ratio).take(100).collect();
+    robust::median_f64(&mut ratios)
+}
+
+fn in_catalogue<'a>(star: &FieldStar, catalogue: &'a [FieldStar], fwhm_px: f64) -> Option<&'a FieldStar> {
+    catalogue.iter().find(|c| (c.x_px - star.x_px).hypot(c.y_px - star.y_px) < 0.5 * fwhm_px)
+}
+
+/// Stars near the drawn-out condensation, whose steep light is known to some per cent only, get the flux of their catalogue magnitude.
+fn take_near_path_from_catalogue(work: &mut Image, stack: &StarStack, stars: &mut [FieldStar], noise: f64) {
+    let fwhm_px = stack.shape.seeing().fwhm_px();
+    let Some(ratio) = over_catalogue(stars, stack.catalogue, fwhm_px) else { return };
+    let painter = Painter::new(stack.shape);
+    for star in stars {
+        if distance_to_path((star.x_px, star.y_px), stack.comet_path_px) > CATALOGUE_WITHIN_FWHM * fwhm_px {
+            continue;
+        }
+        let Some(known) = in_catalogue(star, stack.catalogue, fwhm_px) else { continue };
+        let off = star.flux - ratio * known.flux;
+        painter.add(work, star.x_px, star.y_px, off, render_radius_px(star.flux, stack.shape, noise));
+        star.flux -= off;
+    }
+}
+
+/// This near (in star widths) to where the condensation passed, the catalogue tells a star's light better than the stack.
+const CATALOGUE_WITHIN_FWHM: f64 = 5.0;
 /// No star is looked for this near (in star widths) to where the condensation passed.
 pub const NUCLEUS_KEEP_OUT_FWHM: f64 = 2.0;
 
 /// How near a place is to the nearest point of a path; infinite without one.
 pub fn distance_to_path(point: (f64, f64), path: &[(f64, f64)]) -> f64 {
     path.iter().map(|p| (p.0 - point.0).hypot(p.1 - point.1)).fold(f64::INFINITY, f64::min)
+}
+
+/// Stars that were taken off, by place.
+struct Beside<'a> {
+    cells: HashMap<(i64, i64), Vec<&'a FieldStar>>,
+    reach_px: f64,
+}
+
+impl<'a> Beside<'a> {
+    fn new(stars: &'a [FieldStar], fwhm_px: f64) -> Self {
+        let reach_px = LEFT_WITHIN_FWHM * fwhm_px;
+        let mut cells: HashMap<(i64, i64), Vec<&FieldStar>> = HashMap::new();
+        for star in stars {
+            cells.entry(Self::cell(star, reach_px)).or_default().push(star);
+        }
+        Self { cells, reach_px }
+    }
+
+    fn cell(star: &FieldStar, reach_px: f64) -> (i64, i64) {
+        ((star.x_px / reach_px).floor() as i64, (star.y_px / reach_px).floor() as i64)
+    }
+
+    /// Whether light may be what a star near it, taken off with an image that does not fit, left.
+    fn is_left_of_another(&self, new: &FieldStar) -> bool {
+        let (x, y) = Self::cell(new, self.reach_px);
+        let near = (-1..=1).flat_map(|j| (-1..=1).map(move |i| (x + i, y + j)));
+        near.filter_map(|cell| self.cells.get(&cell)).flatten().any(|star| {
+            let away = (star.x_px - new.x_px).hypot(star.y_px - new.y_px);
+            away < self.reach_px && new.flux < LEFT_SHARE * star.flux
+        })
+    }
 }
 
 /// Takes the mean of the coma's ring medians at the path's points off an image.
@@ -204,17 +270,25 @@ fn subtract_drawn_out(image: &mut Image, path_px: &[(f64, f64)], coma: &RingProf
     });
 }
 
-/// Fits every star's flux with the others taken off, in two rounds; what is left of the image stays in `work`.
-fn measure_in_turn(work: &mut Image, mask: &Mask, shape: &StarImage, stars: &mut [FieldStar], sky_variance: f64) {
+/// Fits every star's flux with the others taken off, in two rounds; the first `taken` are already. What is left of the image stays in
+/// `work`.
+fn measure_in_turn(
+    work: &mut Image,
+    mask: &Mask,
+    shape: &StarImage,
+    stars: &mut [FieldStar],
+    taken: usize,
+    sky_variance: f64,
+) {
     let fwhm_px = shape.seeing().fwhm_px();
     let radius_px = (1.5 * fwhm_px).max(2.5);
     let slack_px = 0.5 * fwhm_px + 0.1 * shape.trail_length_px();
     let painter = Painter::for_many(shape);
     let noise = NoiseModel { sky_variance, variance_per_unit: 0.0 };
     for round in 0..2 {
-        for star in stars.iter_mut() {
+        for (i, star) in stars.iter_mut().enumerate() {
             let reach = render_radius_px(star.flux, shape, sky_variance.sqrt());
-            if round > 0 {
+            if round > 0 || i < taken {
                 painter.add(work, star.x_px, star.y_px, star.flux, reach);
             }
             // bright stars say where they are better than a first centroid does; faint ones would wander off
