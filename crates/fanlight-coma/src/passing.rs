@@ -377,8 +377,7 @@ pub fn unseen_stars(field: &Field, passing: &Passing, radius_px: f64) -> Option<
     contrasts.sort_by(|a, b| a.stars.total_cmp(&b.stars));
     contrasts.truncate(contrasts.len().div_ceil(2));
     let known = |c: &Contrast| c.noise + c.stars_sigma2;
-    let mut excess: Vec<f64> =
-        contrasts.iter().map(|c| c.light * c.light / NORMAL_MEDIAN_SQUARE - known(c)).collect();
+    let mut excess: Vec<f64> = contrasts.iter().map(|c| c.light * c.light / NORMAL_MEDIAN_SQUARE - known(c)).collect();
     let mut known: Vec<f64> = contrasts.iter().map(known).collect();
     let (excess, known) = (robust::median_f64(&mut excess)?, robust::median_f64(&mut known)?);
     let sigma = MEDIAN_SQUARE_SIGMA / (contrasts.len() as f64).sqrt() * (known + excess.max(0.0));

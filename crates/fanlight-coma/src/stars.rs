@@ -56,6 +56,12 @@ const PASSES: usize = 3;
 /// Light within so many star widths of a star, under this share of it, may be what its image taken off leaves.
 const LEFT_WITHIN_FWHM: f64 = 2.5;
 const LEFT_SHARE: f64 = 0.06;
+/// What stands out of the coma by less than this share of its light may be its own.
+const OF_COMA: f64 = 0.1;
+/// What stands out of it by less than so many times its light may be a tail's.
+const OVER_COMA: f64 = 3.0;
+/// Share of the catalogue's stars that are fainter than the light down to which it is whole.
+const BEYOND_WHOLE: f64 = 0.3;
 /// Most stars found; a frame of a dense field holds ten thousand.
 const MAX_FIELD_STARS: usize = 20_000;
 /// Points of the comet's path at which its coma is laid down; frames between them are within its slope's error.
@@ -64,10 +70,11 @@ const PATH_POINTS: usize = 24;
 /// Finds and measures the stars of the star-registered stack.
 ///
 /// The drawn-out coma is modelled from the frames' own ring medians and taken off first. Stars are measured from the
-/// brightest down, each with the others taken off, twice over.
+/// brightest down, each with the others taken off, twice over; what they leave is searched again for stars that they hid.
 pub fn find_field_stars(stack: &StarStack) -> FieldStars {
     let mut work = stack.image.clone();
-    subtract_drawn_out(&mut work, stack.comet_path_px, stack.coma);
+    let coma = DrawnOut::new(stack.comet_path_px, stack.coma);
+    coma.take_off(&mut work);
     let cell_px = (work.width.min(work.height) / 10).clamp(24, 48);
     let mesh = MeshConfig { cell_px, kappa: 3.0, rounds: 5, filter_cells: 3, sample_step: 1 };
     let fwhm_px = stack.shape.seeing().fwhm_px();
@@ -109,13 +116,23 @@ pub fn find_field_stars(stack: &StarStack) -> FieldStars {
         // under the drawn-out condensation itself what is left of the coma looks like stars
         near > NUCLEUS_KEEP_OUT_FWHM * fwhm_px && significance > FIELD_SIGMA
     };
+    // the coma's own structure, drawn out, looks like stars: bright ones the catalogue would have, faint ones are let be
+    let image_px2 = 4.0 * std::f64::consts::PI * (fwhm_px / 2.355).powi(2);
+    let limit = whole_to(stack.catalogue);
+    let coma_light = |s: &FieldStar| image_px2 * coma.at((s.x_px, s.y_px));
+    let is_comas = |s: &FieldStar, pass: usize| {
+        let light = coma_light(s);
+        let faint = pass > 0 && s.flux < OF_COMA * light;
+        let unknown = s.flux > limit && s.flux < OVER_COMA * light;
+        (faint || unknown) && in_catalogue(s, stack.catalogue, fwhm_px).is_none()
+    };
     let mut stars: Vec<FieldStar> = Vec::new();
-    for _ in 0..PASSES {
+    for pass in 0..PASSES {
         let taken = stars.len();
         let found = detected(&work);
         let new = found.iter().filter(|d| is_star(d)).map(|d| FieldStar { x_px: d.x_px, y_px: d.y_px, flux: d.flux });
         let beside = Beside::new(&stars, fwhm_px);
-        let new: Vec<FieldStar> = new.filter(|s| !beside.is_left_of_another(s)).collect();
+        let new: Vec<FieldStar> = new.filter(|s| !beside.is_left_of_another(s) && !is_comas(s, pass)).collect();
         stars.extend(new);
         if stars.len() == taken {
             break;
@@ -124,7 +141,8 @@ pub fn find_field_stars(stack: &StarStack) -> FieldStars {
     }
     stars.retain(|s| s.flux > 0.0);
     take_saturated_from_catalogue(&mut work, stack, &mut stars, sky_variance.sqrt());
-    take_near_path_from_catalogue(&mut work, stack, &mut stars, sky_variance.sqrt());
+    let in_coma = |s: &FieldStar| s.flux < OVER_COMA * coma_light(s);
+    take_in_coma_from_catalogue(&mut work, stack, &mut stars, in_coma, sky_variance.sqrt());
     let wings = level.map(|level| {
         // a level read in cells of tens of pixels holds part of a halo
         work.data.par_iter_mut().zip(&level).for_each(|(w, l)| *w += l);
@@ -171,35 +189,45 @@ fn take_saturated_from_catalogue(work: &mut Image, stack: &StarStack, stars: &mu
     }
 }
 
+/// The light down to which a catalogue is whole; infinite for one that has few stars.
+fn whole_to(catalogue: &[FieldStar]) -> f64 {
+    let mut fluxes: Vec<f64> = catalogue.iter().map(|s| s.flux).collect();
+    fluxes.sort_by(f64::total_cmp);
+    if fluxes.len() < 20 { f64::INFINITY } else { fluxes[(BEYOND_WHOLE * fluxes.len() as f64) as usize] }
+}
+
 /// Fitted fluxes over the catalogue's, whose are total light, those of the fitted image not quite; `None` without a common star.
 fn over_catalogue(stars: &[FieldStar], catalogue: &[FieldStar], fwhm_px: f64) -> Option<f64> {
-    let ratio = |s: &FieldStar| Some(s.flux / in_catalogue(s, catalogue, fwhm_px)?.flux);
+    let ratio = |s: &FieldStar| Some(s.flux / in_catalogue(s, catalogue, 0.5 * fwhm_px)?.flux);
     let mut ratios: Vec<f64> = stars.iter().filter_map(ratio).take(100).collect();
     robust::median_f64(&mut ratios)
 }
 
-fn in_catalogue<'a>(star: &FieldStar, catalogue: &'a [FieldStar], fwhm_px: f64) -> Option<&'a FieldStar> {
-    catalogue.iter().find(|c| (c.x_px - star.x_px).hypot(c.y_px - star.y_px) < 0.5 * fwhm_px)
+fn in_catalogue<'a>(star: &FieldStar, catalogue: &'a [FieldStar], within_px: f64) -> Option<&'a FieldStar> {
+    catalogue.iter().find(|c| (c.x_px - star.x_px).hypot(c.y_px - star.y_px) < within_px)
 }
 
-/// Stars near the drawn-out condensation, whose steep light is known to some per cent only, get the flux of their catalogue magnitude.
-fn take_near_path_from_catalogue(work: &mut Image, stack: &StarStack, stars: &mut [FieldStar], noise: f64) {
+/// Stars in a coma that is as bright as they are, and whose own structure would count as theirs, get place and flux of the catalogue.
+fn take_in_coma_from_catalogue(
+    work: &mut Image,
+    stack: &StarStack,
+    stars: &mut [FieldStar],
+    is_in_coma: impl Fn(&FieldStar) -> bool,
+    noise: f64,
+) {
     let fwhm_px = stack.shape.seeing().fwhm_px();
     let Some(ratio) = over_catalogue(stars, stack.catalogue, fwhm_px) else { return };
     let painter = Painter::new(stack.shape);
-    for star in stars {
-        if distance_to_path((star.x_px, star.y_px), stack.comet_path_px) > CATALOGUE_WITHIN_FWHM * fwhm_px {
-            continue;
-        }
+    for star in stars.iter_mut().filter(|s| is_in_coma(s)) {
         let Some(known) = in_catalogue(star, stack.catalogue, fwhm_px) else { continue };
-        let off = star.flux - ratio * known.flux;
-        painter.add(work, star.x_px, star.y_px, off, render_radius_px(star.flux, stack.shape, noise));
-        star.flux -= off;
+        let known = FieldStar { flux: ratio * known.flux, ..*known };
+        let reach = |s: &FieldStar| render_radius_px(s.flux, stack.shape, noise);
+        painter.add(work, star.x_px, star.y_px, star.flux, reach(star));
+        painter.add(work, known.x_px, known.y_px, -known.flux, reach(&known));
+        *star = known;
     }
 }
 
-/// This near (in star widths) to where the condensation passed, the catalogue tells a star's light better than the stack.
-const CATALOGUE_WITHIN_FWHM: f64 = 5.0;
 /// No star is looked for this near (in star widths) to where the condensation passed.
 pub const NUCLEUS_KEEP_OUT_FWHM: f64 = 2.0;
 
@@ -239,35 +267,57 @@ impl<'a> Beside<'a> {
     }
 }
 
-/// Takes the mean of the coma's ring medians at the path's points off an image.
-fn subtract_drawn_out(image: &mut Image, path_px: &[(f64, f64)], coma: &RingProfile) {
-    let step = path_px.len().div_ceil(PATH_POINTS).max(1);
-    let points: Vec<(f64, f64)> = path_px.iter().copied().skip(step / 2).step_by(step).collect();
-    let (Some(&reach), Some(&edge)) = (coma.radius_px.last(), coma.median.last()) else { return };
-    if points.is_empty() {
-        return;
+/// The coma drawn out along its path: the mean of its ring medians at the path's points.
+struct DrawnOut {
+    points_px: Vec<(f64, f64)>,
+    /// Light over that at the profile's end, in steps of a quarter pixel: ten times faster than the profile itself.
+    table: Vec<f32>,
+    reach_px: f64,
+}
+
+impl DrawnOut {
+    fn new(path_px: &[(f64, f64)], coma: &RingProfile) -> Self {
+        let step = path_px.len().div_ceil(PATH_POINTS).max(1);
+        let points_px: Vec<(f64, f64)> = path_px.iter().copied().skip(step / 2).step_by(step).collect();
+        let (Some(&reach_px), Some(&edge)) = (coma.radius_px.last(), coma.median.last()) else {
+            return Self { points_px: Vec::new(), table: vec![0.0; 2], reach_px: 0.0 };
+        };
+        let table = (0..(4.0 * reach_px) as usize + 2).map(|i| (coma.at(i as f64 / 4.0) - edge) as f32).collect();
+        Self { points_px, table, reach_px }
     }
-    // a table in steps of a quarter pixel is ten times faster than the profile itself
-    let table: Vec<f32> = (0..(4.0 * reach) as usize + 2).map(|i| (coma.at(i as f64 / 4.0) - edge) as f32).collect();
-    let share = 1.0 / points.len() as f32;
-    let width = image.width;
-    image.data.par_chunks_mut(width).enumerate().for_each(|(y, row)| {
-        for p in &points {
-            let dy = y as f64 - p.1;
-            if dy.abs() >= reach {
-                continue;
+
+    #[inline]
+    fn of_point(&self, distance_px: f64) -> f32 {
+        let at = 4.0 * distance_px;
+        let i = at as usize;
+        let f = (at - i as f64) as f32;
+        self.table[i] + f * (self.table[i + 1] - self.table[i])
+    }
+
+    /// Light per pixel at a place.
+    fn at(&self, (x_px, y_px): (f64, f64)) -> f64 {
+        let away = self.points_px.iter().map(|p| (p.0 - x_px).hypot(p.1 - y_px)).filter(|d| *d < self.reach_px);
+        away.map(|d| f64::from(self.of_point(d))).sum::<f64>() / self.points_px.len().max(1) as f64
+    }
+
+    fn take_off(&self, image: &mut Image) {
+        let share = 1.0 / self.points_px.len() as f32;
+        let width = image.width;
+        image.data.par_chunks_mut(width).enumerate().for_each(|(y, row)| {
+            for p in &self.points_px {
+                let dy = y as f64 - p.1;
+                if dy.abs() >= self.reach_px {
+                    continue;
+                }
+                let half = (self.reach_px * self.reach_px - dy * dy).sqrt();
+                let first = (p.0 - half).ceil().max(0.0) as usize;
+                let last = ((p.0 + half).floor().min(width as f64 - 1.0)).max(-1.0) as isize;
+                for (x, value) in row.iter_mut().enumerate().take((last + 1).max(0) as usize).skip(first) {
+                    *value -= share * self.of_point((x as f64 - p.0).hypot(dy));
+                }
             }
-            let half = (reach * reach - dy * dy).sqrt();
-            let first = (p.0 - half).ceil().max(0.0) as usize;
-            let last = ((p.0 + half).floor().min(width as f64 - 1.0)).max(-1.0) as isize;
-            for (x, value) in row.iter_mut().enumerate().take((last + 1).max(0) as usize).skip(first) {
-                let at = 4.0 * ((x as f64 - p.0).hypot(dy));
-                let i = at as usize;
-                let f = (at - i as f64) as f32;
-                *value -= share * (table[i] + f * (table[i + 1] - table[i]));
-            }
-        }
-    });
+        });
+    }
 }
 
 /// Fits every star's flux with the others taken off, in two rounds; the first `taken` are already. What is left of the image stays in

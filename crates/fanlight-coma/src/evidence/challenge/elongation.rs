@@ -31,7 +31,11 @@ pub(super) fn challenge(c: &Challenged) -> Challenge {
     let level = c.findings.chance.level(0.01);
     let share = by_kernel / found.value.max(1e-12);
     // what is broad does not show in a rotational gradient
-    let is_broad = matches!(&c.fitted().shape, Shape::Wedge(w) if w.width_rad >= BROAD_FROM_RAD);
+    let width_rad = match &c.fitted().shape {
+        Shape::Wedge(w) => w.width_rad,
+        Shape::Arc(a) => a.length_rad,
+    };
+    let is_broad = width_rad >= BROAD_FROM_RAD;
     let twin_share = (!is_broad).then(|| twin_share(c));
     let of_gradient = twin_share.map_or_else(String::new, |s| {
         format!("; of what the plain rotational gradient shows here the twin explains {}", per_cent(s.clamp(0.0, 9.99)))
