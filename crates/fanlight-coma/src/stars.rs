@@ -51,7 +51,10 @@ pub struct FieldStars {
 
 /// Stars are sought above this many sigmas of the stack's local noise.
 pub const FIELD_SIGMA: f64 = 5.0;
-/// Passes in which stars are sought, each among what those of the passes before leave.
+/// A field is crowded where areas of so many squared star widths about its stars cover this share of it: only there stars hide others.
+const STAR_AREA_FWHM2: f64 = 30.0;
+const CROWDED: f64 = 0.3;
+/// Passes in which stars of a crowded field are sought, each among what those of the passes before leave.
 const PASSES: usize = 3;
 /// Light within so many star widths of a star, under this share of it, may be what its image taken off leaves.
 const LEFT_WITHIN_FWHM: f64 = 2.5;
@@ -60,6 +63,9 @@ const LEFT_SHARE: f64 = 0.06;
 const OF_COMA: f64 = 0.1;
 /// What stands out of it by less than so many times its light may be a tail's.
 const OVER_COMA: f64 = 3.0;
+/// Light is a star's where an image so many times wider fits it less well, within so many star widths.
+const SHARP_TO: f64 = 1.6;
+const SHARP_WITHIN_FWHM: f64 = 2.0;
 /// Share of the catalogue's stars that are fainter than the light down to which it is whole.
 const BEYOND_WHOLE: f64 = 0.3;
 /// Most stars found; a frame of a dense field holds ten thousand.
@@ -116,15 +122,19 @@ pub fn find_field_stars(stack: &StarStack) -> FieldStars {
         // under the drawn-out condensation itself what is left of the coma looks like stars
         near > NUCLEUS_KEEP_OUT_FWHM * fwhm_px && significance > FIELD_SIGMA
     };
-    // the coma's own structure, drawn out, looks like stars: bright ones the catalogue would have, faint ones are let be
+    // The coma's own structure, drawn out, looks like stars. Bright stars are nearly all in the catalogue, and as sharp as a star is;
+    // faint ones that only a later pass finds are let be.
     let image_px2 = 4.0 * std::f64::consts::PI * (fwhm_px / 2.355).powi(2);
     let limit = whole_to(stack.catalogue);
     let coma_light = |s: &FieldStar| image_px2 * coma.at((s.x_px, s.y_px));
-    let is_comas = |s: &FieldStar, pass: usize| {
+    let is_comas = |work: &Image, s: &FieldStar, pass: usize| {
+        if in_catalogue(s, stack.catalogue, fwhm_px).is_some() {
+            return false;
+        }
         let light = coma_light(s);
-        let faint = pass > 0 && s.flux < OF_COMA * light;
+        let faint = s.flux < OF_COMA * light;
         let unknown = s.flux > limit && s.flux < OVER_COMA * light;
-        (faint || unknown) && in_catalogue(s, stack.catalogue, fwhm_px).is_none()
+        (faint && pass > 0) || ((faint || unknown) && !is_sharp(work, stack, s, sky_variance))
     };
     let mut stars: Vec<FieldStar> = Vec::new();
     for pass in 0..PASSES {
@@ -132,12 +142,16 @@ pub fn find_field_stars(stack: &StarStack) -> FieldStars {
         let found = detected(&work);
         let new = found.iter().filter(|d| is_star(d)).map(|d| FieldStar { x_px: d.x_px, y_px: d.y_px, flux: d.flux });
         let beside = Beside::new(&stars, fwhm_px);
-        let new: Vec<FieldStar> = new.filter(|s| !beside.is_left_of_another(s) && !is_comas(s, pass)).collect();
+        let new: Vec<FieldStar> = new.filter(|s| !beside.is_left_of_another(s) && !is_comas(&work, s, pass)).collect();
         stars.extend(new);
         if stars.len() == taken {
             break;
         }
         measure_in_turn(&mut work, stack.mask, stack.shape, &mut stars, taken, sky_variance);
+        let covered_px2 = stars.len() as f64 * STAR_AREA_FWHM2 * fwhm_px * fwhm_px;
+        if covered_px2 < CROWDED * (work.width * work.height) as f64 {
+            break;
+        }
     }
     stars.retain(|s| s.flux > 0.0);
     take_saturated_from_catalogue(&mut work, stack, &mut stars, sky_variance.sqrt());
@@ -189,6 +203,19 @@ fn take_saturated_from_catalogue(work: &mut Image, stack: &StarStack, stars: &mu
     }
 }
 
+/// Whether light is of a star's width rather than of something wider.
+fn is_sharp(work: &Image, stack: &StarStack, star: &FieldStar, sky_variance: f64) -> bool {
+    let config = FluxFitConfig {
+        radius_px: SHARP_WITHIN_FWHM * stack.shape.seeing().fwhm_px(),
+        noise: NoiseModel { sky_variance, variance_per_unit: 0.0 },
+        free_centre: true,
+    };
+    let misfit = |shape: &StarImage| {
+        moffat::fit_flux(work, stack.mask, shape, star.x_px, star.y_px, &config).map_or(f64::INFINITY, |f| f.chi2_reduced)
+    };
+    misfit(stack.shape) < misfit(&stack.shape.widened(SHARP_TO))
+}
+
 /// The light down to which a catalogue is whole; infinite for one that has few stars.
 fn whole_to(catalogue: &[FieldStar]) -> f64 {
     let mut fluxes: Vec<f64> = catalogue.iter().map(|s| s.flux).collect();
@@ -203,8 +230,10 @@ fn over_catalogue(stars: &[FieldStar], catalogue: &[FieldStar], fwhm_px: f64) ->
     robust::median_f64(&mut ratios)
 }
 
+/// The nearest star of a catalogue within a distance.
 fn in_catalogue<'a>(star: &FieldStar, catalogue: &'a [FieldStar], within_px: f64) -> Option<&'a FieldStar> {
-    catalogue.iter().find(|c| (c.x_px - star.x_px).hypot(c.y_px - star.y_px) < within_px)
+    let away = |c: &FieldStar| (c.x_px - star.x_px).hypot(c.y_px - star.y_px);
+    catalogue.iter().filter(|c| away(c) < within_px).min_by(|a, b| away(a).total_cmp(&away(b)))
 }
 
 /// Stars in a coma that is as bright as they are, and whose own structure would count as theirs, get place and flux of the catalogue.
