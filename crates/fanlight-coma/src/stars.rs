@@ -123,7 +123,7 @@ pub fn find_field_stars(stack: &StarStack) -> FieldStars {
         near > NUCLEUS_KEEP_OUT_FWHM * fwhm_px && significance > FIELD_SIGMA
     };
     // The coma's own structure, drawn out, looks like stars. Bright stars are nearly all in the catalogue, and as sharp as a star is;
-    // faint ones that only a later pass finds are let be.
+    // faint ones that only a later pass finds are let be. Later passes also find what is left along tracks.
     let image_px2 = 4.0 * std::f64::consts::PI * (fwhm_px / 2.355).powi(2);
     let limit = whole_to(stack.catalogue);
     let coma_light = |s: &FieldStar| image_px2 * coma.at((s.x_px, s.y_px));
@@ -134,7 +134,7 @@ pub fn find_field_stars(stack: &StarStack) -> FieldStars {
         let light = coma_light(s);
         let faint = s.flux < OF_COMA * light;
         let unknown = s.flux > limit && s.flux < OVER_COMA * light;
-        (faint && pass > 0) || ((faint || unknown) && !is_sharp(work, stack, s, sky_variance))
+        (faint && pass > 0) || ((faint || unknown || pass > 0) && !is_sharp(work, stack, s, sky_variance))
     };
     let mut stars: Vec<FieldStar> = Vec::new();
     for pass in 0..PASSES {

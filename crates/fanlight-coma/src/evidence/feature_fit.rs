@@ -162,12 +162,24 @@ impl FitContext<'_> {
     /// It is an arc where that explains more than a wedge does, and it is clear of the nucleus and thin for its distance.
     pub fn fit(&self, best: &Best) -> Option<Fitted> {
         let (wedge, arcs) = self.starts(&best.template)?;
+        // the search leaves small parts of templates out, which counts where nuisances take nearly all of them
+        let begun = match best.template.wedge(self.scale_arcsec) {
+            Some(wedge) => self.shapes.wedge(self.space, &wedge),
+            None => Shape::Arc(arcs.first()?.clone()).unit(self.space, self.shapes),
+        };
+        let least_significance = LEAST_KEPT * self.significance_of(&begun).min(best.significance);
         let wedge = self.fit_wedge(wedge);
         let least = wedge.as_ref().map_or(f64::NEG_INFINITY, |w| w.gain + WORTH);
         let arcs = arcs.into_iter().filter_map(|arc| self.fit_arc(arc)).filter(|a| self.is_arc(a) && a.gain > least);
         let arc = arcs.max_by(|a, b| a.gain.total_cmp(&b.gain));
         // a fit that went elsewhere says nothing of what was found
-        arc.or(wedge).filter(|f| f.significance() > LEAST_KEPT * best.significance)
+        arc.or(wedge).filter(|f| f.significance() > least_significance)
+    }
+
+    /// Amplitude over its error of a shape of height 1.
+    fn significance_of(&self, unit: &DVector<f64>) -> f64 {
+        let clean = self.nuisances.clean(unit);
+        clean.dot(self.data) / unit.dot(&clean).sqrt()
     }
 
     /// The wedge and the arcs with which fits of a template begin.
@@ -436,6 +448,10 @@ const ON_RIDGE: f64 = 0.45;
 const WIDER_AT_MOST: f64 = 2.0;
 const FAINT_BESIDE: f64 = 0.5;
 
+/// An arc this near an end of a fan or tail, in the logarithm of the distance, and under this share of its significance, is how it ends.
+const NEAR_END_LN: f64 = 0.35;
+const FAINT_AT_END: f64 = 0.2;
+
 /// From this significance on, a feature's own shape is known better than a wedge's few numbers describe it.
 const DETAILED_FROM: f64 = 20.0;
 /// From this one on its form across may be another at every distance.
@@ -475,7 +491,12 @@ impl Fitted {
             let Shape::Wedge(w) = &other.shape else { return false };
             let off = off_rad(pa_rad, w.ridge_rad(at_px)).abs();
             let within = match (w.width_rad >= BROAD_FROM_RAD, width_rad >= BROAD_FROM_RAD) {
-                (true, true) => !is_arc && off < 0.5 * w.width_rad,
+                (true, true) if is_arc => {
+                    let at_end = |end: Option<f64>| end.is_some_and(|e| (at_px / e).ln().abs() < NEAR_END_LN);
+                    let faint = self.significance() < FAINT_AT_END * other.significance();
+                    faint && off < 0.5 * w.width_rad && (at_end(w.onset_px) || at_end(w.fade_px))
+                }
+                (true, true) => off < 0.5 * w.width_rad,
                 (false, _) => {
                     let faint = self.significance() < FAINT_BESIDE * other.significance();
                     faint && off < ON_RIDGE * w.width_rad && width_rad < WIDER_AT_MOST * w.width_rad

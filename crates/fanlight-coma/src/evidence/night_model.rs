@@ -62,7 +62,11 @@ pub struct StackForEvidence<'a> {
 impl StackForEvidence<'_> {
     /// Variance at a pixel, by its index, that stars leave, taken out or unseen.
     pub(super) fn variance_of_stars(&self, index: usize) -> f64 {
-        self.unseen_stars.variance_per_px2 + self.star_variance.map_or(0.0, |v| f64::from(v.data[index]))
+        self.unseen_stars.variance_per_px2 + self.variance_of_found_stars(index)
+    }
+
+    fn variance_of_found_stars(&self, index: usize) -> f64 {
+        self.star_variance.map_or(0.0, |v| f64::from(v.data[index]))
     }
 }
 
@@ -283,7 +287,8 @@ impl NightModel {
         });
         let of_pixel = |i: usize, _: f64| f64::from(total.data[i]);
         let mut space = ModeSpace::new(image, mask, &config, of_pixel, blurred);
-        space.take_least_noise(|i| of_noise(i, 1.0) + stack.unseen_stars.least_per_px2);
+        let least_of_stars = |i: usize| stack.variance_of_found_stars(i) + stack.unseen_stars.least_per_px2;
+        space.take_least_noise(|i| of_noise(i, 1.0) + least_of_stars(i));
         let shapes = Shapes::new(&space, &coma, &blur, fwhm_px, (inner_px, outer_px));
         let templates = Templates::new(&space, &shapes, frame.scale_arcsec());
         let less_twin = |part: &Image| space.project(|i| finite(part.data[i] - in_square(&round, i)));

@@ -108,7 +108,8 @@ fn a_featureless_coma_shows_no_structure_but_its_limits() {
         let search = m.search.as_ref().expect("a search");
         assert!(search.n_twins >= 10_000 && search.level_0_1_percent > search.level_1_percent);
         let scatter = m.twin.as_ref().expect("a twin").scatter_over_noise;
-        assert!((0.8..1.3).contains(&scatter), "seed {seed}: scatter {scatter}");
+        // under 1 where stars may have left more than they did
+        assert!((0.6..1.3).contains(&scatter), "seed {seed}: scatter {scatter}");
     }
 }
 

@@ -66,11 +66,13 @@ pub(super) fn challenge(c: &Challenged) -> Challenge {
         let difference = (a.value - b.value).abs();
         let sigmas = difference / a.sigma.hypot(b.sigma);
         let mean = 0.5 * (a.value + b.value);
-        failed |= sigmas > LARGEST_SIGMAS && difference > LARGEST_SHARE * mean.abs();
         absent |=
             measured.iter().any(|m| fitted.amplitude / m.sigma >= EXPECTED_SIGMAS && m.significance() < ABSENT_SIGMAS);
         worst = worst.max(sigmas);
         let own_left = left_over(fitted, &own, pair);
+        // features that overlap trade light between them: what they do not trade must differ, too
+        let differs = sigmas > LARGEST_SIGMAS && difference > LARGEST_SHARE * mean.abs();
+        failed |= differs && own_left.0 > LARGEST_SIGMAS && own_left.1 > LARGEST_SHARE;
         failed |= is_foreign(own_left);
         if own_left.0 > left.0 {
             left = own_left;
@@ -114,11 +116,13 @@ fn is_foreign((sigmas, share): (f64, f64)) -> bool {
     sigmas > MOST_LEFT_SIGMAS && share > MOST_LEFT_SHARE
 }
 
-/// Other features beside a feature.
+/// Stronger features beside a feature: light of theirs may be its.
 fn neighbours<'a>(c: &'a Challenged) -> impl Iterator<Item = &'a Fitted> {
     let (from, to) = c.extent_px();
     let features = c.findings.features.iter().enumerate().filter(|(i, _)| *i != c.index).map(|(_, f)| &f.fitted);
-    features.filter(move |f| {
+    // what only describes this feature better, or another, is no light of its own
+    let own = c.fitted().significance();
+    features.filter(move |f| f.stands_alone() && f.significance() > own).filter(move |f| {
         let (other_from, other_to) = c.model.extent_px(f);
         let overlap = other_from < to && from < other_to;
         overlap && off_rad(middle_pa(c, f), middle_pa(c, c.fitted())).abs() < BESIDE_RAD
