@@ -8,7 +8,7 @@ use fanlight_image::moffat::{self, FieldShape, FluxFitConfig, NoiseModel, Painte
 use fanlight_image::trails::{self, TrailConfig};
 use fanlight_image::{Image, Mask, flag, robust};
 use rayon::prelude::*;
-use std::collections::HashMap;
+use std::collections::{HashMap, HashSet};
 
 /// A star with its place and its light.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -63,9 +63,13 @@ const LEFT_SHARE: f64 = 0.06;
 const OF_COMA: f64 = 0.1;
 /// What stands out of it by less than so many times its light may be a tail's.
 const OVER_COMA: f64 = 3.0;
+/// A catalogue star's light is known to such a factor.
+const SAME_WITHIN: f64 = 2.0;
 /// Light is a star's where an image so many times wider fits it less well, within so many star widths.
 const SHARP_TO: f64 = 1.6;
 const SHARP_WITHIN_FWHM: f64 = 2.0;
+/// A star of this share of another's light makes that one's image wider.
+const WIDENS: f64 = 0.2;
 /// Share of the catalogue's stars that are fainter than the light down to which it is whole.
 const BEYOND_WHOLE: f64 = 0.3;
 /// Most stars found; a frame of a dense field holds ten thousand.
@@ -127,14 +131,14 @@ pub fn find_field_stars(stack: &StarStack) -> FieldStars {
     let image_px2 = 4.0 * std::f64::consts::PI * (fwhm_px / 2.355).powi(2);
     let limit = whole_to(stack.catalogue);
     let coma_light = |s: &FieldStar| image_px2 * coma.at((s.x_px, s.y_px));
+    let is_known = |s: &FieldStar| in_catalogue(s, stack.catalogue, fwhm_px).is_some_and(|known| is_of(s, known));
     let is_comas = |work: &Image, s: &FieldStar, pass: usize| {
-        if in_catalogue(s, stack.catalogue, fwhm_px).is_some() {
-            return false;
-        }
         let light = coma_light(s);
         let faint = s.flux < OF_COMA * light;
         let unknown = s.flux > limit && s.flux < OVER_COMA * light;
-        (faint && pass > 0) || ((faint || unknown || pass > 0) && !is_sharp(work, stack, s, sky_variance))
+        let widened = pass == 0 && stack.catalogue.iter().any(|c| widens(c, s, fwhm_px));
+        let is_wide = |s| !widened && !is_sharp(work, stack, s, sky_variance);
+        (faint && pass > 0) || ((faint || unknown || pass > 0) && is_wide(s))
     };
     let mut stars: Vec<FieldStar> = Vec::new();
     for pass in 0..PASSES {
@@ -142,7 +146,8 @@ pub fn find_field_stars(stack: &StarStack) -> FieldStars {
         let found = detected(&work);
         let new = found.iter().filter(|d| is_star(d)).map(|d| FieldStar { x_px: d.x_px, y_px: d.y_px, flux: d.flux });
         let beside = Beside::new(&stars, fwhm_px);
-        let new: Vec<FieldStar> = new.filter(|s| !beside.is_left_of_another(s) && !is_comas(&work, s, pass)).collect();
+        let is_other = |s: &FieldStar| beside.is_left_of_another(s) || is_comas(&work, s, pass);
+        let new: Vec<FieldStar> = new.filter(|s| is_known(s) || !is_other(s)).collect();
         stars.extend(new);
         if stars.len() == taken {
             break;
@@ -155,8 +160,7 @@ pub fn find_field_stars(stack: &StarStack) -> FieldStars {
     }
     stars.retain(|s| s.flux > 0.0);
     take_saturated_from_catalogue(&mut work, stack, &mut stars, sky_variance.sqrt());
-    let in_coma = |s: &FieldStar| s.flux < OVER_COMA * coma_light(s);
-    take_in_coma_from_catalogue(&mut work, stack, &mut stars, in_coma, sky_variance.sqrt());
+    take_in_coma_from_catalogue(&mut work, stack, &mut stars, coma_light, sky_variance.sqrt());
     let wings = level.map(|level| {
         // a level read in cells of tens of pixels holds part of a halo
         work.data.par_iter_mut().zip(&level).for_each(|(w, l)| *w += l);
@@ -216,6 +220,12 @@ fn is_sharp(work: &Image, stack: &StarStack, star: &FieldStar, sky_variance: f64
     misfit(stack.shape) < misfit(&stack.shape.widened(SHARP_TO))
 }
 
+/// Whether a catalogue star is so near to light, and so bright, that both together look wider than one star.
+fn widens(known: &FieldStar, star: &FieldStar, fwhm_px: f64) -> bool {
+    let away = (known.x_px - star.x_px).hypot(known.y_px - star.y_px);
+    known.flux > WIDENS * star.flux && away < SHARP_WITHIN_FWHM * fwhm_px
+}
+
 /// The light down to which a catalogue is whole; infinite for one that has few stars.
 fn whole_to(catalogue: &[FieldStar]) -> f64 {
     let mut fluxes: Vec<f64> = catalogue.iter().map(|s| s.flux).collect();
@@ -236,20 +246,35 @@ fn in_catalogue<'a>(star: &FieldStar, catalogue: &'a [FieldStar], within_px: f64
     catalogue.iter().filter(|c| away(c) < within_px).min_by(|a, b| away(a).total_cmp(&away(b)))
 }
 
+/// Whether light is a catalogue star's own by its strength.
+fn is_of(star: &FieldStar, known: &FieldStar) -> bool {
+    (1.0 / SAME_WITHIN..SAME_WITHIN).contains(&(star.flux / known.flux))
+}
+
 /// Stars in a coma that is as bright as they are, and whose own structure would count as theirs, get place and flux of the catalogue.
 fn take_in_coma_from_catalogue(
     work: &mut Image,
     stack: &StarStack,
     stars: &mut [FieldStar],
-    is_in_coma: impl Fn(&FieldStar) -> bool,
+    coma_light: impl Fn(&FieldStar) -> f64,
     noise: f64,
 ) {
     let fwhm_px = stack.shape.seeing().fwhm_px();
     let Some(ratio) = over_catalogue(stars, stack.catalogue, fwhm_px) else { return };
     let painter = Painter::new(stack.shape);
-    for star in stars.iter_mut().filter(|s| is_in_coma(s)) {
-        let Some(known) = in_catalogue(star, stack.catalogue, fwhm_px) else { continue };
-        let known = FieldStar { flux: ratio * known.flux, ..*known };
+    let mut taken: HashSet<*const FieldStar> = HashSet::new();
+    for star in stars {
+        let coma_light = coma_light(star);
+        if star.flux > OVER_COMA * coma_light {
+            continue;
+        }
+        let Some(own) = in_catalogue(star, stack.catalogue, fwhm_px) else { continue };
+        let known = FieldStar { flux: ratio * own.flux, ..*own };
+        // what a star's image left beside it is not that star again; more than the coma's own structure is another star with it
+        let is_alone = is_of(star, &known) && (star.flux - known.flux).abs() < OF_COMA * coma_light;
+        if !is_alone || !taken.insert(own) {
+            continue;
+        }
         let reach = |s: &FieldStar| render_radius_px(s.flux, stack.shape, noise);
         painter.add(work, star.x_px, star.y_px, star.flux, reach(star));
         painter.add(work, known.x_px, known.y_px, -known.flux, reach(&known));
