@@ -9,7 +9,8 @@
 //! `--first N` starts at another seed, `--kinds a,b` keeps some kinds, `--verbose` prints every night, `--keep DIR` leaves
 //! the nights in a folder and takes those that an earlier call left there, `--write DIR` only writes them, `--figure FILE`
 //! draws the calibration as SVG or PNG, `--scored-folder DIR` scores finished nights instead: sub-folders with `truth.json` and
-//! `out/night.json`.
+//! `out/night.json`. `--full-twins N` draws N twins of each night as full images and holds their largest significances against
+//! those of the linearised twins: its record is `benches/records/full-twins.md`.
 
 #[path = "../tests/it/draws.rs"]
 mod draws;
@@ -18,7 +19,7 @@ mod draws;
 mod evidence;
 
 use evidence::nights::{FEATURELESS, FEATURES, Kind};
-use evidence::{figure, finished, measure, table};
+use evidence::{figure, finished, measure, table, twin_check};
 use std::path::{Path, PathBuf};
 use std::time::Instant;
 
@@ -54,6 +55,11 @@ fn main() {
                 count("--features", NIGHTS),
                 kinds.as_deref(),
             );
+            if let Some(twins) = text("--full-twins").and_then(|v| v.parse().ok()) {
+                twin_check::print(&chosen, twins);
+                println!("\n{} nights in {:.0} s.", chosen.len(), start.elapsed().as_secs_f64());
+                return;
+            }
             if let Some(tree) = folder("--write") {
                 chosen.iter().for_each(|(kind, seed)| {
                     measure::write(kind, *seed, &tree.join(measure::name(kind, *seed)));

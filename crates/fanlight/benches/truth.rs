@@ -7,6 +7,7 @@
 //! of it is `benches/records/truth.md` at the root.
 
 #[path = "../tests/it/draws.rs"]
+#[allow(dead_code, reason = "other benches and the tests draw more")]
 mod draws;
 #[path = "../tests/it/truth.rs"]
 #[allow(dead_code, missing_docs, reason = "a module of the tests: its tests do not run here, and no page documents it")]

@@ -162,6 +162,8 @@ pub struct NightModel {
     residual: Image,
     /// Variance per pixel as the space has it, and the part of it that stars leave.
     variance: Image,
+    /// Per ring: outer edge, and how much more the sub-stacks scatter than the stack's variance says.
+    noise_factors: Vec<(f64, f64)>,
     star_variance: Option<Image>,
     star_leftovers: Vec<StarLeftover>,
     edges_px: Vec<f64>,
@@ -268,10 +270,7 @@ impl NightModel {
             .map(|d| Nuisance { source: Source::Centre, direction: plain.project(|i| in_square(d, i)), sigma: 1.0 })
             .collect();
         let noise_factors = noise_factors(&plain, &of_substacks, &Nuisances::new(plain.dim, &loose));
-        let at_ring = |rho: f64| {
-            let i = plain.rings.partition_point(|r| r.outer_px < rho).min(plain.rings.len() - 1);
-            noise_factors[i]
-        };
+        let noise_factors: Vec<(f64, f64)> = plain.rings.iter().map(|r| r.outer_px).zip(noise_factors).collect();
         let area = fwhm_px * fwhm_px;
         let floor = |rho: f64| {
             let coma = coma.blurred(rho);
@@ -282,7 +281,7 @@ impl NightModel {
         total.data.par_iter_mut().enumerate().for_each(|(i, v)| {
             let (rho, _) = frame.polar((i % width) as f64 - cx, (i / width) as f64 - cy);
             if rho <= outer_px + 2.0 {
-                *v = (of_noise(i, at_ring(rho)) + floor(rho) + stack.variance_of_stars(i)) as f32;
+                *v = (of_noise(i, at_ring(&noise_factors, rho)) + floor(rho) + stack.variance_of_stars(i)) as f32;
             }
         });
         let of_pixel = |i: usize, _: f64| f64::from(total.data[i]);
@@ -320,6 +319,7 @@ impl NightModel {
             round_data,
             residual,
             variance: total,
+            noise_factors,
             star_variance: stack.star_variance.cloned(),
             star_leftovers: stack.star_leftovers.to_vec(),
             edges_px: edges,
@@ -366,6 +366,16 @@ impl NightModel {
             })
             .collect();
         Nuisances::new(self.space.dim, &known)
+    }
+
+    /// Variance of a pixel's noise as sums over many pixels see it, before the night's own scatter raises it; 0 beyond the search.
+    pub fn noise_variance(&self, index: usize) -> f64 {
+        f64::from(self.variance.data[index])
+    }
+
+    /// How much more the sub-stacks scatter at a distance than the stack's variance says, in variance.
+    pub fn noise_factor(&self, rho_px: f64) -> f64 {
+        at_ring(&self.noise_factors, rho_px)
     }
 
     /// What stars that were taken out may leave at a pixel, 1σ, at most: their variance is that of sums, over an area no smaller than a
@@ -426,6 +436,11 @@ impl NightModel {
 
 /// Knots of the broad terms' run with distance.
 const BROAD_KNOTS: usize = 4;
+
+/// The value of the ring at a distance, of rings' outer edges with their values; the last beyond them.
+fn at_ring(rings: &[(f64, f64)], rho_px: f64) -> f64 {
+    rings[rings.partition_point(|r| r.0 < rho_px).min(rings.len() - 1)].1
+}
 
 fn finite(v: f32) -> f32 {
     if v.is_finite() { v } else { 0.0 }

@@ -107,6 +107,9 @@ impl Nuisances {
 
     /// B such that C^(−½) = I − Q B Qᵀ.
     pub fn root(&self) -> DMatrix<f64> {
+        if self.taken_out.ncols() == 0 {
+            return DMatrix::zeros(0, 0);
+        }
         let eigen = self.taken_out.tr_mul(&self.taken_out).symmetric_eigen();
         let factor = eigen.eigenvalues.map(|v| {
             let v = v.clamp(0.0, 1.0);
@@ -151,6 +154,8 @@ mod tests {
         let data = DVector::from_row_slice(&[1.0, 6.0, -1.0]);
         assert!((n.clean(&data) - DVector::from_row_slice(&[1.0, 0.0, -1.0])).norm() < 1e-6);
         assert!((n.parameters(&data)[0] - 3.0).abs() < 1e-6);
-        assert_eq!(Nuisances::new(3, &[]).clean(&data), data);
+        let none = Nuisances::new(3, &[]);
+        assert_eq!(none.clean(&data), data);
+        assert_eq!(none.root().len(), 0);
     }
 }

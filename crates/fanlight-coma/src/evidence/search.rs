@@ -1,6 +1,6 @@
 //! Finding features one after the other: search, fit, add to the model, search again.
 
-use super::bank::{Bank, Templates, pa_rad};
+use super::bank::{Bank, Best, Templates, pa_rad};
 use super::chance::{Chance, TwinMaker};
 use super::feature_fit::{FitContext, Fitted, Shape};
 use super::mode_space::off_rad;
@@ -157,6 +157,14 @@ impl NightModel {
             return Ok(model);
         }
         unreachable!("the last round returns")
+    }
+
+    /// One search beside features that are taken out with amplitude and shape free: what stands out most, and what was projected out.
+    pub fn most_significant(&self, beside: &[Fitted]) -> (Option<Best>, Nuisances) {
+        let others = self.shape_nuisances(beside, None);
+        let nuisances = Nuisances::new(self.space.dim, &[self.common(&others), others].concat());
+        let (bank, maker) = self.search(&nuisances);
+        (bank.best(&maker.data(&self.data), |_| true), nuisances)
     }
 
     /// Searches the night. The same seed gives the same numbers.

@@ -4,7 +4,7 @@ use super::common_practice;
 use super::ideal;
 use super::nights::{self, Kind};
 use super::truth::{self, TrueFeature};
-use fanlight::night::reduce;
+use fanlight::night::reduce::{self, Reduced};
 use fanlight::night::{Options, Sources};
 use fanlight::simulate;
 use fanlight_record::MorphologyRecord;
@@ -100,7 +100,11 @@ pub fn write(kind: &Kind, seed: u64, folder: &Path) -> (Simulation, Value) {
     (simulation, serde_json::from_str(&truth).expect("a truth in JSON"))
 }
 
-fn measured(folder: &Path) -> Result<Found, String> {
+/// Measures a night that was written into a folder.
+///
+/// # Errors
+/// When the main job cannot.
+pub fn reduced(folder: &Path) -> Result<Reduced, String> {
     let options = Options {
         frames_dir: folder.join("frames"),
         campaign: folder.join("campaign.toml"),
@@ -108,9 +112,13 @@ fn measured(folder: &Path) -> Result<Found, String> {
         choice: Default::default(),
         verify: false,
     };
-    let start = Instant::now();
     let sources = Sources::open(&options).map_err(|e| format!("{e:?}"))?;
-    let reduced = reduce::reduce(&options, sources, &folder.join("scratch")).map_err(|e| format!("{e:?}"))?;
+    reduce::reduce(&options, sources, &folder.join("scratch")).map_err(|e| format!("{e:?}"))
+}
+
+fn measured(folder: &Path) -> Result<Found, String> {
+    let start = Instant::now();
+    let reduced = reduced(folder)?;
     let seconds = Some(start.elapsed().as_secs_f64());
     let calls = Some(common_practice::calls(&reduced.night.stack));
     Ok(Found { morphology: reduced.record.morphology, calls, seconds })

@@ -3,9 +3,12 @@
 pub mod common_practice;
 pub mod figure;
 pub mod finished;
+pub mod full_twins;
 pub mod ideal;
 pub mod measure;
 pub mod nights;
+pub mod rank;
 pub mod score;
 pub mod table;
 pub mod truth;
+pub mod twin_check;

@@ -57,11 +57,14 @@ pub struct Structure {
     pub shows_centre: bool,
 }
 
-/// Looks for structure in a night's stack.
+/// Hands a night's stack to `sought` as evidence is sought in it, without the condensations beside the centre that come with it.
 ///
 /// # Errors
-/// When none can be looked for.
-pub fn look(night: &Night, geometry: &GeometryRecord) -> Result<Structure, NoEvidence> {
+/// When no structure can be looked for.
+pub fn with_stack<T>(
+    night: &Night,
+    sought: impl FnOnce(&StackForEvidence, &[Condensation]) -> Result<T, NoEvidence>,
+) -> Result<T, NoEvidence> {
     let stack = &night.stack;
     let optocentre = stack.optocentre.ok_or(NoEvidence::Impossible("no condensation tells where the nucleus is"))?;
     let kernel = stack.kernel.ok_or(NoEvidence::Impossible(
@@ -107,7 +110,25 @@ pub fn look(night: &Night, geometry: &GeometryRecord) -> Result<Structure, NoEvi
         halves: &fewer_halves,
         ..input
     });
-    let model = NightModel::settled(&input)?;
+    sought(&input, &beside)
+}
+
+/// Looks for structure in a night's stack.
+///
+/// # Errors
+/// When none can be looked for.
+pub fn look(night: &Night, geometry: &GeometryRecord) -> Result<Structure, NoEvidence> {
+    with_stack(night, |input, beside| look_in(input, beside, night, geometry))
+}
+
+fn look_in(
+    input: &StackForEvidence,
+    beside: &[Condensation],
+    night: &Night,
+    geometry: &GeometryRecord,
+) -> Result<Structure, NoEvidence> {
+    let stacked = &night.stack.comet.stacked;
+    let model = NightModel::settled(input)?;
     tracing::info!("coma modelled");
     let findings = model.find(SEED);
     tracing::info!("coma searched: {} features", findings.features.len());
@@ -123,7 +144,7 @@ pub fn look(night: &Night, geometry: &GeometryRecord) -> Result<Structure, NoEvi
     let is_broad = |i: usize| !matches!(kind(&findings.features[i].fitted, &model, geometry), "jet" | "arc");
     let twin = model.twin(&findings, (stacked.image.width, stacked.image.height), is_broad);
     let twin_realisation = twin_image::with_noise(&twin, &stacked.variance, SEED);
-    let shows_centre = stack.shows_centre();
+    let shows_centre = night.stack.shows_centre();
     let condensations = beside.iter().map(|c| condensation(c, &model, night)).collect();
     Ok(Structure { model, findings, challenges, peaks, limits, twin, twin_realisation, condensations, shows_centre })
 }

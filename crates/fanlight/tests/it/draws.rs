@@ -18,6 +18,12 @@ impl Draws {
         ((z ^ (z >> 31)) >> 11) as f64 / (1u64 << 53) as f64
     }
 
+    /// From the normal distribution of variance 1 (Box & Muller 1958).
+    pub fn normal(&mut self) -> f64 {
+        let (radius, turn) = ((-2.0 * (1.0 - self.unit()).ln()).sqrt(), std::f64::consts::TAU * self.unit());
+        radius * turn.cos()
+    }
+
     /// Even between two values.
     pub fn between(&mut self, low: f64, high: f64) -> f64 {
         low + (high - low) * self.unit()

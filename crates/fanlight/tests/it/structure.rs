@@ -9,7 +9,8 @@ use fanlight_sim::scenario::{FeatureKeys, FeatureKind, TrackingTarget};
 use serde_json::Value;
 use std::path::Path;
 
-fn night(seed: u64, features: Vec<FeatureKeys>) -> Scenario {
+/// A night of twelve frames of a bright comet, with structure in it.
+pub fn night(seed: u64, features: Vec<FeatureKeys>) -> Scenario {
     let mut s = truth::scenario(seed);
     (s.camera.width_px, s.camera.height_px) = (320, 320);
     s.n_frames = 12;
