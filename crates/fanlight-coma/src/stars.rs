@@ -215,7 +215,8 @@ fn is_sharp(work: &Image, stack: &StarStack, star: &FieldStar, sky_variance: f64
         free_centre: true,
     };
     let misfit = |shape: &StarImage| {
-        moffat::fit_flux(work, stack.mask, shape, star.x_px, star.y_px, &config).map_or(f64::INFINITY, |f| f.chi2_reduced)
+        moffat::fit_flux(work, stack.mask, shape, star.x_px, star.y_px, &config)
+            .map_or(f64::INFINITY, |f| f.chi2_reduced)
     };
     misfit(stack.shape) < misfit(&stack.shape.widened(SHARP_TO))
 }
