@@ -29,6 +29,7 @@ pub mod register;
 pub mod seeing_loss;
 pub mod solar;
 pub mod stack;
+mod star_or_coma;
 pub mod stars;
 pub mod weight;
 pub mod wings;

@@ -1,6 +1,7 @@
 //! The field's stars: found in the star-registered stack, taken out of every frame before the comet is stacked.
 
 use crate::measure::{Looks, RingProfile};
+use crate::star_or_coma::{Beside, DrawnOut, OF_COMA, OVER_COMA, StarOrComa, in_catalogue, is_of};
 use crate::wings::{self, NoWings, WingSearch, Wings};
 use fanlight_image::background::{self, MeshConfig};
 use fanlight_image::detect::{self, DetectConfig, Detection};
@@ -8,7 +9,7 @@ use fanlight_image::moffat::{self, FieldShape, FluxFitConfig, NoiseModel, Painte
 use fanlight_image::trails::{self, TrailConfig};
 use fanlight_image::{Image, Mask, flag, robust};
 use rayon::prelude::*;
-use std::collections::{HashMap, HashSet};
+use std::collections::HashSet;
 
 /// A star with its place and its light.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -56,26 +57,8 @@ const STAR_AREA_FWHM2: f64 = 30.0;
 const CROWDED: f64 = 0.3;
 /// Passes in which stars of a crowded field are sought, each among what those of the passes before leave.
 const PASSES: usize = 3;
-/// Light within so many star widths of a star, under this share of it, may be what its image taken off leaves.
-const LEFT_WITHIN_FWHM: f64 = 2.5;
-const LEFT_SHARE: f64 = 0.06;
-/// What stands out of the coma by less than this share of its light may be its own.
-const OF_COMA: f64 = 0.1;
-/// What stands out of it by less than so many times its light may be a tail's.
-const OVER_COMA: f64 = 3.0;
-/// A catalogue star's light is known to such a factor.
-const SAME_WITHIN: f64 = 2.0;
-/// Light is a star's where an image so many times wider fits it less well, within so many star widths.
-const SHARP_TO: f64 = 1.6;
-const SHARP_WITHIN_FWHM: f64 = 2.0;
-/// A star of this share of another's light makes that one's image wider.
-const WIDENS: f64 = 0.2;
-/// Share of the catalogue's stars that are fainter than the light down to which it is whole.
-const BEYOND_WHOLE: f64 = 0.3;
 /// Most stars found; a frame of a dense field holds ten thousand.
 const MAX_FIELD_STARS: usize = 20_000;
-/// Points of the comet's path at which its coma is laid down; frames between them are within its slope's error.
-const PATH_POINTS: usize = 24;
 
 /// Finds and measures the stars of the star-registered stack.
 ///
@@ -126,28 +109,14 @@ pub fn find_field_stars(stack: &StarStack) -> FieldStars {
         // under the drawn-out condensation itself what is left of the coma looks like stars
         near > NUCLEUS_KEEP_OUT_FWHM * fwhm_px && significance > FIELD_SIGMA
     };
-    // The coma's own structure, drawn out, looks like stars. Bright stars are nearly all in the catalogue, and as sharp as a star is;
-    // faint ones that only a later pass finds are let be. Later passes also find what is left along tracks.
-    let image_px2 = 4.0 * std::f64::consts::PI * (fwhm_px / 2.355).powi(2);
-    let limit = whole_to(stack.catalogue);
-    let coma_light = |s: &FieldStar| image_px2 * coma.at((s.x_px, s.y_px));
-    let is_known = |s: &FieldStar| in_catalogue(s, stack.catalogue, fwhm_px).is_some_and(|known| is_of(s, known));
-    let is_comas = |work: &Image, s: &FieldStar, pass: usize| {
-        let light = coma_light(s);
-        let faint = s.flux < OF_COMA * light;
-        let unknown = s.flux > limit && s.flux < OVER_COMA * light;
-        let widened = pass == 0 && stack.catalogue.iter().any(|c| widens(c, s, fwhm_px));
-        let is_wide = |s| !widened && !is_sharp(work, stack, s, sky_variance);
-        (faint && pass > 0) || ((faint || unknown || pass > 0) && is_wide(s))
-    };
+    let judged = StarOrComa::new(stack, coma, sky_variance);
     let mut stars: Vec<FieldStar> = Vec::new();
     for pass in 0..PASSES {
         let taken = stars.len();
         let found = detected(&work);
         let new = found.iter().filter(|d| is_star(d)).map(|d| FieldStar { x_px: d.x_px, y_px: d.y_px, flux: d.flux });
         let beside = Beside::new(&stars, fwhm_px);
-        let is_other = |s: &FieldStar| beside.is_left_of_another(s) || is_comas(&work, s, pass);
-        let new: Vec<FieldStar> = new.filter(|s| is_known(s) || !is_other(s)).collect();
+        let new: Vec<FieldStar> = new.filter(|s| judged.is_star(&work, s, pass, &beside)).collect();
         stars.extend(new);
         if stars.len() == taken {
             break;
@@ -160,7 +129,7 @@ pub fn find_field_stars(stack: &StarStack) -> FieldStars {
     }
     stars.retain(|s| s.flux > 0.0);
     take_saturated_from_catalogue(&mut work, stack, &mut stars, sky_variance.sqrt());
-    take_in_coma_from_catalogue(&mut work, stack, &mut stars, coma_light, sky_variance.sqrt());
+    take_in_coma_from_catalogue(&mut work, stack, &mut stars, |s| judged.coma_light(s), sky_variance.sqrt());
     let wings = level.map(|level| {
         // a level read in cells of tens of pixels holds part of a halo
         work.data.par_iter_mut().zip(&level).for_each(|(w, l)| *w += l);
@@ -207,49 +176,11 @@ fn take_saturated_from_catalogue(work: &mut Image, stack: &StarStack, stars: &mu
     }
 }
 
-/// Whether light is of a star's width rather than of something wider.
-fn is_sharp(work: &Image, stack: &StarStack, star: &FieldStar, sky_variance: f64) -> bool {
-    let config = FluxFitConfig {
-        radius_px: SHARP_WITHIN_FWHM * stack.shape.seeing().fwhm_px(),
-        noise: NoiseModel { sky_variance, variance_per_unit: 0.0 },
-        free_centre: true,
-    };
-    let misfit = |shape: &StarImage| {
-        moffat::fit_flux(work, stack.mask, shape, star.x_px, star.y_px, &config)
-            .map_or(f64::INFINITY, |f| f.chi2_reduced)
-    };
-    misfit(stack.shape) < misfit(&stack.shape.widened(SHARP_TO))
-}
-
-/// Whether a catalogue star is so near to light, and so bright, that both together look wider than one star.
-fn widens(known: &FieldStar, star: &FieldStar, fwhm_px: f64) -> bool {
-    let away = (known.x_px - star.x_px).hypot(known.y_px - star.y_px);
-    known.flux > WIDENS * star.flux && away < SHARP_WITHIN_FWHM * fwhm_px
-}
-
-/// The light down to which a catalogue is whole; infinite for one that has few stars.
-fn whole_to(catalogue: &[FieldStar]) -> f64 {
-    let mut fluxes: Vec<f64> = catalogue.iter().map(|s| s.flux).collect();
-    fluxes.sort_by(f64::total_cmp);
-    if fluxes.len() < 20 { f64::INFINITY } else { fluxes[(BEYOND_WHOLE * fluxes.len() as f64) as usize] }
-}
-
 /// Fitted fluxes over the catalogue's, whose are total light, those of the fitted image not quite; `None` without a common star.
 fn over_catalogue(stars: &[FieldStar], catalogue: &[FieldStar], fwhm_px: f64) -> Option<f64> {
     let ratio = |s: &FieldStar| Some(s.flux / in_catalogue(s, catalogue, 0.5 * fwhm_px)?.flux);
     let mut ratios: Vec<f64> = stars.iter().filter_map(ratio).take(100).collect();
     robust::median_f64(&mut ratios)
-}
-
-/// The nearest star of a catalogue within a distance.
-fn in_catalogue<'a>(star: &FieldStar, catalogue: &'a [FieldStar], within_px: f64) -> Option<&'a FieldStar> {
-    let away = |c: &FieldStar| (c.x_px - star.x_px).hypot(c.y_px - star.y_px);
-    catalogue.iter().filter(|c| away(c) < within_px).min_by(|a, b| away(a).total_cmp(&away(b)))
-}
-
-/// Whether light is a catalogue star's own by its strength.
-fn is_of(star: &FieldStar, known: &FieldStar) -> bool {
-    (1.0 / SAME_WITHIN..SAME_WITHIN).contains(&(star.flux / known.flux))
 }
 
 /// Stars in a coma that is as bright as they are, and whose own structure would count as theirs, get place and flux of the catalogue.
@@ -289,90 +220,6 @@ pub const NUCLEUS_KEEP_OUT_FWHM: f64 = 2.0;
 /// How near a place is to the nearest point of a path; infinite without one.
 pub fn distance_to_path(point: (f64, f64), path: &[(f64, f64)]) -> f64 {
     path.iter().map(|p| (p.0 - point.0).hypot(p.1 - point.1)).fold(f64::INFINITY, f64::min)
-}
-
-/// Stars that were taken off, by place.
-struct Beside<'a> {
-    cells: HashMap<(i64, i64), Vec<&'a FieldStar>>,
-    reach_px: f64,
-}
-
-impl<'a> Beside<'a> {
-    fn new(stars: &'a [FieldStar], fwhm_px: f64) -> Self {
-        let reach_px = LEFT_WITHIN_FWHM * fwhm_px;
-        let mut cells: HashMap<(i64, i64), Vec<&FieldStar>> = HashMap::new();
-        for star in stars {
-            cells.entry(Self::cell(star, reach_px)).or_default().push(star);
-        }
-        Self { cells, reach_px }
-    }
-
-    fn cell(star: &FieldStar, reach_px: f64) -> (i64, i64) {
-        ((star.x_px / reach_px).floor() as i64, (star.y_px / reach_px).floor() as i64)
-    }
-
-    /// Whether light may be what a star near it, taken off with an image that does not fit, left.
-    fn is_left_of_another(&self, new: &FieldStar) -> bool {
-        let (x, y) = Self::cell(new, self.reach_px);
-        let near = (-1..=1).flat_map(|j| (-1..=1).map(move |i| (x + i, y + j)));
-        near.filter_map(|cell| self.cells.get(&cell)).flatten().any(|star| {
-            let away = (star.x_px - new.x_px).hypot(star.y_px - new.y_px);
-            away < self.reach_px && new.flux < LEFT_SHARE * star.flux
-        })
-    }
-}
-
-/// The coma drawn out along its path: the mean of its ring medians at the path's points.
-struct DrawnOut {
-    points_px: Vec<(f64, f64)>,
-    /// Light over that at the profile's end, in steps of a quarter pixel: ten times faster than the profile itself.
-    table: Vec<f32>,
-    reach_px: f64,
-}
-
-impl DrawnOut {
-    fn new(path_px: &[(f64, f64)], coma: &RingProfile) -> Self {
-        let step = path_px.len().div_ceil(PATH_POINTS).max(1);
-        let points_px: Vec<(f64, f64)> = path_px.iter().copied().skip(step / 2).step_by(step).collect();
-        let (Some(&reach_px), Some(&edge)) = (coma.radius_px.last(), coma.median.last()) else {
-            return Self { points_px: Vec::new(), table: vec![0.0; 2], reach_px: 0.0 };
-        };
-        let table = (0..(4.0 * reach_px) as usize + 2).map(|i| (coma.at(i as f64 / 4.0) - edge) as f32).collect();
-        Self { points_px, table, reach_px }
-    }
-
-    #[inline]
-    fn of_point(&self, distance_px: f64) -> f32 {
-        let at = 4.0 * distance_px;
-        let i = at as usize;
-        let f = (at - i as f64) as f32;
-        self.table[i] + f * (self.table[i + 1] - self.table[i])
-    }
-
-    /// Light per pixel at a place.
-    fn at(&self, (x_px, y_px): (f64, f64)) -> f64 {
-        let away = self.points_px.iter().map(|p| (p.0 - x_px).hypot(p.1 - y_px)).filter(|d| *d < self.reach_px);
-        away.map(|d| f64::from(self.of_point(d))).sum::<f64>() / self.points_px.len().max(1) as f64
-    }
-
-    fn take_off(&self, image: &mut Image) {
-        let share = 1.0 / self.points_px.len() as f32;
-        let width = image.width;
-        image.data.par_chunks_mut(width).enumerate().for_each(|(y, row)| {
-            for p in &self.points_px {
-                let dy = y as f64 - p.1;
-                if dy.abs() >= self.reach_px {
-                    continue;
-                }
-                let half = (self.reach_px * self.reach_px - dy * dy).sqrt();
-                let first = (p.0 - half).ceil().max(0.0) as usize;
-                let last = ((p.0 + half).floor().min(width as f64 - 1.0)).max(-1.0) as isize;
-                for (x, value) in row.iter_mut().enumerate().take((last + 1).max(0) as usize).skip(first) {
-                    *value -= share * self.of_point((x as f64 - p.0).hypot(dy));
-                }
-            }
-        });
-    }
 }
 
 /// Fits every star's flux with the others taken off, in two rounds; the first `taken` are already. What is left of the image stays in
