@@ -13,8 +13,8 @@ const LEFT_WITHIN_FWHM: f64 = 2.5;
 const LEFT_SHARE: f64 = 0.06;
 /// What stands out of the coma by less than this share of its light may be its own.
 pub(crate) const OF_COMA: f64 = 0.1;
-/// What stands out of it by less than so many times its light may be a tail's.
-pub(crate) const OVER_COMA: f64 = 3.0;
+/// What stands out of it by less than its light may be a tail's.
+const OF_TAIL: f64 = 1.0;
 /// A catalogue star's light is known to such a factor.
 const SAME_WITHIN: f64 = 2.0;
 /// Light is a star's where an image so many times wider fits it less well, within so many star widths.
@@ -60,7 +60,7 @@ impl<'a> StarOrComa<'a> {
     fn is_comas(&self, work: &Image, light: &FieldStar, pass: usize) -> bool {
         let coma_light = self.coma_light(light);
         let faint = light.flux < OF_COMA * coma_light;
-        let unknown = light.flux > self.whole_to && light.flux < OVER_COMA * coma_light;
+        let unknown = light.flux > self.whole_to && light.flux < OF_TAIL * coma_light;
         let widened = || pass == 0 && self.stack.catalogue.iter().any(|c| widens(c, light, self.fwhm_px));
         (faint && pass > 0) || ((faint || unknown || pass > 0) && !widened() && !self.is_sharp(work, light))
     }

@@ -1,7 +1,7 @@
 //! The field's stars: found in the star-registered stack, taken out of every frame before the comet is stacked.
 
 use crate::measure::{Looks, RingProfile};
-use crate::star_or_coma::{Beside, DrawnOut, OF_COMA, OVER_COMA, StarOrComa, in_catalogue, is_of};
+use crate::star_or_coma::{Beside, DrawnOut, OF_COMA, StarOrComa, in_catalogue, is_of};
 use crate::wings::{self, NoWings, WingSearch, Wings};
 use fanlight_image::background::{self, MeshConfig};
 use fanlight_image::detect::{self, DetectConfig, Detection};
@@ -57,6 +57,8 @@ const STAR_AREA_FWHM2: f64 = 30.0;
 const CROWDED: f64 = 0.3;
 /// Passes in which stars of a crowded field are sought, each among what those of the passes before leave.
 const PASSES: usize = 3;
+/// Stars under so many times the coma's light about them may have its structure in what is fitted to them.
+const IN_COMA: f64 = 3.0;
 /// Most stars found; a frame of a dense field holds ten thousand.
 const MAX_FIELD_STARS: usize = 20_000;
 
@@ -197,7 +199,7 @@ fn take_in_coma_from_catalogue(
     let mut taken: HashSet<*const FieldStar> = HashSet::new();
     for star in stars {
         let coma_light = coma_light(star);
-        if star.flux > OVER_COMA * coma_light {
+        if star.flux > IN_COMA * coma_light {
             continue;
         }
         let Some(own) = in_catalogue(star, stack.catalogue, fwhm_px) else { continue };
