@@ -31,6 +31,7 @@ pub mod solar;
 pub mod stack;
 mod star_or_coma;
 pub mod stars;
+mod stars_by_place;
 pub mod weight;
 pub mod wings;
 pub mod zero_point;

@@ -5,7 +5,7 @@
 //! offset.
 
 use crate::ComaError;
-use fanlight_image::{Image, Mask, flag, robust, smooth};
+use fanlight_image::{Image, Mask, flag, pixels_within, robust, smooth};
 
 /// A place in a frame with its error.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -112,20 +112,15 @@ fn ring_level(image: &Image, mask: &Mask, x_px: f64, y_px: f64, inner_px: f64, o
 
 /// Local maxima of a smoothed image within a radius of a place, highest first.
 pub fn peaks_near(smoothed: &Image, x_px: f64, y_px: f64, radius_px: f64) -> Vec<(f64, f64)> {
-    let Some(area) = fanlight_image::PixelBox::around(x_px, y_px, radius_px, smoothed.width, smoothed.height) else {
-        return Vec::new();
-    };
     let mut peaks: Vec<(f32, usize, usize)> = Vec::new();
-    for y in area.y0..area.y1 {
-        for x in area.x0..area.x1 {
-            let value = smoothed.at(x, y);
-            let neighbours = (-1..=1).flat_map(|j| (-1..=1).map(move |i| (i, j))).filter(|n| *n != (0, 0));
-            let highest = neighbours
-                .into_iter()
-                .all(|(i, j)| smoothed.get(x as isize + i, y as isize + j).is_none_or(|n| !(n > value)));
-            if value.is_finite() && highest && (x as f64 - x_px).hypot(y as f64 - y_px) <= radius_px {
-                peaks.push((value, x, y));
-            }
+    for (x, y) in pixels_within((x_px, y_px), radius_px, (smoothed.width, smoothed.height)) {
+        let value = smoothed.at(x, y);
+        let neighbours = (-1..=1).flat_map(|j| (-1..=1).map(move |i| (i, j))).filter(|n| *n != (0, 0));
+        let highest = neighbours
+            .into_iter()
+            .all(|(i, j)| smoothed.get(x as isize + i, y as isize + j).is_none_or(|n| !(n > value)));
+        if value.is_finite() && highest {
+            peaks.push((value, x, y));
         }
     }
     peaks.sort_by(|a, b| b.0.total_cmp(&a.0));

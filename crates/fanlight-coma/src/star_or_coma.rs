@@ -3,10 +3,10 @@
 
 use crate::measure::RingProfile;
 use crate::stars::{FieldStar, StarStack};
+use crate::stars_by_place::StarsByPlace;
 use fanlight_image::Image;
 use fanlight_image::moffat::{self, FluxFitConfig, NoiseModel, StarImage};
 use rayon::prelude::*;
-use std::collections::HashMap;
 
 /// Light within so many star widths of a star, under this share of it, may be what its image taken off leaves.
 const LEFT_WITHIN_FWHM: f64 = 2.5;
@@ -34,6 +34,8 @@ pub(crate) struct StarOrComa<'a> {
     coma: DrawnOut,
     sky_variance: f64,
     fwhm_px: f64,
+    /// The catalogue's stars.
+    pub(crate) known: StarsByPlace<'a>,
     /// The light down to which the catalogue is whole.
     whole_to: f64,
 }
@@ -41,7 +43,8 @@ pub(crate) struct StarOrComa<'a> {
 impl<'a> StarOrComa<'a> {
     pub(crate) fn new(stack: &'a StarStack<'a>, coma: DrawnOut, sky_variance: f64) -> Self {
         let fwhm_px = stack.shape.seeing().fwhm_px();
-        Self { stack, coma, sky_variance, fwhm_px, whole_to: whole_to(stack.catalogue) }
+        let known = StarsByPlace::new(stack.catalogue, SHARP_WITHIN_FWHM * fwhm_px);
+        Self { stack, coma, sky_variance, fwhm_px, known, whole_to: whole_to(stack.catalogue) }
     }
 
     /// The coma's light under a star's image.
@@ -50,18 +53,24 @@ impl<'a> StarOrComa<'a> {
         image_px2 * self.coma.at((star.x_px, star.y_px))
     }
 
-    /// Whether light that a pass found in what earlier ones left is a star.
-    pub(crate) fn is_star(&self, work: &Image, light: &FieldStar, pass: usize, beside: &Beside) -> bool {
-        let known = in_catalogue(light, self.stack.catalogue, self.fwhm_px);
-        known.is_some_and(|known| is_of(light, known))
-            || !(beside.is_left_of_another(light) || self.is_comas(work, light, pass))
+    /// Whether light that a pass found in what earlier ones left is a star; `taken` are those that they took off.
+    pub(crate) fn is_star(&self, work: &Image, light: &FieldStar, pass: usize, taken: &StarsByPlace) -> bool {
+        let known = self.known.nearest(light, self.fwhm_px);
+        known.is_some_and(|known| is_of(light, known.star))
+            || !(is_left_of_another(light, taken) || self.is_comas(work, light, pass))
+    }
+
+    /// Stars that were taken off, for [`Self::is_star`].
+    pub(crate) fn taken<'s>(&self, stars: &'s [FieldStar]) -> StarsByPlace<'s> {
+        StarsByPlace::new(stars, LEFT_WITHIN_FWHM * self.fwhm_px)
     }
 
     fn is_comas(&self, work: &Image, light: &FieldStar, pass: usize) -> bool {
         let coma_light = self.coma_light(light);
         let faint = light.flux < OF_COMA * coma_light;
         let unknown = light.flux > self.whole_to && light.flux < OF_TAIL * coma_light;
-        let widened = || pass == 0 && self.stack.catalogue.iter().any(|c| widens(c, light, self.fwhm_px));
+        // two stars in one look wider, too
+        let widened = || pass == 0 && self.known.near(light).any(|n| n.star.flux > WIDENS * light.flux);
         (faint && pass > 0) || ((faint || unknown || pass > 0) && !widened() && !self.is_sharp(work, light))
     }
 
@@ -80,10 +89,9 @@ impl<'a> StarOrComa<'a> {
     }
 }
 
-/// Whether a catalogue star is so near to light, and so bright, that both together look wider than one star.
-fn widens(known: &FieldStar, star: &FieldStar, fwhm_px: f64) -> bool {
-    let away = (known.x_px - star.x_px).hypot(known.y_px - star.y_px);
-    known.flux > WIDENS * star.flux && away < SHARP_WITHIN_FWHM * fwhm_px
+/// Whether light may be what a star near it, taken off with an image that does not fit, left.
+fn is_left_of_another(light: &FieldStar, taken: &StarsByPlace) -> bool {
+    taken.near(light).any(|n| light.flux < LEFT_SHARE * n.star.flux)
 }
 
 /// The light down to which a catalogue is whole; infinite for one that has few stars.
@@ -93,46 +101,9 @@ fn whole_to(catalogue: &[FieldStar]) -> f64 {
     if fluxes.len() < 20 { f64::INFINITY } else { fluxes[(BEYOND_WHOLE * fluxes.len() as f64) as usize] }
 }
 
-/// The nearest star of a catalogue within a distance.
-pub(crate) fn in_catalogue<'a>(star: &FieldStar, catalogue: &'a [FieldStar], within_px: f64) -> Option<&'a FieldStar> {
-    let away = |c: &FieldStar| (c.x_px - star.x_px).hypot(c.y_px - star.y_px);
-    catalogue.iter().filter(|c| away(c) < within_px).min_by(|a, b| away(a).total_cmp(&away(b)))
-}
-
 /// Whether light is a catalogue star's own by its strength.
 pub(crate) fn is_of(star: &FieldStar, known: &FieldStar) -> bool {
     (1.0 / SAME_WITHIN..SAME_WITHIN).contains(&(star.flux / known.flux))
-}
-
-/// Stars that were taken off, by place.
-pub(crate) struct Beside<'a> {
-    cells: HashMap<(i64, i64), Vec<&'a FieldStar>>,
-    reach_px: f64,
-}
-
-impl<'a> Beside<'a> {
-    pub(crate) fn new(stars: &'a [FieldStar], fwhm_px: f64) -> Self {
-        let reach_px = LEFT_WITHIN_FWHM * fwhm_px;
-        let mut cells: HashMap<(i64, i64), Vec<&FieldStar>> = HashMap::new();
-        for star in stars {
-            cells.entry(Self::cell(star, reach_px)).or_default().push(star);
-        }
-        Self { cells, reach_px }
-    }
-
-    fn cell(star: &FieldStar, reach_px: f64) -> (i64, i64) {
-        ((star.x_px / reach_px).floor() as i64, (star.y_px / reach_px).floor() as i64)
-    }
-
-    /// Whether light may be what a star near it, taken off with an image that does not fit, left.
-    fn is_left_of_another(&self, new: &FieldStar) -> bool {
-        let (x, y) = Self::cell(new, self.reach_px);
-        let near = (-1..=1).flat_map(|j| (-1..=1).map(move |i| (x + i, y + j)));
-        near.filter_map(|cell| self.cells.get(&cell)).flatten().any(|star| {
-            let away = (star.x_px - new.x_px).hypot(star.y_px - new.y_px);
-            away < self.reach_px && new.flux < LEFT_SHARE * star.flux
-        })
-    }
 }
 
 /// The coma drawn out along its path: the mean of its ring medians at the path's points.
@@ -225,7 +196,7 @@ mod tests {
             catalogue,
         };
         let judged = StarOrComa::new(&stack, DrawnOut::new(&path, &coma), 1.0);
-        judged.is_star(&image, &light, pass, &Beside::new(taken, FWHM_PX))
+        judged.is_star(&image, &light, pass, &judged.taken(taken))
     }
 
     fn at(x_px: f64, flux: f64) -> FieldStar {

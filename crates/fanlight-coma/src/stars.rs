@@ -1,7 +1,8 @@
 //! The field's stars: found in the star-registered stack, taken out of every frame before the comet is stacked.
 
 use crate::measure::{Looks, RingProfile};
-use crate::star_or_coma::{Beside, DrawnOut, OF_COMA, StarOrComa, in_catalogue, is_of};
+use crate::star_or_coma::{DrawnOut, OF_COMA, StarOrComa, is_of};
+use crate::stars_by_place::StarsByPlace;
 use crate::wings::{self, NoWings, WingSearch, Wings};
 use fanlight_image::background::{self, MeshConfig};
 use fanlight_image::detect::{self, DetectConfig, Detection};
@@ -20,6 +21,13 @@ pub struct FieldStar {
     pub y_px: f64,
     /// Total light, in the image's unit.
     pub flux: f64,
+}
+
+impl FieldStar {
+    /// Distance to another.
+    pub(crate) fn away_px(&self, other: &Self) -> f64 {
+        (self.x_px - other.x_px).hypot(self.y_px - other.y_px)
+    }
 }
 
 /// The star-registered stack as the search sees it.
@@ -117,7 +125,7 @@ pub fn find_field_stars(stack: &StarStack) -> FieldStars {
         let taken = stars.len();
         let found = detected(&work);
         let new = found.iter().filter(|d| is_star(d)).map(|d| FieldStar { x_px: d.x_px, y_px: d.y_px, flux: d.flux });
-        let beside = Beside::new(&stars, fwhm_px);
+        let beside = judged.taken(&stars);
         let new: Vec<FieldStar> = new.filter(|s| judged.is_star(&work, s, pass, &beside)).collect();
         stars.extend(new);
         if stars.len() == taken {
@@ -130,8 +138,8 @@ pub fn find_field_stars(stack: &StarStack) -> FieldStars {
         }
     }
     stars.retain(|s| s.flux > 0.0);
-    take_saturated_from_catalogue(&mut work, stack, &mut stars, sky_variance.sqrt());
-    take_in_coma_from_catalogue(&mut work, stack, &mut stars, |s| judged.coma_light(s), sky_variance.sqrt());
+    take_saturated_from_catalogue(&mut work, stack, &mut stars, &judged.known, sky_variance.sqrt());
+    take_in_coma_from_catalogue(&mut work, stack, &mut stars, &judged, sky_variance.sqrt());
     let wings = level.map(|level| {
         // a level read in cells of tens of pixels holds part of a halo
         work.data.par_iter_mut().zip(&level).for_each(|(w, l)| *w += l);
@@ -147,7 +155,13 @@ pub fn find_field_stars(stack: &StarStack) -> FieldStars {
 
 /// Stars whose cores are lost in every frame get the flux of their catalogue magnitude: what was found about the hole in
 /// them is taken back.
-fn take_saturated_from_catalogue(work: &mut Image, stack: &StarStack, stars: &mut Vec<FieldStar>, noise: f64) {
+fn take_saturated_from_catalogue(
+    work: &mut Image,
+    stack: &StarStack,
+    stars: &mut Vec<FieldStar>,
+    known: &StarsByPlace,
+    noise: f64,
+) {
     let fwhm_px = stack.shape.seeing().fwhm_px();
     let is_masked = |x: isize, y: isize| stack.image.index(x, y).map(|i| stack.mask.bits[i] != 0);
     let is_lost = |s: &FieldStar| {
@@ -159,7 +173,7 @@ fn take_saturated_from_catalogue(work: &mut Image, stack: &StarStack, stars: &mu
     if lost.is_empty() {
         return;
     }
-    let Some(ratio) = over_catalogue(stars, stack.catalogue, fwhm_px) else { return };
+    let Some(ratio) = over_catalogue(stars, known, fwhm_px) else { return };
     let painter = Painter::new(stack.shape);
     for star in &lost {
         let star = FieldStar { flux: ratio * star.flux, ..*star };
@@ -167,7 +181,7 @@ fn take_saturated_from_catalogue(work: &mut Image, stack: &StarStack, stars: &mu
         let hole_px = (0..64).find(|r| is_masked(x + r, y) != Some(true)).unwrap_or(0);
         let reach_px = hole_px as f64 + 1.5 * fwhm_px;
         stars.retain(|s| {
-            let of_hole = (s.x_px - star.x_px).hypot(s.y_px - star.y_px) < reach_px && s.flux < 3.0 * star.flux;
+            let of_hole = s.away_px(&star) < reach_px && s.flux < 3.0 * star.flux;
             if of_hole {
                 painter.add(work, s.x_px, s.y_px, s.flux, render_radius_px(s.flux, stack.shape, noise));
             }
@@ -179,8 +193,8 @@ fn take_saturated_from_catalogue(work: &mut Image, stack: &StarStack, stars: &mu
 }
 
 /// Fitted fluxes over the catalogue's, whose are total light, those of the fitted image not quite; `None` without a common star.
-fn over_catalogue(stars: &[FieldStar], catalogue: &[FieldStar], fwhm_px: f64) -> Option<f64> {
-    let ratio = |s: &FieldStar| Some(s.flux / in_catalogue(s, catalogue, 0.5 * fwhm_px)?.flux);
+fn over_catalogue(stars: &[FieldStar], known: &StarsByPlace, fwhm_px: f64) -> Option<f64> {
+    let ratio = |s: &FieldStar| Some(s.flux / known.nearest(s, 0.5 * fwhm_px)?.star.flux);
     let mut ratios: Vec<f64> = stars.iter().filter_map(ratio).take(100).collect();
     robust::median_f64(&mut ratios)
 }
@@ -190,23 +204,23 @@ fn take_in_coma_from_catalogue(
     work: &mut Image,
     stack: &StarStack,
     stars: &mut [FieldStar],
-    coma_light: impl Fn(&FieldStar) -> f64,
+    judged: &StarOrComa,
     noise: f64,
 ) {
     let fwhm_px = stack.shape.seeing().fwhm_px();
-    let Some(ratio) = over_catalogue(stars, stack.catalogue, fwhm_px) else { return };
+    let Some(ratio) = over_catalogue(stars, &judged.known, fwhm_px) else { return };
     let painter = Painter::new(stack.shape);
-    let mut taken: HashSet<*const FieldStar> = HashSet::new();
+    let mut taken: HashSet<usize> = HashSet::new();
     for star in stars {
-        let coma_light = coma_light(star);
+        let coma_light = judged.coma_light(star);
         if star.flux > IN_COMA * coma_light {
             continue;
         }
-        let Some(own) = in_catalogue(star, stack.catalogue, fwhm_px) else { continue };
-        let known = FieldStar { flux: ratio * own.flux, ..*own };
+        let Some(own) = judged.known.nearest(star, fwhm_px) else { continue };
+        let known = FieldStar { flux: ratio * own.star.flux, ..*own.star };
         // what a star's image left beside it is not that star again; more than the coma's own structure is another star with it
         let is_alone = is_of(star, &known) && (star.flux - known.flux).abs() < OF_COMA * coma_light;
-        if !is_alone || !taken.insert(own) {
+        if !is_alone || !taken.insert(own.index) {
             continue;
         }
         let reach = |s: &FieldStar| render_radius_px(s.flux, stack.shape, noise);
@@ -364,13 +378,11 @@ fn flag_untrusted(
     let Some(area) = fanlight_image::PixelBox::around(star.x_px, star.y_px, reach, mask.width, mask.height) else {
         return;
     };
-    for y in area.y0..area.y1 {
-        for x in area.x0..area.x1 {
-            let model = star.flux * density(x as f64 - star.x_px, y as f64 - star.y_px);
-            let i = y * mask.width + x;
-            if MODEL_ERROR * model > f64::from(variance_e2.data[i]).sqrt() {
-                mask.bits[i] |= flag::STAR;
-            }
+    for (x, y) in area.pixels() {
+        let model = star.flux * density(x as f64 - star.x_px, y as f64 - star.y_px);
+        let i = y * mask.width + x;
+        if MODEL_ERROR * model > f64::from(variance_e2.data[i]).sqrt() {
+            mask.bits[i] |= flag::STAR;
         }
     }
 }

@@ -1,7 +1,7 @@
 //! Cosmic rays in a single frame, by their sharp edges.
 
 use crate::moffat::{Moffat, NoiseModel, StarImage};
-use crate::{Image, ImageError, Mask, PixelBox, flag, robust, smooth, wide};
+use crate::{Image, ImageError, Mask, PixelBox, flag, pixels_within, robust, smooth, wide};
 use rayon::prelude::*;
 use std::collections::BTreeSet;
 
@@ -195,11 +195,7 @@ impl Search<'_> {
         let mut shielded: BTreeSet<usize> = self.around(&saturated, 2).into_iter().collect();
         let (width, height) = (self.image.width, self.image.height);
         let Some((x_px, y_px, radius_px)) = self.config.protect else { return shielded };
-        let Some(area) = PixelBox::around(x_px, y_px, radius_px, width, height) else { return shielded };
-        let inside = |x: usize, y: usize| (x as f64 - x_px).hypot(y as f64 - y_px) <= radius_px;
-        for y in area.y0..area.y1 {
-            shielded.extend((area.x0..area.x1).filter(|x| inside(*x, y)).map(|x| y * width + x));
-        }
+        shielded.extend(pixels_within((x_px, y_px), radius_px, (width, height)).map(|(x, y)| y * width + x));
         shielded
     }
 }

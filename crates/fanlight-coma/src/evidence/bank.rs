@@ -253,6 +253,11 @@ impl<'a> Bank<'a> {
         wide(|| self.searched(sums, &within))
     }
 
+    /// Significance of the best; 0 where there is none.
+    pub fn largest(&self, sums: &[f32], within: impl Fn(usize) -> bool) -> f64 {
+        self.best(sums, within).map_or(0.0, |b| b.significance)
+    }
+
     /// Median size of the straight wedges' significances, of either sign: near two thirds where noise is what it is thought to be.
     pub fn typical(&self, sums: &[f32]) -> f64 {
         let wedges: Vec<ModeSums> = self.templates.wedge_blocks.iter().map(|b| self.mode_sums(b, sums)).collect();

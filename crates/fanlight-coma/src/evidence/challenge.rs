@@ -14,9 +14,8 @@ pub use method::Pictures;
 
 use super::feature_fit::{Fitted, Shape};
 use super::night_model::NightModel;
-use super::nuisance::{Nuisance, Nuisances};
+use super::nuisance::{Amplitude, Nuisance};
 use super::search::Findings;
-use nalgebra::DVector;
 
 /// How a challenge ended.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -106,31 +105,6 @@ impl<'a> Challenged<'a> {
         let inside: Vec<usize> =
             (0..rings.len()).filter(|i| rings[*i].outer_px > from && rings[*i].inner_px < to).collect();
         if inside.is_empty() { (0..rings.len()).collect() } else { inside }
-    }
-}
-
-/// Amplitude of a template in data, its error, and how much both change per unit of other directions.
-struct Amplitude {
-    value: f64,
-    sigma: f64,
-    /// C⁻¹ times the template.
-    clean: DVector<f64>,
-}
-
-impl Amplitude {
-    fn of(unit: &DVector<f64>, nuisances: &Nuisances, data: &DVector<f64>) -> Self {
-        let clean = nuisances.clean(unit);
-        let information = unit.dot(&clean);
-        Self { value: clean.dot(data) / information, sigma: information.powf(-0.5), clean }
-    }
-
-    fn significance(&self) -> f64 {
-        self.value / self.sigma
-    }
-
-    /// Change of the amplitude per unit of a direction in the data.
-    fn per_unit(&self, direction: &DVector<f64>) -> f64 {
-        self.clean.dot(direction) * self.sigma * self.sigma
     }
 }
 

@@ -117,14 +117,16 @@ fn dot(a: &[f32], b: &[f32]) -> f32 {
     lanes.iter().sum::<f32>() + rest
 }
 
+/// The largest significance of each of `n_twins` twins.
+pub fn largest_of_twins(bank: &Bank, maker: &TwinMaker, n_twins: usize, seed: u64) -> Vec<f64> {
+    let one = |twin: usize| bank.largest(&maker.twin(seed, twin as u64), |_| true);
+    (0..n_twins).into_par_iter().with_min_len(64).map(one).collect()
+}
+
 impl Chance {
     /// Searches `n_twins` twins.
     pub fn of_twins(bank: &Bank, maker: &TwinMaker, n_twins: usize, seed: u64) -> Self {
-        let mut maxima: Vec<f64> = (0..n_twins)
-            .into_par_iter()
-            .with_min_len(64)
-            .map(|twin| bank.best(&maker.twin(seed, twin as u64), |_| true).map_or(0.0, |b| b.significance))
-            .collect();
+        let mut maxima = largest_of_twins(bank, maker, n_twins, seed);
         maxima.sort_by(f64::total_cmp);
         Self::from_sorted(maxima)
     }

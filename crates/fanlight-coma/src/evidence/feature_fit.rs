@@ -2,7 +2,7 @@
 
 use super::bank::{Best, Template};
 use super::mode_space::{MAX_MODES, ModeSpace, off_rad};
-use super::nuisance::{Nuisance, Nuisances, Source};
+use super::nuisance::{Amplitude, Nuisance, Nuisances, Source};
 use super::shapes::{Azimuthal, HATS, Shapes, Wedge, arc_azimuth, gaussian_azimuth};
 use nalgebra::{DMatrix, DVector};
 
@@ -57,6 +57,19 @@ impl Shape {
                 shapes.arc(space, &factors, a.pa_rad, &arc_azimuth(a.length_rad))
             }
         }
+    }
+
+    /// Width of a wedge, length of an arc: full, at half maximum, in position angle.
+    pub fn width_rad(&self) -> f64 {
+        match self {
+            Self::Wedge(w) => w.width_rad,
+            Self::Arc(a) => a.length_rad,
+        }
+    }
+
+    /// Whether it is as wide as fans and tails.
+    pub(super) fn is_broad(&self) -> bool {
+        self.width_rad() >= BROAD_FROM_RAD
     }
 }
 
@@ -167,19 +180,14 @@ impl FitContext<'_> {
             Some(wedge) => self.shapes.wedge(self.space, &wedge),
             None => Shape::Arc(arcs.first()?.clone()).unit(self.space, self.shapes),
         };
-        let least_significance = LEAST_KEPT * self.significance_of(&begun).min(best.significance);
+        let begun = Amplitude::of(&begun, self.nuisances, self.data).significance();
+        let least_significance = LEAST_KEPT * begun.min(best.significance);
         let wedge = self.fit_wedge(wedge);
         let least = wedge.as_ref().map_or(f64::NEG_INFINITY, |w| w.gain + WORTH);
         let arcs = arcs.into_iter().filter_map(|arc| self.fit_arc(arc)).filter(|a| self.is_arc(a) && a.gain > least);
         let arc = arcs.max_by(|a, b| a.gain.total_cmp(&b.gain));
         // a fit that went elsewhere says nothing of what was found
         arc.or(wedge).filter(|f| f.significance() > least_significance)
-    }
-
-    /// Amplitude over its error of a shape of height 1.
-    fn significance_of(&self, unit: &DVector<f64>) -> f64 {
-        let clean = self.nuisances.clean(unit);
-        clean.dot(self.data) / unit.dot(&clean).sqrt()
     }
 
     /// The wedge and the arcs with which fits of a template begin.
@@ -440,7 +448,7 @@ impl Solved {
 }
 
 /// Wedges at least this wide are fans and tails.
-pub(super) const BROAD_FROM_RAD: f64 = 1.13;
+const BROAD_FROM_RAD: f64 = 1.13;
 
 /// What is on a narrow feature's ridge, within this share of its width, at most so much wider and under this share of its significance,
 /// is its own light.
@@ -482,15 +490,16 @@ impl Fitted {
     /// The feature among others whose light this one only describes better: a broad wedge in a broad one, a faint narrow feature
     /// on the ridge of a strong narrow one.
     pub fn lies_in(&self, others: &[Fitted]) -> Option<usize> {
-        let (pa_rad, at_px, width_rad) = match &self.shape {
-            Shape::Wedge(w) => (w.pa_rad, w.pivot_px, w.width_rad),
-            Shape::Arc(a) => (a.pa_rad, a.radius_px, a.length_rad),
+        let (pa_rad, at_px) = match &self.shape {
+            Shape::Wedge(w) => (w.pa_rad, w.pivot_px),
+            Shape::Arc(a) => (a.pa_rad, a.radius_px),
         };
+        let width_rad = self.shape.width_rad();
         let is_arc = matches!(self.shape, Shape::Arc(_));
         others.iter().position(|other| {
             let Shape::Wedge(w) = &other.shape else { return false };
             let off = off_rad(pa_rad, w.ridge_rad(at_px)).abs();
-            let within = match (w.width_rad >= BROAD_FROM_RAD, width_rad >= BROAD_FROM_RAD) {
+            let within = match (other.shape.is_broad(), self.shape.is_broad()) {
                 (true, true) if is_arc => {
                     let at_end = |end: Option<f64>| end.is_some_and(|e| (at_px / e).ln().abs() < NEAR_END_LN);
                     let faint = self.significance() < FAINT_AT_END * other.significance();

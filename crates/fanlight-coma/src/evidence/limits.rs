@@ -79,7 +79,7 @@ impl NightModel {
                     let signal = maker.data(&(&one.unit * amplitude));
                     let own = self.own_significance(&sums, one);
                     sums.iter_mut().zip(&signal).for_each(|(s, v)| *s += v);
-                    let found = bank.best(&sums, |_| true).map_or(0.0, |b| b.significance);
+                    let found = bank.largest(&sums, |_| true);
                     found - (threshold + 1.0) - own
                 })
                 .sum::<f64>()

@@ -61,7 +61,7 @@ pub struct StackForEvidence<'a> {
 
 impl StackForEvidence<'_> {
     /// Variance at a pixel, by its index, that stars leave, taken out or unseen.
-    pub(super) fn variance_of_stars(&self, index: usize) -> f64 {
+    pub fn variance_of_stars(&self, index: usize) -> f64 {
         self.unseen_stars.variance_per_px2 + self.variance_of_found_stars(index)
     }
 

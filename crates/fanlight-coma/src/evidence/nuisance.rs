@@ -119,6 +119,31 @@ impl Nuisances {
     }
 }
 
+/// Amplitude of a template in data, its error, and how much both change per unit of other directions.
+pub(super) struct Amplitude {
+    pub value: f64,
+    pub sigma: f64,
+    /// C⁻¹ times the template.
+    pub clean: DVector<f64>,
+}
+
+impl Amplitude {
+    pub fn of(unit: &DVector<f64>, nuisances: &Nuisances, data: &DVector<f64>) -> Self {
+        let clean = nuisances.clean(unit);
+        let information = unit.dot(&clean);
+        Self { value: clean.dot(data) / information, sigma: information.powf(-0.5), clean }
+    }
+
+    pub fn significance(&self) -> f64 {
+        self.value / self.sigma
+    }
+
+    /// Change of the amplitude per unit of a direction in the data.
+    pub fn per_unit(&self, direction: &DVector<f64>) -> f64 {
+        self.clean.dot(direction) * self.sigma * self.sigma
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -115,7 +115,7 @@ impl NightModel {
         let sums = TwinMaker::new(&self.space, &findings.everything).data(&self.data);
         let of_peak = |peak: &GradientPeak| {
             let near = |k: usize| off_rad(pa_rad(k), peak.pa_rad).abs() < NEAR_RAD;
-            let significance = bank.best(&sums, near).map_or(0.0, |b| b.significance);
+            let significance = bank.largest(&sums, near);
             (findings.chance.probability(significance), significance)
         };
         peaks.iter().map(of_peak).collect()
@@ -128,11 +128,7 @@ const NEAR_RAD: f64 = 0.26;
 impl Fitted {
     /// Error of a wedge's width, or of an arc's length.
     pub fn width_sigma_rad(&self) -> Option<f64> {
-        let width = match &self.shape {
-            Shape::Wedge(w) => w.width_rad,
-            Shape::Arc(a) => a.length_rad,
-        };
         // the parameter is the logarithm
-        (self.covariance.nrows() > 2).then(|| width * self.covariance[(2, 2)].max(0.0).sqrt())
+        (self.covariance.nrows() > 2).then(|| self.shape.width_rad() * self.covariance[(2, 2)].max(0.0).sqrt())
     }
 }

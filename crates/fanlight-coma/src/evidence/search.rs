@@ -153,7 +153,7 @@ impl NightModel {
                 frame.centre_px = (x, y);
                 continue;
             }
-            model.settle_noise(rough);
+            model.settle_noise(&rough);
             return Ok(model);
         }
         unreachable!("the last round returns")
@@ -161,8 +161,7 @@ impl NightModel {
 
     /// One search beside features that are taken out with amplitude and shape free: what stands out most, and what was projected out.
     pub fn most_significant(&self, beside: &[Fitted]) -> (Option<Best>, Nuisances) {
-        let others = self.shape_nuisances(beside, None);
-        let nuisances = Nuisances::new(self.space.dim, &[self.common(&others), others].concat());
+        let (_, nuisances) = self.nuisances_beside(beside);
         let (bank, maker) = self.search(&nuisances);
         (bank.best(&maker.data(&self.data), |_| true), nuisances)
     }
@@ -181,9 +180,8 @@ impl NightModel {
         let mut n_templates = 0;
         let mut common = Vec::new();
         while fits.len() < MOST_FEATURES {
-            let others = self.shape_nuisances(&fits, None);
-            common = self.common(&others);
-            let nuisances = Nuisances::new(dim, &[&common[..], &others[..]].concat());
+            let nuisances;
+            (common, nuisances) = self.nuisances_beside(&fits);
             let (bank, maker) = self.search(&nuisances);
             n_templates = bank.len();
             let Some(best) = bank.best(&maker.data(&self.data), |_| true) else { break };
@@ -217,6 +215,14 @@ impl NightModel {
         let rest = rest.map(|significance| chance.probability(significance));
         let parameters = everything.parameters(&self.data);
         Findings { features, chance, n_templates, common, everything, parameters, rest }
+    }
+
+    /// Common nuisances of a search beside features, and all of them together.
+    fn nuisances_beside(&self, fits: &[Fitted]) -> (Vec<Nuisance>, Nuisances) {
+        let shapes = self.shape_nuisances(fits, None);
+        let common = self.common(&shapes);
+        let all = Nuisances::new(self.space.dim, &[&common[..], &shapes[..]].concat());
+        (common, all)
     }
 
     /// Common nuisances with shape and amplitude of all fits but one and its corrections.
@@ -258,7 +264,7 @@ impl NightModel {
             let (bank, maker) = self.search(&nuisances);
             let sums = maker.data(&self.data);
             let near = near_ridge(&fits[i]);
-            let significance = bank.best(&sums, near).map_or(0.0, |b| b.significance);
+            let significance = bank.largest(&sums, near);
             out.push((significance, beside));
         }
         let judged = fits.into_iter().zip(out);
@@ -283,15 +289,10 @@ impl NightModel {
 
     /// Brings the noise to what the stack itself shows beside its structure: what neither noise nor structure explains is noise of a kind
     /// that the sub-stacks share; what stars may have left and did not is none. Structure that larger noise hid is looked for again.
-    fn settle_noise(&mut self, rough: Findings) {
-        let mut rough = rough;
-        for round in 1.. {
-            let factors = self.left_over_factors(&rough);
-            self.change_noise(&factors);
-            if round == NOISE_ROUNDS {
-                return;
-            }
-            rough = self.find_once(None);
+    fn settle_noise(&mut self, rough: &Findings) {
+        self.change_noise(&self.left_over_factors(rough));
+        for _ in 1..NOISE_ROUNDS {
+            self.change_noise(&self.left_over_factors(&self.find_once(None)));
         }
     }
 
@@ -305,8 +306,8 @@ impl NightModel {
         let sums = |low: bool| -> Vec<(f64, f64)> {
             let of_ring = |i: usize| {
                 let (from, to) = if low { (0, split(i)) } else { (split(i), 2 * rings[i].modes) };
-                let own = |v: &DVector<f64>| v.rows(rings[i].start + from, to - from).into_owned();
-                (own(&residual).norm_squared(), own(&expected).sum())
+                let (start, n) = (rings[i].start + from, to - from);
+                (residual.rows(start, n).norm_squared(), expected.rows(start, n).sum())
             };
             (0..rings.len()).map(of_ring).collect()
         };

@@ -7,7 +7,7 @@
 
 use crate::draws::Draws;
 use fanlight_coma::evidence::bank::Bank;
-use fanlight_coma::evidence::chance::TwinMaker;
+use fanlight_coma::evidence::chance::{TwinMaker, largest_of_twins};
 use fanlight_coma::evidence::feature_fit::{Fitted, Shape};
 use fanlight_coma::evidence::imaging::{Imager, mean_kernel};
 use fanlight_coma::evidence::mode_space::{ModeRing, off_rad};
@@ -260,11 +260,6 @@ impl<'a> FullTwins<'a> {
         self.model.frame.polar((index % width) as f64 - cx, (index / width) as f64 - cy)
     }
 
-    /// Variance that stars leave at a pixel, as the search has it.
-    fn star_variance(&self, index: usize) -> f64 {
-        self.stack.unseen_stars.variance_per_px2 + self.stack.star_variance.map_or(0.0, |v| f64::from(v.data[index]))
-    }
-
     /// Variance of a pixel's own noise, as sums over many pixels see it.
     fn pixel_variance(&self, index: usize, rho_px: f64) -> f64 {
         f64::from(self.stack.variance.data[index]) * self.stack.correlation * self.model.noise_factor(rho_px)
@@ -296,7 +291,7 @@ impl<'a> FullTwins<'a> {
         let width = image.width;
         for (i, v) in image.data.iter_mut().enumerate() {
             let (rho, _) = self.polar(i, width);
-            let left = self.model.noise_variance(i) - self.pixel_variance(i, rho) - self.star_variance(i);
+            let left = self.model.noise_variance(i) - self.pixel_variance(i, rho) - self.stack.variance_of_stars(i);
             if left > 0.0 {
                 *v += (left.sqrt() / fwhm_px * f64::from(field.data[i]) / rms) as f32;
             }
@@ -361,7 +356,7 @@ impl<'a> FullTwins<'a> {
     pub fn largest_in_the_nights_model(&self, image: &Image) -> f64 {
         let bank = Bank::new(&self.model.templates, &self.nuisances);
         let maker = TwinMaker::new(&self.model.space, &self.nuisances);
-        bank.best(&maker.data(&self.in_space(image)), |_| true).map_or(0.0, |b| b.significance)
+        bank.largest(&maker.data(&self.in_space(image)), |_| true)
     }
 
     /// An image less the round twin, in the night's space.
@@ -395,11 +390,10 @@ impl<'a> FullTwins<'a> {
     }
 
     /// Largest significances of linearised twins.
-    pub fn linearised(&self, n: u64, seed: u64) -> Vec<f64> {
+    pub fn linearised(&self, n: usize, seed: u64) -> Vec<f64> {
         let bank = Bank::new(&self.model.templates, &self.nuisances);
         let maker = TwinMaker::new(&self.model.space, &self.nuisances);
-        let one = |i: u64| bank.best(&maker.twin(seed, i), |_| true).map_or(0.0, |b| b.significance);
-        (0..n).into_par_iter().map(one).collect()
+        largest_of_twins(&bank, &maker, n, seed)
     }
 
     /// How far the exact images of errors are from their linear derivatives, without noise: the first of the night's fixed nuisances, of
@@ -410,7 +404,7 @@ impl<'a> FullTwins<'a> {
             .map(|n| (Bank::new(&self.model.templates, n), TwinMaker::new(&self.model.space, n)));
         let [bare, projected] = searches.each_ref().map(|(bank, maker)| {
             move |of: &DVector<f64>| {
-                let best = |of: &DVector<f64>| bank.best(&maker.data(of), |_| true).map_or(0.0, |b| b.significance);
+                let best = |of: &DVector<f64>| bank.largest(&maker.data(of), |_| true);
                 let (up, down) = (best(of), best(&-of));
                 if up > down { up } else { down }
             }

@@ -12,7 +12,7 @@ use fanlight_coma::evidence::nuisance::Source;
 use rayon::prelude::*;
 
 /// Linearised twins that full ones are ranked among.
-const N_LINEARISED: u64 = 10_000;
+const N_LINEARISED: usize = 10_000;
 const LINEAR_SEED: u64 = 0x11EA;
 
 /// One night's full twins.

@@ -3,7 +3,6 @@
 //! the plain rotational gradient of the twin is held against the night's.
 
 use super::{Amplitude, Challenge, Challenged, per_cent, short};
-use crate::evidence::feature_fit::{BROAD_FROM_RAD, Shape};
 use crate::evidence::nuisance::Source;
 
 const SIGMAS: f64 = 3.0;
@@ -31,12 +30,7 @@ pub(super) fn challenge(c: &Challenged) -> Challenge {
     let level = c.findings.chance.level(0.01);
     let share = by_kernel / found.value.max(1e-12);
     // what is broad does not show in a rotational gradient
-    let width_rad = match &c.fitted().shape {
-        Shape::Wedge(w) => w.width_rad,
-        Shape::Arc(a) => a.length_rad,
-    };
-    let is_broad = width_rad >= BROAD_FROM_RAD;
-    let twin_share = (!is_broad).then(|| twin_share(c));
+    let twin_share = (!c.fitted().shape.is_broad()).then(|| twin_share(c));
     let of_gradient = twin_share.map_or_else(String::new, |s| {
         format!("; of what the plain rotational gradient shows here the twin explains {}", per_cent(s.clamp(0.0, 9.99)))
     });
