@@ -110,7 +110,7 @@ fn a_featureless_coma_shows_no_structure_but_its_limits() {
         assert!(search.n_twins >= 10_000 && search.level_0_1_percent > search.level_1_percent);
         let scatter = m.twin.as_ref().expect("a twin").scatter_over_noise;
         // under 1 where stars may have left more than they did
-        assert!((0.6..1.3).contains(&scatter), "seed {seed}: scatter {scatter}");
+        assert!((0.7..1.3).contains(&scatter), "seed {seed}: scatter {scatter}");
     }
 }
 

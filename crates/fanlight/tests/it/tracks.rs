@@ -43,7 +43,7 @@ per_square_degree = 9000.0
 /// a star or stays under the clipping limit, by more.
 const MOST_SIGMAS: f64 = 6.0;
 /// What the tracks leave on average where samples changed, and where a few faint stars were found in one night and not in the other.
-const MEAN_SIGMAS: f64 = 0.15;
+const MEAN_SIGMAS: f64 = 0.13;
 
 fn measured(folder: &Path, scenario: &str) -> (NightRecord, Image, Image) {
     std::fs::create_dir_all(folder).expect("folder");
