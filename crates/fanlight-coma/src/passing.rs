@@ -8,9 +8,8 @@
 use crate::measure::RingProfile;
 use fanlight_image::aperture::{self, Circle};
 use fanlight_image::robust;
-use fanlight_image::{Image, Mask};
+use fanlight_image::{Image, Mask, PixelBox};
 use rayon::prelude::*;
-use std::collections::BTreeMap;
 use std::f64::consts::TAU;
 
 /// How far all stars of a frame stand from their place in the stack's pixels, and the frame's share of the stack's weight.
@@ -134,10 +133,12 @@ impl Passing {
         let reach = circle.radius_px + 2.0 * self.fwhm_px;
         let sigma_px = (self.fwhm_px / 2.355).max(0.3);
         let inside = |step: &Step| {
-            let away = (x_px + step.dx_px - circle.x_px).hypot(y_px + step.dy_px - circle.y_px);
-            if away > reach {
+            let (dx, dy) = (x_px + step.dx_px - circle.x_px, y_px + step.dy_px - circle.y_px);
+            let square = dx * dx + dy * dy;
+            if square > reach * reach {
                 return 0.0;
             }
+            let away = square.sqrt();
             // a Gaussian across a straight edge, by the logistic function that is within 0.01 of it
             step.share / (1.0 + (1.702 * (away - circle.radius_px) / sigma_px).exp())
         };
@@ -155,26 +156,34 @@ impl Passing {
     pub fn leftover_variance(&self, width: usize, height: usize, model_share: f64) -> Image {
         let mut out = Image::filled(width, height, 0.0);
         let sigma_px = (self.fwhm_px / 2.355).max(0.4);
-        let reach = (3.0 * sigma_px).ceil() as isize;
+        let reach = (3.0 * sigma_px).ceil();
+        let gaussian = |away_px: f64| (-0.5 * (away_px / sigma_px).powi(2)).exp();
         let peak = 1.0 / (TAU * sigma_px * sigma_px);
-        let mut light: BTreeMap<usize, f64> = BTreeMap::new();
+        let mut light = Vec::new();
+        let mut along_row = Vec::new();
         for star in &self.stars {
+            let places = || self.steps.iter().map(|s| (star.x_px + s.dx_px, star.y_px + s.dy_px, s.share));
+            let Some(track) = PixelBox::about_all(places().map(|p| (p.0, p.1)), reach + 0.5, width, height) else {
+                continue;
+            };
             light.clear();
-            for step in &self.steps {
-                let (x, y) = (star.x_px + step.dx_px, star.y_px + step.dy_px);
-                for j in y.round() as isize - reach..=y.round() as isize + reach {
-                    for i in x.round() as isize - reach..=x.round() as isize + reach {
-                        let Some(index) = out.index(i, j) else { continue };
-                        let square = (i as f64 - x).powi(2) + (j as f64 - y).powi(2);
-                        let share = step.share * peak * (-0.5 * square / (sigma_px * sigma_px)).exp();
-                        *light.entry(index).or_default() += share;
-                    }
+            light.resize(track.width() * track.height(), 0f64);
+            for (x, y, share) in places() {
+                let Some(own) = PixelBox::around(x.round(), y.round(), reach, width, height) else { continue };
+                along_row.clear();
+                along_row.extend((own.x0..own.x1).map(|i| gaussian(i as f64 - x)));
+                for j in own.y0..own.y1 {
+                    let row = &mut light[(j - track.y0) * track.width() + own.x0 - track.x0..][..own.width()];
+                    let factor = share * peak * gaussian(j as f64 - y);
+                    row.iter_mut().zip(&along_row).for_each(|(v, g)| *v += factor * g);
                 }
             }
-            let squares: f64 = light.values().map(|v| v * v).sum();
+            let squares: f64 = light.iter().map(|v| v * v).sum();
             if squares > 0.0 {
                 let variance = star.sigma.hypot(model_share * star.flux).powi(2) / squares;
-                light.iter().for_each(|(index, v)| out.data[*index] += (variance * v * v) as f32);
+                for ((i, j), v) in track.pixels().zip(&light) {
+                    out.data[j * width + i] += (variance * v * v) as f32;
+                }
             }
         }
         out
@@ -443,11 +452,12 @@ fn contrast(field: &Field, passing: &Passing, circle: Circle) -> Option<Contrast
     let mut parts = [(0.0f64, 0.0f64, 0.0f64, 0.0f64); 2];
     for (i, whole) in aperture::circle_overlap(outer.x_px, outer.y_px, outer.radius_px, width, image.height) {
         let (x, y) = ((i % width) as f64, (i / width) as f64);
-        let part = usize::from((x - circle.x_px).hypot(y - circle.y_px) > circle.radius_px);
+        let beyond = (x - circle.x_px).powi(2) + (y - circle.y_px).powi(2) > circle.radius_px * circle.radius_px;
+        let part = usize::from(beyond);
         let (value, variance) = (f64::from(image.data[i]), f64::from(field.variance.data[i]));
         let part = &mut parts[part];
         if field.mask.bits[i] == 0 && value.is_finite() && variance.is_finite() {
-            let coma = field.coma.at((x - field.centre_px.0).hypot(y - field.centre_px.1));
+            let coma = field.coma.at(((x - field.centre_px.0).powi(2) + (y - field.centre_px.1).powi(2)).sqrt());
             part.0 += whole * (value - coma);
             part.1 += whole * whole * variance;
             part.2 += whole;

@@ -86,6 +86,17 @@ impl PixelBox {
         })
     }
 
+    /// The box that holds all pixels within `half_px` of any of some points along each axis; `None` when nothing of it is inside.
+    pub fn about_all(
+        points: impl IntoIterator<Item = (f64, f64)>,
+        half_px: f64,
+        width: usize,
+        height: usize,
+    ) -> Option<Self> {
+        let boxes = points.into_iter().filter_map(|(x, y)| Self::around(x, y, half_px, width, height));
+        boxes.reduce(|a, b| Self { x0: a.x0.min(b.x0), y0: a.y0.min(b.y0), x1: a.x1.max(b.x1), y1: a.y1.max(b.y1) })
+    }
+
     /// Columns inside.
     pub fn width(&self) -> usize {
         self.x1 - self.x0
@@ -109,7 +120,7 @@ pub fn pixels_within(
     (width, height): (usize, usize),
 ) -> impl Iterator<Item = (usize, usize)> {
     let area = PixelBox::around(x_px, y_px, radius_px, width, height);
-    let is_near = move |(x, y): &(usize, usize)| (*x as f64 - x_px).hypot(*y as f64 - y_px) <= radius_px;
+    let is_near = move |(x, y): &(usize, usize)| (*x as f64 - x_px).powi(2) + (*y as f64 - y_px).powi(2) <= radius_px * radius_px;
     area.into_iter().flat_map(PixelBox::pixels).filter(is_near)
 }
 

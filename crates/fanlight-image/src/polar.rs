@@ -55,7 +55,7 @@ pub fn azimuthal_profile(
         // Along a row the ring changes slowly: start from the last one.
         let mut ring = 0usize;
         for x in area.x0..area.x1 {
-            let radius = (x as f64 - x_px).hypot(y as f64 - y_px);
+            let radius = ((x as f64 - x_px).powi(2) + (y as f64 - y_px).powi(2)).sqrt();
             if !(radius >= edges_px[0] && radius < outermost) {
                 continue;
             }

@@ -71,8 +71,8 @@ pub struct Templates {
     families: Vec<Family>,
     /// Angular factors per length of arc, from m = 1.
     arc_lengths: Vec<Vec<f32>>,
-    /// Per arc block, length and position angle.
-    arcs: Vec<Local>,
+    /// Per arc block and length.
+    arcs: Vec<Turned>,
     /// First number of each ring in the mode sums.
     starts: Vec<usize>,
     /// cos and sin of m times each position angle, mode by mode.
@@ -82,25 +82,52 @@ pub struct Templates {
 /// A block's rings with the factors of its modes, from m = 1; rings without any left out.
 type Block = Vec<(usize, Vec<f32>)>;
 
-/// A whitened template: nothing but in a run of components.
-struct Local {
+/// A block's whitened templates at all position angles, one a column: nothing but in a run of components.
+struct Turned {
     from: usize,
-    values: DVector<f64>,
+    values: DMatrix<f64>,
 }
 
-impl Local {
-    fn dot(&self, other: &Self) -> f64 {
+impl Turned {
+    /// With angular factors from m = 1; `whitening` is per ring, `turns` has cos and sin of m times each position angle in its rows.
+    fn new(space: &ModeSpace, whitening: &[DMatrix<f64>], turns: &DMatrix<f64>, block: &Block, azimuth: &[f64]) -> Self {
+        let (Some(first), Some(last)) = (block.first(), block.last()) else {
+            return Self { from: 0, values: DMatrix::zeros(0, N_PA) };
+        };
+        let (from, last) = (space.rings[first.0].start, &space.rings[last.0]);
+        let mut values = DMatrix::zeros(last.start + 2 * last.modes - from, N_PA);
+        for (i, factors) in block {
+            let (ring, mut sized) = (&space.rings[*i], whitening[*i].clone());
+            for (k, mut column) in sized.column_iter_mut().enumerate() {
+                column *= f64::from(factors[k / 2]) * azimuth[k / 2];
+            }
+            let n = 2 * ring.modes;
+            values.rows_mut(ring.start - from, n).gemm(1.0, &sized, &turns.rows(0, n), 0.0);
+        }
+        Self { from, values }
+    }
+
+    /// Product of the template at one position angle with another block's at another.
+    fn dot(&self, k: usize, other: &Self, k_other: usize) -> f64 {
         let from = self.from.max(other.from);
-        let to = (self.from + self.values.len()).min(other.from + other.values.len());
+        let to = (self.from + self.values.nrows()).min(other.from + other.values.nrows());
         if from >= to {
             return 0.0;
         }
-        self.values.rows(from - self.from, to - from).dot(&other.values.rows(from - other.from, to - from))
+        let part = |t: &'_ Self, k: usize| from - t.from + k * t.values.nrows()..to - t.from + k * t.values.nrows();
+        let (a, b) = (&self.values.as_slice()[part(self, k)], &other.values.as_slice()[part(other, k_other)]);
+        a.iter().zip(b).map(|(x, y)| x * y).sum()
     }
 
-    /// Products with what nuisances take out.
-    fn products(&self, nuisances: &Nuisances) -> DVector<f64> {
-        nuisances.taken_out.rows(self.from, self.values.len()).tr_mul(&self.values)
+    /// Products with what nuisances take out, a column per position angle.
+    fn products(&self, nuisances: &Nuisances) -> DMatrix<f64> {
+        nuisances.taken_out.rows(self.from, self.values.nrows()).transpose() * &self.values
+    }
+
+    /// Takes the noise of every component to be another, by the root of its factor in variance.
+    fn change_noise(&mut self, roots: &DVector<f64>) {
+        let own = roots.rows(self.from, self.values.nrows());
+        self.values.column_iter_mut().for_each(|mut column| column.component_div_assign(&own));
     }
 }
 
@@ -109,8 +136,7 @@ struct Family {
     width_rad: f64,
     /// Angular factors, from m = 1.
     azimuth: Vec<f32>,
-    /// Per block and position angle.
-    blocks: Vec<Vec<Local>>,
+    blocks: Vec<Turned>,
     curvatures: Vec<Curved>,
 }
 
@@ -168,15 +194,18 @@ impl Templates {
             let knots = &shapes.knots_px[b * HATS_PER_BLOCK..(b + 1) * HATS_PER_BLOCK];
             knots.iter().sum::<f64>() / knots.len() as f64
         };
+        let whitening: Vec<DMatrix<f64>> = (0..space.rings.len()).into_par_iter().map(|i| space.whitening(i)).collect();
+        let all_turns = DMatrix::from_fn(2 * MAX_MODES, N_PA, |row, k| {
+            let (sin, cos) = ((row / 2 + 1) as f64 * pa_rad(k)).sin_cos();
+            if row % 2 == 0 { cos } else { sin }
+        });
         let families = WIDTHS_DEG
             .par_iter()
             .map(|width_deg| {
                 let width_rad = width_deg.to_radians();
                 let azimuth = gaussian_azimuth(width_rad);
-                let at_all = |block: &Block| -> Vec<Local> {
-                    (0..N_PA).map(|k| local(space, block, &azimuth[1..], pa_rad(k))).collect()
-                };
-                let blocks: Vec<Vec<Local>> = wedge_blocks.iter().map(at_all).collect();
+                let turned = |block: &Block| Turned::new(space, &whitening, &all_turns, block, &azimuth[1..]);
+                let blocks: Vec<Turned> = wedge_blocks.iter().map(turned).collect();
                 let n =
                     if *width_deg > MANY_CURVATURES_TO_DEG { FEW_CURVATURES } else { CURVATURES_DEG_PER_ARCSEC.len() };
                 let curvatures = CURVATURES_DEG_PER_ARCSEC[..n].iter().map(|c| {
@@ -195,8 +224,7 @@ impl Templates {
         let arcs = arc_blocks
             .par_iter()
             .flat_map_iter(|block| {
-                let all = lengths.iter().flat_map(|azimuth| (0..N_PA).map(move |k| (azimuth, k)));
-                all.map(move |(azimuth, k)| local(space, block, &azimuth[1..], pa_rad(k)))
+                lengths.iter().map(|azimuth| Turned::new(space, &whitening, &all_turns, block, &azimuth[1..]))
             })
             .collect();
         let arc_lengths = lengths.iter().map(|l| kept_factors(&l[1..])).collect();
@@ -208,15 +236,26 @@ impl Templates {
             .collect();
         Self { wedge_blocks, arc_blocks, families, arc_lengths, arcs, starts, turns }
     }
+
+    /// Takes the noise of every component to be another, by the root of its factor in variance.
+    pub fn change_noise(&mut self, roots: &DVector<f64>) {
+        self.families.par_iter_mut().for_each(|family| {
+            family.blocks.iter_mut().for_each(|b| b.change_noise(roots));
+            for curved in &mut family.curvatures {
+                curved.squares = squares(&family.blocks, &curved.shifts);
+            }
+        });
+        self.arcs.par_iter_mut().for_each(|a| a.change_noise(roots));
+    }
 }
 
 /// Squares of curved wedges, per window and position angle.
-fn squares(blocks: &[Vec<Local>], shifts: &[usize; BLOCKS]) -> Vec<f64> {
+fn squares(blocks: &[Turned], shifts: &[usize; BLOCKS]) -> Vec<f64> {
     let mut out = vec![0.0; windows().count() * N_PA];
     for k in 0..N_PA {
-        let parts: Vec<&Local> = (0..BLOCKS).map(|b| &blocks[b][(k + shifts[b]) % N_PA]).collect();
+        let at = |b: usize| (k + shifts[b]) % N_PA;
         let products = DMatrix::from_fn(BLOCKS, BLOCKS, |a, b| match b.abs_diff(a) <= OVERLAP && b >= a {
-            true => parts[a].dot(parts[b]),
+            true => blocks[a].dot(at(a), &blocks[b], at(b)),
             false => 0.0,
         });
         for (w, (first, end)) in windows().enumerate() {
@@ -232,8 +271,12 @@ impl<'a> Bank<'a> {
     /// The templates under nuisances.
     pub fn new(templates: &'a Templates, nuisances: &Nuisances) -> Self {
         let wedge_errors = templates.families.par_iter().map(|f| f.errors(nuisances)).collect();
-        let of_arc = |t: &Local| inverse_root(t.values.norm_squared(), t.products(nuisances).norm_squared());
-        let arc_errors = templates.arcs.par_iter().map(of_arc).collect();
+        let of_arc = |t: &Turned| -> Vec<f32> {
+            let products = t.products(nuisances);
+            let pairs = t.values.column_iter().zip(products.column_iter());
+            pairs.map(|(v, p)| inverse_root(v.norm_squared(), p.norm_squared())).collect()
+        };
+        let arc_errors = templates.arcs.par_iter().flat_map_iter(of_arc).collect();
         Self { templates, wedge_errors, arc_errors }
     }
 
@@ -402,26 +445,6 @@ pub fn pa_rad(k: usize) -> f64 {
     k as f64 * TAU / N_PA as f64
 }
 
-fn local(space: &ModeSpace, block: &Block, azimuth: &[f64], pa_rad: f64) -> Local {
-    let (Some(first), Some(last)) = (block.first(), block.last()) else {
-        return Local { from: 0, values: DVector::zeros(0) };
-    };
-    let (from, end) = (&space.rings[first.0], &space.rings[last.0]);
-    let whole = space.model(|i, ring| {
-        let factors = &block.iter().find(|b| b.0 == i)?.1;
-        Some(
-            (0..ring.modes)
-                .map(|m| {
-                    let (sin, cos) = ((m + 1) as f64 * pa_rad).sin_cos();
-                    let f = f64::from(factors[m]) * azimuth[m];
-                    (f * cos, f * sin)
-                })
-                .collect(),
-        )
-    });
-    Local { from: from.start, values: whole.rows(from.start, end.start + 2 * end.modes - from.start).into_owned() }
-}
-
 /// Share of a template's information that nuisances must leave.
 const LEAST_LEFT: f64 = 3e-3;
 /// Blocks further apart than this do not overlap.
@@ -430,8 +453,7 @@ const OVERLAP: usize = 2;
 impl Family {
     /// One over the error under nuisances: per curvature, then per window and position angle.
     fn errors(&self, nuisances: &Nuisances) -> Vec<Vec<f32>> {
-        let products: Vec<Vec<DVector<f64>>> =
-            self.blocks.iter().map(|b| b.iter().map(|t| t.products(nuisances)).collect()).collect();
+        let products: Vec<DMatrix<f64>> = self.blocks.iter().map(|b| b.products(nuisances)).collect();
         let of_curvature = |curved: &Curved| {
             let mut errors = vec![0f32; curved.squares.len()];
             for k in 0..N_PA {
@@ -441,7 +463,7 @@ impl Family {
                     if end == first + 1 {
                         sum.fill(0.0);
                     }
-                    sum += &products[end - 1][(k + curved.shifts[end - 1]) % N_PA];
+                    sum += products[end - 1].column((k + curved.shifts[end - 1]) % N_PA);
                     let i = w * N_PA + k;
                     errors[i] = inverse_root(curved.squares[i], sum.norm_squared());
                 }

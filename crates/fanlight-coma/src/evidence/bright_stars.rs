@@ -1,7 +1,7 @@
 //! What bright stars leave in a stack: light of their cores and wings that was taken out wrongly, and where there is too much of it.
 
 use super::leftovers::Leftovers;
-use fanlight_image::{Image, Mask, flag};
+use fanlight_image::{Image, Mask, PixelBox, flag};
 use nalgebra::{Matrix4, Vector4};
 use rayon::prelude::*;
 
@@ -26,20 +26,31 @@ const WINGS_BEYOND_FWHM: f64 = 3.0;
 const STAR_OVER_NOISE: f64 = 1.0;
 const STAR_OVER_COMA: f64 = 0.015;
 
-/// Flags what bright stars leave too brightly for a search: the surroundings of cores, wings as far as they are badly known or seen.
-pub fn mask(mask: &mut Mask, about: &Leftovers, stars: &[StarLeftover], coma: impl Fn(f64) -> f64 + Sync) {
-    let (frame, width) = (&about.frame, about.residual.width);
+/// Flags what bright stars leave too brightly for a search: the surroundings of cores, wings as far as they are badly known or seen. The
+/// residual and its mask are the part of the stars' images that begins at `corner`.
+pub fn mask(
+    mask: &mut Mask,
+    about: &Leftovers,
+    stars: &[StarLeftover],
+    corner: (usize, usize),
+    coma: impl Fn(f64) -> f64 + Sync,
+) {
+    let (residual, frame) = (about.residual, &about.frame);
+    let area =
+        PixelBox { x0: corner.0, y0: corner.1, x1: corner.0 + residual.width, y1: corner.1 + residual.height };
     for left in stars {
-        let seen = match &left.rays {
+        let (core, wings) = (left.core.crop(area), left.wings.crop(area));
+        let rays = left.rays.as_ref().map(|r| r.crop(area));
+        let seen = match &rays {
             None => 1.0,
-            Some(_) => wings_seen(left, about, mask, &coma),
+            Some(_) => wings_seen(&wings, about, mask, &coma),
         };
         mask.bits.par_iter_mut().enumerate().for_each(|(i, bits)| {
-            let rays = left.rays.as_ref().map_or(0.0, |r| r.data[i]);
-            let light = f64::from(left.core.data[i]) + seen * f64::from(left.wings.data[i] + rays);
-            let (x, y) = ((i % width) as f64 - frame.centre_px.0, (i / width) as f64 - frame.centre_px.1);
+            let rays = rays.as_ref().map_or(0.0, |r| r.data[i]);
+            let light = f64::from(core.data[i]) + seen * f64::from(wings.data[i] + rays);
             let noise = f64::from(about.variance.data[i]).sqrt();
-            if light > STAR_OVER_NOISE * noise && light > STAR_OVER_COMA * coma(frame.polar(x, y).0.max(1.0)) {
+            let rho = || frame.rho_of_pixel(i % residual.width, i / residual.width);
+            if light > STAR_OVER_NOISE * noise && light > STAR_OVER_COMA * coma(rho().max(1.0)) {
                 *bits |= flag::STAR;
             }
         });
@@ -48,14 +59,14 @@ pub fn mask(mask: &mut Mask, about: &Leftovers, stars: &[StarLeftover], coma: im
 
 /// Share of a star's assumed wings that the residual shows beside a share of the coma that changes evenly over them, as a tail's does;
 /// 0 where it does not show them.
-fn wings_seen(left: &StarLeftover, about: &Leftovers, mask: &Mask, coma: impl Fn(f64) -> f64) -> f64 {
+fn wings_seen(wings: &Image, about: &Leftovers, mask: &Mask, coma: impl Fn(f64) -> f64) -> f64 {
     let (frame, width) = (&about.frame, about.residual.width);
     let mut normal = Matrix4::<f64>::zeros();
     let mut right = Vector4::<f64>::zeros();
-    for (i, wing) in left.wings.data.iter().enumerate().filter(|(_, wing)| **wing > 0.0) {
+    for (i, wing) in wings.data.iter().enumerate().filter(|(_, wing)| **wing > 0.0) {
         let (value, variance) = (f64::from(about.residual.data[i]), f64::from(about.variance.data[i]));
         let (x, y) = ((i % width) as f64 - frame.centre_px.0, (i / width) as f64 - frame.centre_px.1);
-        let (rho, _) = frame.polar(x, y);
+        let rho = frame.rho_px(x, y);
         if mask.bits[i] == 0 && value.is_finite() && variance > 0.0 && rho > WINGS_BEYOND_FWHM * about.fwhm_px {
             let light = coma(rho);
             let row = Vector4::new(f64::from(*wing), light, light * x, light * y);
@@ -109,7 +120,7 @@ mod tests {
         };
         let star = StarLeftover { core: image(|_, _| 0.0), wings: image(halo), rays: Some(image(|_, _| 0.0)) };
         let mut out = clear.clone();
-        mask(&mut out, &about, &[star], coma);
+        mask(&mut out, &about, &[star], (0, 0), coma);
         out.bits.iter().filter(|b| **b != 0).count()
     }
 

@@ -153,6 +153,17 @@ impl Track {
     }
 }
 
+fn neighbour_px(fwhm_px: f64) -> f64 {
+    (NEIGHBOUR_FWHM * fwhm_px).max(3.0)
+}
+
+/// How far beyond the search's reach pixels tell of spots in it: neighbours clear of a spot's track, the images of theirs, and what
+/// smoothing brings there.
+pub fn beyond_px(track: &[(f64, f64, f64)], fwhm_px: f64) -> f64 {
+    let sigma_px = SMOOTH_FWHM * fwhm_px;
+    neighbour_px(fwhm_px) + 4.0 * Track::new(track, sigma_px).half_length_px + (6.0 * sigma_px).max(12.0)
+}
+
 /// The mask with lone spots, bright or dark, flagged as stars. `coma(ρ_px)` is the mean coma.
 pub fn mask_spots(input: &Leftovers, coma: impl Fn(f64) -> f64 + Sync) -> Mask {
     let Leftovers { residual, variance, mask, correlation, frame, fwhm_px, reach_px, .. } = input;
@@ -168,22 +179,22 @@ pub fn mask_spots(input: &Leftovers, coma: impl Fn(f64) -> f64 + Sync) -> Mask {
     let track = Track::new(input.track, sigma_px);
     // a sum weighed by a Gaussian has the noise of 1/(4πσ²) pixels
     let share = correlation / (4.0 * std::f64::consts::PI * sigma_px * sigma_px).max(1.0);
-    let polar = |x: f64, y: f64| frame.polar(x - frame.centre_px.0, y - frame.centre_px.1);
+    let rho_at = |x: f64, y: f64| frame.rho_px(x - frame.centre_px.0, y - frame.centre_px.1);
     let nearest_px = NEAREST_FWHM * fwhm_px;
     let one = |i: isize, j: isize| {
         let index = points.index(i, j)?;
-        let clear = mask.bits[index] == 0 && polar(i as f64, j as f64).0 > nearest_px;
+        let clear = mask.bits[index] == 0 && rho_at(i as f64, j as f64) > nearest_px;
         clear.then(|| (f64::from(points.data[index]), share * f64::from(variance.data[index])))
     };
     let seen: Vec<Option<Seen>> = (0..width * height)
         .into_par_iter()
         .map(|i| track.seen_at(((i % width) as f64, (i / width) as f64), one))
         .collect();
-    let step = (NEIGHBOUR_FWHM * fwhm_px).max(3.0);
+    let step = neighbour_px(*fwhm_px);
     // a jet is an even share of the coma all along: neighbours count by their share of it
     let at = &|x: f64, y: f64, light: f64| -> Option<f64> {
         let index = residual.index(x.round() as isize, y.round() as isize)?;
-        let (rho, _) = polar(x.round(), y.round());
+        let rho = rho_at(x.round(), y.round());
         seen[index].filter(|_| mask.bits[index] == 0).map(|s| s.value * (light / coma(rho.max(1.0))).min(1.0))
     };
     let spots: Vec<(usize, usize, f64)> = (0..height)
@@ -192,7 +203,7 @@ pub fn mask_spots(input: &Leftovers, coma: impl Fn(f64) -> f64 + Sync) -> Mask {
             let (coma, seen, direction) = (&coma, &seen, track.direction);
             (0..width).filter_map(move |x| {
                 let (dx, dy) = (x as f64 - frame.centre_px.0, y as f64 - frame.centre_px.1);
-                let (rho, _) = frame.polar(dx, dy);
+                let rho = frame.rho_px(dx, dy);
                 if rho > *reach_px || rho < nearest_px || mask.bits[y * width + x] != 0 {
                     return None;
                 }
@@ -242,7 +253,7 @@ pub fn mask_spots(input: &Leftovers, coma: impl Fn(f64) -> f64 + Sync) -> Mask {
                 let (i, j) = (x + dx, y + dy);
                 if ((dx * dx + dy * dy) as f64) <= radius * radius
                     && let Some(index) = residual.index(i, j)
-                    && value > NEGLIGIBLE * coma(polar(i as f64, j as f64).0.max(1.0))
+                    && value > NEGLIGIBLE * coma(rho_at(i as f64, j as f64).max(1.0))
                 {
                     out.bits[index] |= flag::STAR;
                 }

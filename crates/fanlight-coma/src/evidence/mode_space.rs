@@ -5,7 +5,7 @@
 //! unit variance (by the Cholesky factor of the normal matrix), and the one of the azimuthal mean is dropped: structure is what a ring has
 //! beside its mean.
 
-use fanlight_image::{Image, Mask};
+use fanlight_image::{Image, Mask, PixelBox};
 use nalgebra::{DMatrix, DVector};
 use rayon::prelude::*;
 use std::f64::consts::{PI, TAU};
@@ -26,11 +26,36 @@ impl SkyFrame {
         (m[0][0] * m[1][1] - m[0][1] * m[1][0]).abs().sqrt()
     }
 
+    /// East and north of a step from the optocentre, arcsec.
+    fn on_sky(&self, dx_px: f64, dy_px: f64) -> (f64, f64) {
+        crate::stack::apply(self.arcsec_per_px, (dx_px, dy_px))
+    }
+
+    /// Distance in px (of the mean scale) of a step from the optocentre.
+    pub fn rho_px(&self, dx_px: f64, dy_px: f64) -> f64 {
+        let (east, north) = self.on_sky(dx_px, dy_px);
+        (east * east + north * north).sqrt() / self.scale_arcsec()
+    }
+
     /// Distance in px (of the mean scale) and position angle of a step from the optocentre.
     pub fn polar(&self, dx_px: f64, dy_px: f64) -> (f64, f64) {
-        let [[a, b], [c, d]] = self.arcsec_per_px;
-        let (east, north) = (a * dx_px + b * dy_px, c * dx_px + d * dy_px);
-        (east.hypot(north) / self.scale_arcsec(), east.atan2(north))
+        let (east, north) = self.on_sky(dx_px, dy_px);
+        (self.rho_px(dx_px, dy_px), east.atan2(north))
+    }
+
+    /// Distance in px of the middle of a pixel from the optocentre.
+    pub fn rho_of_pixel(&self, x: usize, y: usize) -> f64 {
+        self.rho_px(x as f64 - self.centre_px.0, y as f64 - self.centre_px.1)
+    }
+
+    /// The same place on the part of the image that begins at a pixel.
+    pub fn from_corner(&self, (x0, y0): (usize, usize)) -> Self {
+        Self { centre_px: (self.centre_px.0 - x0 as f64, self.centre_px.1 - y0 as f64), ..*self }
+    }
+
+    /// The pixels of an image up to a distance from the optocentre along rows and columns; `None` where there is none.
+    pub fn square_about(&self, half_px: f64, image: &Image) -> Option<PixelBox> {
+        PixelBox::around(self.centre_px.0, self.centre_px.1, half_px, image.width, image.height)
     }
 
     /// The step from the optocentre, in px, of a distance in px and a position angle.
@@ -299,6 +324,14 @@ impl ModeSpace {
         // coefficients are t = L⁻ᵀ u, so that w·t = (L⁻¹ w)·u; whitened numbers are u times their gains
         let solved = ring.lower.solve_lower_triangular(&w).unwrap_or(w);
         solved.rows(1, 2 * ring.modes).component_div(&ring.gains)
+    }
+
+    /// What turns a ring's coefficients of cos mψ and sin mψ, m from 1, into its part of a whitened vector.
+    pub fn whitening(&self, ring: usize) -> DMatrix<f64> {
+        let ModeRing { lower, gains, modes, .. } = &self.rings[ring];
+        let mut out = lower.view((1, 1), (2 * modes, 2 * modes)).transpose();
+        out.column_iter_mut().for_each(|mut column| column.component_mul_assign(gains));
+        out
     }
 
     /// The ring's lower factor without the row and column of the mean, noise included: column by column, each from its diagonal

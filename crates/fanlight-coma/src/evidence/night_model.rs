@@ -14,7 +14,7 @@ use crate::passing::UnseenStars;
 use crate::seeing_loss::kernel_rings;
 use fanlight_image::polar;
 use fanlight_image::robust::ClipConfig;
-use fanlight_image::{Image, Mask};
+use fanlight_image::{Image, Mask, PixelBox};
 use nalgebra::DVector;
 use rayon::prelude::*;
 use std::f64::consts::TAU;
@@ -171,6 +171,37 @@ pub struct NightModel {
     elongation_sigma: f64,
 }
 
+/// The stack's mask with what stars left: spots, and what bright stars may have left.
+fn without_stars(stack: &StackForEvidence, coma: &ComaModel, outer_px: f64) -> Mask {
+    let (image, frame) = (stack.image, &stack.frame);
+    let reach_px = outer_px + leftovers::beyond_px(stack.star_track, stack.fwhm_px);
+    let Some(area) = frame.square_about(reach_px, image) else { return stack.mask.clone() };
+    let (mut residual, variance) = (image.crop(area), stack.variance.crop(area));
+    residual.data.par_chunks_mut(area.width()).enumerate().for_each(|(row, values)| {
+        for (column, v) in values.iter_mut().enumerate() {
+            *v -= coma.blurred(frame.rho_of_pixel(area.x0 + column, area.y0 + row)) as f32;
+        }
+    });
+    let about = Leftovers {
+        residual: &residual,
+        variance: &variance,
+        mask: &stack.mask.crop(area),
+        correlation: stack.correlation,
+        frame: frame.from_corner((area.x0, area.y0)),
+        fwhm_px: stack.fwhm_px,
+        reach_px: outer_px,
+        track: stack.star_track,
+    };
+    let blurred = |rho: f64| coma.blurred(rho);
+    let mut found = leftovers::mask_spots(&about, blurred);
+    bright_stars::mask(&mut found, &about, stack.star_leftovers, (area.x0, area.y0), blurred);
+    let mut mask = stack.mask.clone();
+    for ((x, y), bits) in area.pixels().zip(&found.bits) {
+        mask.bits[y * image.width + x] = *bits;
+    }
+    mask
+}
+
 /// Ring edges for the profile: fine, to a distance.
 fn profile_edges(to_px: f64, fwhm_px: f64) -> Vec<f64> {
     let mut edges = vec![0.0f64];
@@ -221,25 +252,7 @@ impl NightModel {
         let corner = (px as isize - half as isize, py as isize - half as isize);
         let (kernel, round, derivatives) = images(&imager, frame, &coma, &kernel, fwhm_px);
 
-        let mut residual: Image = (*image).clone();
-        let width = image.width;
-        residual.data.par_iter_mut().enumerate().for_each(|(i, v)| {
-            let (rho, _) = frame.polar((i % width) as f64 - cx, (i / width) as f64 - cy);
-            *v -= coma.blurred(rho) as f32;
-        });
-        let spots = Leftovers {
-            residual: &residual,
-            variance,
-            mask: stack.mask,
-            correlation: stack.correlation,
-            frame: *frame,
-            fwhm_px,
-            reach_px: outer_px,
-            track: stack.star_track,
-        };
-        let mut mask = leftovers::mask_spots(&spots, |rho| coma.blurred(rho));
-        bright_stars::mask(&mut mask, &spots, stack.star_leftovers, |rho| coma.blurred(rho));
-        let mask = &mask;
+        let mask = &without_stars(stack, &coma, outer_px);
 
         let edges = mode_space::ring_edges(inner_px, outer_px, fwhm_px);
         let config = ModeSpaceConfig { frame: *frame, edges_px: &edges, fwhm_px };
@@ -271,19 +284,21 @@ impl NightModel {
             .collect();
         let noise_factors = noise_factors(&plain, &of_substacks, &Nuisances::new(plain.dim, &loose));
         let noise_factors: Vec<(f64, f64)> = plain.rings.iter().map(|r| r.outer_px).zip(noise_factors).collect();
-        let area = fwhm_px * fwhm_px;
+        let kernel_px2 = fwhm_px * fwhm_px;
         let floor = |rho: f64| {
             let coma = coma.blurred(rho);
             let flat = FLAT_ERROR * (coma + stack.sky_per_px.max(0.0));
-            area * flat.hypot(KERNEL_ERROR * (fwhm_px / rho).powi(2) * coma).powi(2)
+            kernel_px2 * flat.hypot(KERNEL_ERROR * (fwhm_px / rho).powi(2) * coma).powi(2)
         };
         let mut total = Image::filled(image.width, image.height, 0.0);
-        total.data.par_iter_mut().enumerate().for_each(|(i, v)| {
-            let (rho, _) = frame.polar((i % width) as f64 - cx, (i / width) as f64 - cy);
+        let area = frame.square_about(outer_px + 2.0, image);
+        for (x, y) in area.into_iter().flat_map(PixelBox::pixels) {
+            let (i, rho) = (y * image.width + x, frame.rho_of_pixel(x, y));
             if rho <= outer_px + 2.0 {
-                *v = (of_noise(i, at_ring(&noise_factors, rho)) + floor(rho) + stack.variance_of_stars(i)) as f32;
+                total.data[i] =
+                    (of_noise(i, at_ring(&noise_factors, rho)) + floor(rho) + stack.variance_of_stars(i)) as f32;
             }
-        });
+        }
         let of_pixel = |i: usize, _: f64| f64::from(total.data[i]);
         let mut space = ModeSpace::new(image, mask, &config, of_pixel, blurred);
         let least_of_stars = |i: usize| stack.variance_of_found_stars(i) + stack.unseen_stars.least_per_px2;
@@ -484,7 +499,7 @@ fn images(
     fwhm_px: f64,
 ) -> (Spectrum, Square, Vec<Square>) {
     let own = |x: f64, y: f64| {
-        let rho = frame.polar(x, y).0;
+        let rho = frame.rho_px(x, y);
         if rho > 0.0 { coma.own(rho) } else { 0.0 }
     };
     const STEP_PX: f64 = 0.05;

@@ -1,11 +1,11 @@
 //! Finding features one after the other: search, fit, add to the model, search again.
 
-use super::bank::{Bank, Best, Templates, pa_rad};
+use super::bank::{Bank, Best, pa_rad};
 use super::chance::{Chance, TwinMaker};
 use super::feature_fit::{FitContext, Fitted, Shape};
 use super::mode_space::off_rad;
 use super::night_model::{self, NightModel, NoEvidence, StackForEvidence};
-use super::nuisance::{Nuisance, Nuisances, Source};
+use super::nuisance::{Evidence, Nuisance, Nuisances, Source};
 use nalgebra::DVector;
 use std::f64::consts::PI;
 
@@ -106,28 +106,24 @@ impl NightModel {
     /// Nuisances that every search has, the broad terms' sizes by the evidence of the data.
     fn common(&self, features: &[Nuisance]) -> Vec<Nuisance> {
         let unit: Vec<Vec<Nuisance>> = BROAD_ORDERS.iter().map(|m| self.broad(*m, 1.0)).collect();
-        let with = |sizes: [f64; 2]| {
-            let mut all = self.fixed.clone();
-            for (terms, size) in unit.iter().zip(sizes) {
-                all.extend(terms.iter().map(|n| Nuisance { sigma: size, ..n.clone() }));
-            }
-            all
+        let broad = |sizes: [f64; 2]| {
+            let of_order = |(terms, size): (&Vec<Nuisance>, f64)| vec![size; terms.len()];
+            unit.iter().zip(sizes).flat_map(of_order).collect::<Vec<f64>>()
         };
-        let evidence = |sizes: [f64; 2]| {
-            let mut all = with(sizes);
-            all.extend(features.iter().cloned());
-            Nuisances::new(self.space.dim, &all).log_evidence(&self.data)
-        };
+        let known = [&self.fixed[..], features].concat();
+        let of_known: Vec<f64> = known.iter().map(|n| n.sigma).collect();
+        let evidence = Evidence::new(&[known, unit.concat()].concat(), &self.data);
         let mut best = ([0.0; 2], f64::NEG_INFINITY);
         for first in BROAD_SIZES {
             for second in BROAD_SIZES {
-                let value = evidence([first, second]);
+                let value = evidence.log_density(&[&of_known[..], &broad([first, second])].concat());
                 if value > best.1 {
                     best = ([first, second], value);
                 }
             }
         }
-        with(best.0)
+        let sized = unit.concat().into_iter().zip(broad(best.0)).map(|(n, sigma)| Nuisance { sigma, ..n });
+        self.fixed.iter().cloned().chain(sized).collect()
     }
 
     fn search(&self, nuisances: &Nuisances) -> (Bank<'_>, TwinMaker) {
@@ -329,8 +325,8 @@ impl NightModel {
     /// Takes the components' noise to be another by factors in variance.
     fn change_noise(&mut self, factors: &DVector<f64>) {
         self.space.change_noise(factors);
-        self.templates = Templates::new(&self.space, &self.shapes, self.frame.scale_arcsec());
         let roots = factors.map(f64::sqrt);
+        self.templates.change_noise(&roots);
         let scale = |v: &mut DVector<f64>| v.component_div_assign(&roots);
         scale(&mut self.data);
         scale(&mut self.round_data);

@@ -3,11 +3,11 @@
 
 use super::measure_stack::MeasuredStack;
 use fanlight_coma::evidence::bright_stars::StarLeftover;
-use fanlight_coma::passing::PassingStar;
+use fanlight_coma::passing::{PassingStar, Step};
 use fanlight_coma::stars::{self, FieldStar};
 use fanlight_coma::wings::{INNER_FWHM, Wings};
 use fanlight_image::moffat::{Painter, StarImage};
-use fanlight_image::{Image, PixelBox};
+use fanlight_image::{Image, PixelBox, pixels_within};
 use rayon::prelude::*;
 
 /// Stars looked at, the brightest first.
@@ -39,14 +39,16 @@ pub fn leftovers(stack: &MeasuredStack, shape: Option<&StarImage>, wings: Option
     let painter = Painter::for_many(shape);
     let size = (stack.comet.stacked.image.width, stack.comet.stacked.image.height);
     let assumed = Assumed::new(shape.seeing().fwhm_px());
+    let for_wings = whole_pixel_steps(&passing.steps);
     let empty = || Image::filled(size.0, size.1, 0.0);
     let of_star = |star: &&PassingStar| {
         let mut left = StarLeftover { core: empty(), wings: empty(), rays: wings.is_none().then(empty) };
         let radius_px = stars::render_radius_px(star.flux, shape, noise);
-        for step in &passing.steps {
-            let (x_px, y_px) = (star.x_px + step.dx_px, star.y_px + step.dy_px);
-            let flux = step.share * star.flux;
+        let at = |step: &Step| (star.x_px + step.dx_px, star.y_px + step.dy_px, step.share * star.flux);
+        for (x_px, y_px, flux) in passing.steps.iter().map(at) {
             painter.add(&mut left.core, x_px, y_px, stars::MODEL_ERROR * flux, radius_px);
+        }
+        for (x_px, y_px, flux) in for_wings.iter().map(at) {
             match (wings, &mut left.rays) {
                 (Some(wings), _) => {
                     let at = FieldStar { x_px, y_px, flux };
@@ -87,7 +89,8 @@ impl Assumed {
         let Some(area) = PixelBox::around(x_px, y_px, ASSUMED_TO_PX, halo.width, halo.height) else { return };
         for y in area.y0..area.y1 {
             for x in area.x0..area.x1 {
-                let away = (x as f64 - x_px).hypot(y as f64 - y_px) as usize;
+                let square = (x as f64 - x_px).powi(2) + (y as f64 - y_px).powi(2);
+                let away = square.sqrt() as usize;
                 if away < self.halo.len() {
                     halo.data[y * halo.width + x] += flux as f32 * self.halo[away];
                     rays.data[y * rays.width + x] += flux as f32 * self.rays[away];
@@ -97,14 +100,33 @@ impl Assumed {
     }
 }
 
+/// A star's steps gathered by whole pixels, each group at its mean: wings are smooth on that scale.
+fn whole_pixel_steps(steps: &[Step]) -> Vec<Step> {
+    let mut groups: Vec<((i64, i64), Step)> = Vec::new();
+    for step in steps {
+        let cell = (step.dx_px.round() as i64, step.dy_px.round() as i64);
+        let weighed = Step { dx_px: step.share * step.dx_px, dy_px: step.share * step.dy_px, share: step.share };
+        match groups.iter_mut().find(|g| g.0 == cell) {
+            Some((_, sum)) => {
+                sum.dx_px += weighed.dx_px;
+                sum.dy_px += weighed.dy_px;
+                sum.share += weighed.share;
+            }
+            None => groups.push((cell, weighed)),
+        }
+    }
+    let mean = |s: Step| Step { dx_px: s.dx_px / s.share, dy_px: s.dy_px / s.share, share: s.share };
+    groups.into_iter().map(|g| g.1).filter(|s| s.share > 0.0).map(mean).collect()
+}
+
 /// Its size over the noise, all pixels about the nucleus together that are not masked.
 fn strength(stack: &MeasuredStack, image: &Image) -> f64 {
     let (stacked, (cx, cy)) = (&stack.comet.stacked, stack.centre_px);
-    let square = |(i, v): (usize, &f32)| {
-        let (dx, dy) = ((i % image.width) as f64 - cx, (i / image.width) as f64 - cy);
-        let variance = f64::from(stacked.variance.data[i]);
-        let counts = *v != 0.0 && stacked.mask.bits[i] == 0 && variance > 0.0 && dx.hypot(dy) < REACH_PX;
-        if counts { f64::from(*v).powi(2) / variance } else { 0.0 }
+    let square = |(x, y): (usize, usize)| {
+        let i = y * image.width + x;
+        let (value, variance) = (f64::from(image.data[i]), f64::from(stacked.variance.data[i]));
+        let counts = stacked.mask.bits[i] == 0 && variance > 0.0;
+        if counts { value * value / variance } else { 0.0 }
     };
-    image.data.iter().enumerate().map(square).sum::<f64>().sqrt()
+    pixels_within((cx, cy), REACH_PX, (image.width, image.height)).map(square).sum::<f64>().sqrt()
 }

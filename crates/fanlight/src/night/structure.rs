@@ -204,7 +204,7 @@ fn relative(name: &str, mut image: Image, model: &NightModel, centre: PixelXy) -
     }
     let width = image.width;
     for (i, v) in image.data.iter_mut().enumerate() {
-        let (rho, _) = model.frame.polar((i % width) as f64 - centre.x_px, (i / width) as f64 - centre.y_px);
+        let rho = model.frame.rho_px((i % width) as f64 - centre.x_px, (i / width) as f64 - centre.y_px);
         *v /= model.coma.blurred(rho.max(0.5)) as f32;
     }
     image
