@@ -31,8 +31,12 @@ const CENTRE_SETTLED_PX: f64 = 0.015;
 const CENTRE_ROUNDS: usize = 3;
 /// It is moved by this many of the optocentre's errors at most: a strong tail's own form could pull it further.
 const CENTRE_MOVES_SIGMA: f64 = 3.0;
-/// Before the noise is known for good, what stands out by this much is structure.
-const CLEAR_SIGMA: f64 = 6.0;
+/// Before the noise is known for good, what stands out by this much is taken out of what tells the noise: a jet left in it would hide
+/// itself.
+const CLEAR_SIGMA: f64 = 4.0;
+/// Of the square of the significance of what is taken out so much is put back: the best of all templates takes that out of mere noise,
+/// about 4.6², beyond what its parameters are counted for.
+const CHANCE_SQUARE: f64 = 16.0;
 /// Rounds in which noise and structure are told from each other.
 const NOISE_ROUNDS: usize = 3;
 /// Azimuthal orders up to this have their own noise: what the sky, the flat field and stars leave is broad.
@@ -297,13 +301,18 @@ impl NightModel {
     fn left_over_factors(&self, findings: &Findings) -> DVector<f64> {
         let residual = findings.residual(&self.data);
         let expected = findings.everything.variance_of_clean();
+        let mut by_chance = DVector::zeros(self.space.dim);
+        for fitted in findings.features.iter().map(|f| &f.fitted) {
+            let square = fitted.significance().powi(2).min(CHANCE_SQUARE);
+            by_chance += fitted.unit.component_mul(&fitted.unit) * (square / fitted.unit.norm_squared());
+        }
         let rings = &self.space.rings;
         let split = |i: usize| 2 * LOW_ORDERS.min(rings[i].modes);
         let sums = |low: bool| -> Vec<(f64, f64)> {
             let of_ring = |i: usize| {
                 let (from, to) = if low { (0, split(i)) } else { (split(i), 2 * rings[i].modes) };
                 let (start, n) = (rings[i].start + from, to - from);
-                (residual.rows(start, n).norm_squared(), expected.rows(start, n).sum())
+                (residual.rows(start, n).norm_squared() + by_chance.rows(start, n).sum(), expected.rows(start, n).sum())
             };
             (0..rings.len()).map(of_ring).collect()
         };

@@ -30,6 +30,15 @@ pub fn miss(found: &FeatureRecord, truth: &TrueFeature) -> Option<f64> {
     (off <= allowed).then_some(off / allowed)
 }
 
+/// Widths that differ by less than this factor are alike.
+const ALIKE: f64 = 1.25;
+
+/// Whether a ray is as wide as a true one: a wide jet and a narrow fan differ by their names only.
+fn is_as_wide(found: &FeatureRecord, truth: &TrueFeature) -> bool {
+    let rays = found.kind != "arc" && truth.kind != "arc";
+    rays && (1.0 / ALIKE..=ALIKE).contains(&(found.width_deg / truth.width_deg))
+}
+
 /// A night's features against its truth.
 #[derive(Debug, Clone, Default, PartialEq)]
 pub struct Matched {
@@ -46,7 +55,7 @@ pub fn is_supported(f: &FeatureRecord) -> bool {
     f.verdict == "supported"
 }
 
-/// Matches recorded features and true structures, narrow ones with narrow ones and broad ones with broad ones.
+/// Matches recorded features and true structures: narrow ones with narrow ones, broad ones with broad ones, and rays as wide as each other.
 pub fn matched(found: &[FeatureRecord], truths: &[TrueFeature]) -> Matched {
     let nearest: Vec<Option<(usize, f64)>> = found
         .iter()
@@ -54,7 +63,7 @@ pub fn matched(found: &[FeatureRecord], truths: &[TrueFeature]) -> Matched {
             let alike = truths
                 .iter()
                 .enumerate()
-                .filter(|(_, t)| t.is_narrow() == is_narrow(&f.kind) || t.goes_by_either_name());
+                .filter(|(_, t)| t.is_narrow() == is_narrow(&f.kind) || t.goes_by_either_name() || is_as_wide(f, t));
             alike.filter_map(|(i, t)| Some((i, miss(f, t)?))).min_by(|a, b| a.1.total_cmp(&b.1))
         })
         .collect();
