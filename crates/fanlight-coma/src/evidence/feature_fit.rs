@@ -459,6 +459,9 @@ const FAINT_BESIDE: f64 = 0.5;
 /// An arc this near an end of a fan or tail, in the logarithm of the distance, and under this share of its significance, is how it ends.
 const NEAR_END_LN: f64 = 0.35;
 const FAINT_AT_END: f64 = 0.2;
+/// A wedge's few numbers describe a fan's or tail's own light this well: an arc or a ray in it of less, by significance, is its form.
+const ARC_IN_FORM: f64 = 0.05;
+const RAY_IN_FORM: f64 = 0.03;
 
 /// From this significance on, a feature's own shape is known better than a wedge's few numbers describe it.
 const DETAILED_FROM: f64 = 20.0;
@@ -488,7 +491,7 @@ impl Fitted {
     }
 
     /// The feature among others whose light this one only describes better: a broad wedge in a broad one, a faint narrow feature
-    /// on the ridge of a strong narrow one.
+    /// on the ridge of a strong narrow one, an arc or ray that is faint beside the fan or tail it lies in.
     pub fn lies_in(&self, others: &[Fitted]) -> Option<usize> {
         let (pa_rad, at_px) = match &self.shape {
             Shape::Wedge(w) => (w.pa_rad, w.pivot_px),
@@ -499,18 +502,19 @@ impl Fitted {
         others.iter().position(|other| {
             let Shape::Wedge(w) = &other.shape else { return false };
             let off = off_rad(pa_rad, w.ridge_rad(at_px)).abs();
+            let share = self.significance() / other.significance();
             let within = match (other.shape.is_broad(), self.shape.is_broad()) {
-                (true, true) if is_arc => {
-                    let at_end = |end: Option<f64>| end.is_some_and(|e| (at_px / e).ln().abs() < NEAR_END_LN);
-                    let faint = self.significance() < FAINT_AT_END * other.significance();
-                    faint && off < 0.5 * w.width_rad && (at_end(w.onset_px) || at_end(w.fade_px))
+                (true, _) if is_arc => {
+                    let near = |end: Option<f64>| end.is_some_and(|e| (at_px / e).ln().abs() < NEAR_END_LN);
+                    let at_end = share < FAINT_AT_END && (near(w.onset_px) || near(w.fade_px));
+                    off < 0.5 * w.width_rad && (at_end || share < ARC_IN_FORM)
                 }
                 (true, true) => off < 0.5 * w.width_rad,
+                (true, false) => off < 0.5 * w.width_rad && share < RAY_IN_FORM,
                 (false, _) => {
-                    let faint = self.significance() < FAINT_BESIDE * other.significance();
-                    faint && off < ON_RIDGE * w.width_rad && width_rad < WIDER_AT_MOST * w.width_rad
+                    let narrow = width_rad < WIDER_AT_MOST * w.width_rad;
+                    share < FAINT_BESIDE && off < ON_RIDGE * w.width_rad && narrow
                 }
-                (true, false) => false,
             };
             other.correction_of.is_none() && within
         })

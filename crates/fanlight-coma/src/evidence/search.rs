@@ -203,7 +203,13 @@ impl NightModel {
             };
             let correction_of = fitted.lies_in(&fits);
             fits.push(Fitted { correction_of, ..fitted });
+            // what the coma's lopsidedness seemed before may have been the feature
+            common = self.common(&self.shape_nuisances(&fits, None));
             self.fit_together(&mut fits, &common);
+        }
+        // fitted beside all others, a feature may turn out to be the form of one found before it
+        for i in 1..fits.len() {
+            fits[i].correction_of = fits[i].lies_in(&fits[..i]);
         }
         let everything = Nuisances::new(dim, &self.with_shapes(&common, &fits, None));
         let chance = chance.map(|chance| chance.raised(self.excess(&everything)));
@@ -241,9 +247,6 @@ impl NightModel {
 
     /// Fits every feature again with the others beside it.
     fn fit_together(&self, fits: &mut [Fitted], common: &[Nuisance]) {
-        if fits.len() < 2 {
-            return;
-        }
         for i in 0..fits.len() {
             if fits[i].correction_of.is_some() {
                 continue;
