@@ -37,6 +37,8 @@ const CLEAR_SIGMA: f64 = 4.0;
 /// Of the square of the significance of what is taken out so much is put back: the best of all templates takes that out of mere noise,
 /// about 4.6², beyond what its parameters are counted for.
 const CHANCE_SQUARE: f64 = 16.0;
+/// Rounds in which features and the coma's lopsidedness are fitted beside each other.
+const FIT_ROUNDS: usize = 2;
 /// Rounds in which noise and structure are told from each other.
 const NOISE_ROUNDS: usize = 3;
 /// Azimuthal orders up to this have their own noise: what the sky, the flat field and stars leave is broad.
@@ -61,6 +63,15 @@ pub struct Findings {
     pub parameters: Vec<f64>,
     /// Probability of the most significant thing that is left beside the features; `None` where there was no search for it.
     pub rest: Option<f64>,
+}
+
+/// Features of an unfinished search.
+struct Found {
+    fits: Vec<Fitted>,
+    /// Common nuisances, the broad terms as large as the data ask for beside the features.
+    common: Vec<Nuisance>,
+    /// The evidence of the data for all of it, a logarithm.
+    log_density: f64,
 }
 
 /// A feature with its chance.
@@ -107,8 +118,8 @@ impl NightModel {
         }
     }
 
-    /// Nuisances that every search has, the broad terms' sizes by the evidence of the data.
-    fn common(&self, features: &[Nuisance]) -> Vec<Nuisance> {
+    /// Nuisances that every search has beside features, the broad terms' sizes by the evidence of the data, and that evidence.
+    fn common(&self, features: &[Nuisance]) -> (Vec<Nuisance>, f64) {
         let unit: Vec<Vec<Nuisance>> = BROAD_ORDERS.iter().map(|m| self.broad(*m, 1.0)).collect();
         let broad = |sizes: [f64; 2]| {
             let of_order = |(terms, size): (&Vec<Nuisance>, f64)| vec![size; terms.len()];
@@ -127,7 +138,7 @@ impl NightModel {
             }
         }
         let sized = unit.concat().into_iter().zip(broad(best.0)).map(|(n, sigma)| Nuisance { sigma, ..n });
-        self.fixed.iter().cloned().chain(sized).collect()
+        (self.fixed.iter().cloned().chain(sized.filter(Nuisance::is_used)).collect(), best.1)
     }
 
     fn search(&self, nuisances: &Nuisances) -> (Bank<'_>, TwinMaker) {
@@ -174,39 +185,41 @@ impl NightModel {
     /// One search; without a seed, rough: no twins, and only what stands out clearly.
     fn find_once(&self, seed: Option<u64>) -> Findings {
         let dim = self.space.dim;
-        let mut fits: Vec<Fitted> = Vec::new();
+        let mut found = self.beside(Vec::new());
         let mut chance: Option<Chance> = None;
         let mut rest = None;
         let mut n_templates = 0;
-        let mut common = Vec::new();
-        while fits.len() < MOST_FEATURES {
-            let nuisances;
-            (common, nuisances) = self.nuisances_beside(&fits);
+        while found.fits.len() < MOST_FEATURES {
+            let shapes = self.shape_nuisances(&found.fits, None);
+            let nuisances = Nuisances::new(dim, &[&found.common[..], &shapes[..]].concat());
             let (bank, maker) = self.search(&nuisances);
             n_templates = bank.len();
             let Some(best) = bank.best(&maker.data(&self.data), |_| true) else { break };
             if let (None, Some(seed)) = (&chance, seed) {
                 chance = Some(Chance::of_twins(&bank, &maker, N_TWINS, seed).raised(LEAST_EXCESS));
             }
-            let probability = match &chance {
-                Some(chance) => chance.probability(best.significance),
-                None if best.significance > CLEAR_SIGMA => 0.0,
-                None => 1.0,
+            let is_rare = |significance: f64| match &chance {
+                Some(chance) => chance.probability(significance) <= GOES_ON_TO,
+                None => significance > CLEAR_SIGMA,
             };
-            if probability > GOES_ON_TO {
-                rest = Some(best.significance);
-                break;
+            let mut next = is_rare(best.significance).then(|| self.with_another(&found, &nuisances, &best)).flatten();
+            // a feature explains a part of what looks like lopsidedness of the coma: without any, it may be what the data ask for
+            if found.common.len() > self.fixed.len() {
+                let even = Nuisances::new(dim, &[&self.fixed[..], &shapes[..]].concat());
+                let (bank, maker) = self.search(&even);
+                let best = bank.best(&maker.data(&self.data), |_| true).filter(|best| is_rare(best.significance));
+                let least = next.as_ref().map_or(found.log_density, |n| n.log_density);
+                let other = best.and_then(|best| self.with_another(&found, &even, &best));
+                let newest = |f: &Found| f.fits.last().map_or(0.0, Fitted::significance);
+                next = other.filter(|o| o.log_density > least && is_rare(newest(o))).or(next);
             }
-            let Some(fitted) = self.context(&nuisances, &self.data).fit(&best) else {
+            let Some(next) = next else {
                 rest = Some(best.significance);
                 break;
             };
-            let correction_of = fitted.lies_in(&fits);
-            fits.push(Fitted { correction_of, ..fitted });
-            // what the coma's lopsidedness seemed before may have been the feature
-            common = self.common(&self.shape_nuisances(&fits, None));
-            self.fit_together(&mut fits, &common);
+            found = next;
         }
+        let Found { mut fits, common, .. } = found;
         // fitted beside all others, a feature may turn out to be the form of one found before it
         for i in 1..fits.len() {
             fits[i].correction_of = fits[i].lies_in(&fits[..i]);
@@ -223,10 +236,31 @@ impl NightModel {
         Findings { features, chance, n_templates, common, everything, parameters, rest }
     }
 
+    /// Features with the common nuisances that the data ask for beside them.
+    fn beside(&self, fits: Vec<Fitted>) -> Found {
+        let (common, log_density) = self.common(&self.shape_nuisances(&fits, None));
+        Found { fits, common, log_density }
+    }
+
+    /// What was found with the feature that a template of a search under nuisances suggests, all fitted together; `None` where the fit is
+    /// lost.
+    fn with_another(&self, found: &Found, nuisances: &Nuisances, best: &Best) -> Option<Found> {
+        let fitted = self.context(nuisances, &self.data).fit(best)?;
+        let correction_of = fitted.lies_in(&found.fits);
+        let mut fits = found.fits.clone();
+        fits.push(Fitted { correction_of, ..fitted });
+        let mut found = self.beside(fits);
+        for _ in 0..FIT_ROUNDS {
+            self.fit_together(&mut found.fits, &found.common);
+            found = self.beside(found.fits);
+        }
+        Some(found)
+    }
+
     /// Common nuisances of a search beside features, and all of them together.
     fn nuisances_beside(&self, fits: &[Fitted]) -> (Vec<Nuisance>, Nuisances) {
         let shapes = self.shape_nuisances(fits, None);
-        let common = self.common(&shapes);
+        let (common, _) = self.common(&shapes);
         let all = Nuisances::new(self.space.dim, &[&common[..], &shapes[..]].concat());
         (common, all)
     }
