@@ -460,8 +460,7 @@ const FAINT_BESIDE: f64 = 0.5;
 const NEAR_END_LN: f64 = 0.35;
 const FAINT_AT_END: f64 = 0.2;
 /// A wedge's few numbers describe a fan's or tail's own light this well: an arc or a ray in it of less, by significance, is its form.
-const ARC_IN_FORM: f64 = 0.05;
-const RAY_IN_FORM: f64 = 0.03;
+const IN_FORM: f64 = 0.05;
 
 /// From this significance on, a feature's own shape is known better than a wedge's few numbers describe it.
 const DETAILED_FROM: f64 = 20.0;
@@ -507,10 +506,10 @@ impl Fitted {
                 (true, _) if is_arc => {
                     let near = |end: Option<f64>| end.is_some_and(|e| (at_px / e).ln().abs() < NEAR_END_LN);
                     let at_end = share < FAINT_AT_END && (near(w.onset_px) || near(w.fade_px));
-                    off < 0.5 * w.width_rad && (at_end || share < ARC_IN_FORM)
+                    off < 0.5 * w.width_rad && (at_end || share < IN_FORM)
                 }
                 (true, true) => off < 0.5 * w.width_rad,
-                (true, false) => off < 0.5 * w.width_rad && share < RAY_IN_FORM,
+                (true, false) => off < 0.5 * w.width_rad && share < IN_FORM,
                 (false, _) => {
                     let narrow = width_rad < WIDER_AT_MOST * w.width_rad;
                     share < FAINT_BESIDE && off < ON_RIDGE * w.width_rad && narrow

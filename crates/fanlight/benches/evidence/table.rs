@@ -129,8 +129,11 @@ fn print_night(s: &Scored) {
         let failed: String =
             f.challenges.iter().filter(|c| c.outcome == "failed").map(|c| format!(" {}", c.name)).collect();
         let failed = if failed.is_empty() { failed } else { format!("; failed:{failed}") };
+        let is_it = |t: &usize| s.matched.of_truth[*t] == Some(i);
+        let truth = (0..s.night.truths.len()).find(is_it).and_then(|t| errors_of(&s.night.truths[t], f).contrast);
+        let truth = truth.map_or_else(String::new, |(_, c, _)| format!("; its true contrast there {c:.4}"));
         println!(
-            "    #{i} {} {:.1} ± {:.1}° wide {:.0}° {:+.2}°/″ {:.1}–{:.1}″ contrast {:.4} ± {:.4} z {:.1} FAP {:.1e} {}{wrong}{twice}{failed}",
+            "    #{i} {} {:.1} ± {:.1}° wide {:.0}° {:+.2}°/″ {:.1}–{:.1}″ contrast {:.4} ± {:.4} z {:.1} FAP {:.1e} {}{wrong}{twice}{failed}{truth}",
             f.kind,
             f.pa_deg,
             f.pa_err_deg,
