@@ -120,7 +120,8 @@ pub fn pixels_within(
     (width, height): (usize, usize),
 ) -> impl Iterator<Item = (usize, usize)> {
     let area = PixelBox::around(x_px, y_px, radius_px, width, height);
-    let is_near = move |(x, y): &(usize, usize)| (*x as f64 - x_px).powi(2) + (*y as f64 - y_px).powi(2) <= radius_px * radius_px;
+    let is_near =
+        move |(x, y): &(usize, usize)| (*x as f64 - x_px).powi(2) + (*y as f64 - y_px).powi(2) <= radius_px * radius_px;
     area.into_iter().flat_map(PixelBox::pixels).filter(is_near)
 }
 

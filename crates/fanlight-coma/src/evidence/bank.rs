@@ -90,7 +90,13 @@ struct Turned {
 
 impl Turned {
     /// With angular factors from m = 1; `whitening` is per ring, `turns` has cos and sin of m times each position angle in its rows.
-    fn new(space: &ModeSpace, whitening: &[DMatrix<f64>], turns: &DMatrix<f64>, block: &Block, azimuth: &[f64]) -> Self {
+    fn new(
+        space: &ModeSpace,
+        whitening: &[DMatrix<f64>],
+        turns: &DMatrix<f64>,
+        block: &Block,
+        azimuth: &[f64],
+    ) -> Self {
         let (Some(first), Some(last)) = (block.first(), block.last()) else {
             return Self { from: 0, values: DMatrix::zeros(0, N_PA) };
         };

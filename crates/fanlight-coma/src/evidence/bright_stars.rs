@@ -36,8 +36,7 @@ pub fn mask(
     coma: impl Fn(f64) -> f64 + Sync,
 ) {
     let (residual, frame) = (about.residual, &about.frame);
-    let area =
-        PixelBox { x0: corner.0, y0: corner.1, x1: corner.0 + residual.width, y1: corner.1 + residual.height };
+    let area = PixelBox { x0: corner.0, y0: corner.1, x1: corner.0 + residual.width, y1: corner.1 + residual.height };
     for left in stars {
         let (core, wings) = (left.core.crop(area), left.wings.crop(area));
         let rays = left.rays.as_ref().map(|r| r.crop(area));

@@ -391,3 +391,146 @@ fn near_ridge(fitted: &Fitted) -> impl Fn(usize) -> bool + use<> {
     let reach = (0.6 * width + 0.5 * turn).clamp(12f64.to_radians(), PI);
     move |k| off_rad(pa_rad(k), pa).abs() <= reach
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::mode_space::SkyFrame;
+    use super::*;
+    use crate::kernel::KernelPart;
+    use crate::passing::UnseenStars;
+    use fanlight_image::moffat::Moffat;
+    use fanlight_image::{Image, Mask};
+    use rand::SeedableRng;
+    use rand_chacha::ChaCha8Rng;
+    use rand_distr::{Distribution, StandardNormal};
+
+    const N: usize = 141;
+    const CENTRE: (f64, f64) = (70.2, 69.7);
+    const PARTS: usize = 6;
+    const SEED: u64 = 11;
+
+    /// A ray of a 1/ρ coma: Gaussian across, even along, straight, north up and east left.
+    struct Ray {
+        pa_deg: f64,
+        fwhm_deg: f64,
+        contrast: f64,
+        to_px: f64,
+    }
+
+    impl Ray {
+        fn share(&self, rho: f64, pa_rad: f64) -> f64 {
+            let off = off_rad(pa_rad, self.pa_deg.to_radians()) / self.fwhm_deg.to_radians();
+            let along = 1.0 / (1.0 + (rho / self.to_px).powi(12));
+            self.contrast * (-4.0 * 2f64.ln() * off * off).exp() * along
+        }
+
+        /// Signal over noise of a filter that knows it, the azimuthal mean taken off, between two distances of a coma of `light`/ρ.
+        fn ideal(&self, light: f64, sigma: f64, (from, to): (f64, f64)) -> f64 {
+            let n = 720;
+            let square = |rho: f64| {
+                let row: Vec<f64> =
+                    (0..n).map(|i| self.share(rho, f64::from(i) * std::f64::consts::TAU / f64::from(n))).collect();
+                let mean = row.iter().sum::<f64>() / f64::from(n);
+                row.iter().map(|v| (v - mean).powi(2)).sum::<f64>() / f64::from(n)
+            };
+            let steps = 200;
+            let step = (to - from) / f64::from(steps);
+            let rings = (0..steps).map(|k| from + (f64::from(k) + 0.5) * step);
+            let sum: f64 =
+                rings.map(|rho| square(rho) * std::f64::consts::TAU * rho * step * (light / rho).powi(2)).sum();
+            sum.sqrt() / sigma
+        }
+    }
+
+    /// The model and findings of a night with that ray, of noise `sigma` per pixel, where stars that are not there were thought to add
+    /// `unseen` times its variance.
+    fn searched(ray: &Ray, light: f64, sigma: f64, unseen: f64) -> (NightModel, Findings) {
+        let seeing = Moffat { fwhm_major_px: 2.4, fwhm_minor_px: 2.4, angle_rad: 0.0, beta: 3.0 };
+        let kernel = [KernelPart { seeing, paths_px: [(0.0, 0.0); 2], weight: 1.0 }];
+        let frame = SkyFrame { centre_px: CENTRE, arcsec_per_px: [[-1.0, 0.0], [0.0, 1.0]] };
+        let mut rng = ChaCha8Rng::seed_from_u64(SEED);
+        let part_sigma = sigma * (PARTS as f64).sqrt();
+        let parts: Vec<Image> = (0..PARTS)
+            .map(|_| {
+                let pixel = |i: usize| {
+                    let (rho, pa) = frame.polar((i % N) as f64 - CENTRE.0, (i / N) as f64 - CENTRE.1);
+                    let noise: f64 = StandardNormal.sample(&mut rng);
+                    (light / rho.max(1.2) * (1.0 + ray.share(rho, pa)) + part_sigma * noise) as f32
+                };
+                Image { width: N, height: N, data: (0..N * N).map(pixel).collect() }
+            })
+            .collect();
+        let mean_of = |some: &[&Image]| Image {
+            width: N,
+            height: N,
+            data: (0..N * N).map(|i| some.iter().map(|p| p.data[i]).sum::<f32>() / some.len() as f32).collect(),
+        };
+        let all: Vec<&Image> = parts.iter().collect();
+        let (image, first, second) = (mean_of(&all), mean_of(&all[..3]), mean_of(&all[3..]));
+        let substacks: Vec<(&Image, f64)> = all.iter().map(|p| (*p, 1.0 / PARTS as f64)).collect();
+        let (variance, mask) = (Image::filled(N, N, (sigma * sigma) as f32), Mask::clear(N, N));
+        let stack = StackForEvidence {
+            image: &image,
+            variance: &variance,
+            mask: &mask,
+            correlation: 1.0,
+            frame,
+            centre_sigma_px: 0.02,
+            kernel: &kernel,
+            fwhm_px: 2.4,
+            elongation_sigma: 0.01,
+            substacks: &substacks,
+            halves: &[(&first, 0.5), (&second, 0.5)],
+            sky_sigma: 0.02 * sigma,
+            star_variance: None,
+            unseen_stars: UnseenStars { variance_per_px2: unseen * sigma * sigma, least_per_px2: 0.0 },
+            star_leftovers: &[],
+            star_track: &[],
+            sky_per_px: 0.0,
+        };
+        let model = NightModel::settled(&stack).expect("a coma far out of the noise");
+        let findings = model.find(SEED);
+        (model, findings)
+    }
+
+    fn only_wedge(findings: &Findings) -> (&Finding, &super::super::feature_fit::WedgeShape) {
+        let alone: Vec<&Finding> = findings.features.iter().filter(|f| f.fitted.stands_alone()).collect();
+        let [one] = alone.as_slice() else { panic!("{} features", alone.len()) };
+        let Shape::Wedge(wedge) = &one.fitted.shape else { panic!("{:?}", one.fitted.shape) };
+        (one, wedge)
+    }
+
+    /// A wide bright jet is told from lopsidedness of the coma, of which there is none: direction, width and height are its own.
+    #[test]
+    fn a_wide_jet_is_not_taken_for_lopsidedness() {
+        let ray = Ray { pa_deg: 175.0, fwhm_deg: 56.0, contrast: 0.06, to_px: 24.0 };
+        let (model, findings) = searched(&ray, 3000.0, 4.5, 0.0);
+        let (one, wedge) = only_wedge(&findings);
+        let ideal = ray.ideal(3000.0, 4.5, model.reach_px);
+        assert!(ideal > 30.0 && one.significance > 0.5 * ideal, "{} of {ideal}", one.significance);
+        let off_deg = off_rad(wedge.ridge_rad(12.0), ray.pa_deg.to_radians()).to_degrees();
+        assert!(off_deg.abs() < 2.0, "{off_deg}");
+        assert!((wedge.width_rad.to_degrees() / ray.fwhm_deg - 1.0).abs() < 0.12, "{}", wedge.width_rad.to_degrees());
+        let height = one.fitted.amplitude * wedge.run(12.0);
+        assert!((height / ray.contrast - 1.0).abs() < 0.15, "{height}");
+    }
+
+    /// A jet not far over the noise does not count as noise, even where the noise was thought to be larger before the night told it.
+    #[test]
+    fn a_faint_jet_does_not_hide_itself() {
+        let ray = Ray { pa_deg: 60.0, fwhm_deg: 26.0, contrast: 0.05, to_px: 14.0 };
+        let (model, findings) = searched(&ray, 3000.0, 9.0, 2.0);
+        let ideal = ray.ideal(3000.0, 9.0, model.reach_px);
+        let (one, _) = only_wedge(&findings);
+        assert!((10.0..14.0).contains(&ideal) && one.significance > 0.58 * ideal, "{} of {ideal}", one.significance);
+    }
+
+    /// Noise alone shows nothing rare, and its own size is read from it.
+    #[test]
+    fn noise_alone_shows_nothing() {
+        let none = Ray { pa_deg: 0.0, fwhm_deg: 30.0, contrast: 0.0, to_px: 20.0 };
+        let (_, findings) = searched(&none, 3000.0, 9.0, 0.0);
+        assert_eq!(findings.features.len(), 0);
+        assert!(findings.rest.is_some_and(|p| p > GOES_ON_TO), "{:?}", findings.rest);
+    }
+}
