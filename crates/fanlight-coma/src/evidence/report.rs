@@ -9,6 +9,9 @@ use super::night_model::NightModel;
 use super::search::Findings;
 use super::shapes::{arc_azimuth, gaussian_azimuth};
 
+/// A parameter whose derivative is under this share of the feature, in squares, changes nothing any more.
+const AT_BOUND: f64 = 1e-6;
+
 impl NightModel {
     /// Contrast as seen and its error: own light minus its azimuthal mean over the mean coma, on the ridge, averaged over
     /// distance between the ends; of an arc on its crest, averaged along it.
@@ -64,6 +67,12 @@ impl NightModel {
                     slope[k] = fitted.amplitude * (value - per_amplitude) / step;
                     k += 1;
                 }
+            }
+        }
+        // an end at its bound is where it is held: the data tell nothing of it, and its covariance is the prior's
+        for (slope, derivative) in slope.iter_mut().skip(1).zip(&fitted.derivatives) {
+            if derivative.norm_squared() < AT_BOUND * fitted.unit.norm_squared() {
+                *slope = 0.0;
             }
         }
         let mut variance = 0.0;

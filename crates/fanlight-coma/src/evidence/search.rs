@@ -172,7 +172,8 @@ impl NightModel {
 
     /// One search beside features that are taken out with amplitude and shape free: what stands out most, and what was projected out.
     pub fn most_significant(&self, beside: &[Fitted]) -> (Option<Best>, Nuisances) {
-        let (_, nuisances) = self.nuisances_beside(beside);
+        let found = self.beside(beside.to_vec());
+        let nuisances = Nuisances::new(self.space.dim, &self.with_shapes(&found.common, &found.fits, None));
         let (bank, maker) = self.search(&nuisances);
         (bank.best(&maker.data(&self.data), |_| true), nuisances)
     }
@@ -255,14 +256,6 @@ impl NightModel {
             found = self.beside(found.fits);
         }
         Some(found)
-    }
-
-    /// Common nuisances of a search beside features, and all of them together.
-    fn nuisances_beside(&self, fits: &[Fitted]) -> (Vec<Nuisance>, Nuisances) {
-        let shapes = self.shape_nuisances(fits, None);
-        let (common, _) = self.common(&shapes);
-        let all = Nuisances::new(self.space.dim, &[&common[..], &shapes[..]].concat());
-        (common, all)
     }
 
     /// Common nuisances with shape and amplitude of all fits but one and its corrections.
