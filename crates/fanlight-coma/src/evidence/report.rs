@@ -9,6 +9,9 @@ use super::night_model::NightModel;
 use super::search::Findings;
 use super::shapes::{arc_azimuth, gaussian_azimuth};
 
+/// Error of the contrast, as a share of it, since no jet or tail is quite a wedge and no shell quite an arc: contrasts of 42 simulated
+/// features of 20 times their noise and more were off by 3.7 % by the median, which is 5.5 % as one sigma, with hardly any noise in it.
+const FORM_SHARE: f64 = 0.05;
 /// A parameter whose derivative is under this share of the feature, in squares, changes nothing any more.
 const AT_BOUND: f64 = 1e-6;
 
@@ -38,7 +41,7 @@ impl NightModel {
         let contrast = fitted.amplitude * per_amplitude;
         // width and ends trade with the amplitude: the error is that of the light on the ridge, to which they all belong
         let error = self.contrast_sigma(fitted, per_amplitude);
-        (contrast, error)
+        (contrast, error.hypot(FORM_SHARE * contrast))
     }
 
     /// Error of the contrast, with the shape's own errors in it.
