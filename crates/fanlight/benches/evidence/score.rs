@@ -178,12 +178,21 @@ mod tests {
             found("jet", "provisional", 100.0, None, (4.0, 24.0)),
             found("jet", "supported", 200.0, None, (4.0, 24.0)),
             found("jet", "artefact", 250.0, None, (4.0, 24.0)),
-            found("tail", "supported", 0.0, None, (4.0, 24.0)),
+            FeatureRecord { width_deg: 90.0, ..found("tail", "supported", 0.0, None, (4.0, 24.0)) },
         ];
         let m = matched(&record, &truths);
         assert_eq!(m.of_truth, [Some(1), Some(2)]);
         assert_eq!(m.false_claims, [3]);
         assert_eq!(m.claimed_twice, [0]);
+    }
+
+    /// A wide jet that is found as wide as it is, is found, though it is called a fan; what is much wider is another.
+    #[test]
+    fn rays_as_wide_as_each_other_are_one_whatever_their_names() {
+        let truth = TrueFeature { width_deg: 53.0, ..jet(0.0, 0.0) };
+        let fan = |width_deg| FeatureRecord { width_deg, ..found("fan", "supported", 0.0, None, (4.0, 24.0)) };
+        assert_eq!(matched(&[fan(62.0)], std::slice::from_ref(&truth)).of_truth, [Some(0)]);
+        assert_eq!(matched(&[fan(80.0)], &[truth]).of_truth, [None]);
     }
 
     #[test]
