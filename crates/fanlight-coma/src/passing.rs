@@ -163,13 +163,12 @@ impl Passing {
         let mut along_row = Vec::new();
         for star in &self.stars {
             let places = || self.steps.iter().map(|s| (star.x_px + s.dx_px, star.y_px + s.dy_px, s.share));
-            let Some(track) = PixelBox::about_all(places().map(|p| (p.0, p.1)), reach + 0.5, width, height) else {
-                continue;
-            };
+            let image_at = |x: f64, y: f64| PixelBox::around(x.round(), y.round(), reach, width, height);
+            let Some(track) = PixelBox::around_all(places().filter_map(|p| image_at(p.0, p.1))) else { continue };
             light.clear();
             light.resize(track.width() * track.height(), 0f64);
             for (x, y, share) in places() {
-                let Some(own) = PixelBox::around(x.round(), y.round(), reach, width, height) else { continue };
+                let Some(own) = image_at(x, y) else { continue };
                 along_row.clear();
                 along_row.extend((own.x0..own.x1).map(|i| gaussian(i as f64 - x)));
                 for j in own.y0..own.y1 {

@@ -86,15 +86,11 @@ impl PixelBox {
         })
     }
 
-    /// The box that holds all pixels within `half_px` of any of some points along each axis; `None` when nothing of it is inside.
-    pub fn about_all(
-        points: impl IntoIterator<Item = (f64, f64)>,
-        half_px: f64,
-        width: usize,
-        height: usize,
-    ) -> Option<Self> {
-        let boxes = points.into_iter().filter_map(|(x, y)| Self::around(x, y, half_px, width, height));
-        boxes.reduce(|a, b| Self { x0: a.x0.min(b.x0), y0: a.y0.min(b.y0), x1: a.x1.max(b.x1), y1: a.y1.max(b.y1) })
+    /// The smallest box that holds all of some; `None` of none.
+    pub fn around_all(boxes: impl IntoIterator<Item = Self>) -> Option<Self> {
+        let both =
+            |a: Self, b: Self| Self { x0: a.x0.min(b.x0), y0: a.y0.min(b.y0), x1: a.x1.max(b.x1), y1: a.y1.max(b.y1) };
+        boxes.into_iter().reduce(both)
     }
 
     /// Columns inside.

@@ -202,8 +202,8 @@ impl Templates {
         };
         let whitening: Vec<DMatrix<f64>> = (0..space.rings.len()).into_par_iter().map(|i| space.whitening(i)).collect();
         let all_turns = DMatrix::from_fn(2 * MAX_MODES, N_PA, |row, k| {
-            let (sin, cos) = ((row / 2 + 1) as f64 * pa_rad(k)).sin_cos();
-            if row % 2 == 0 { cos } else { sin }
+            let turn = ((row / 2 + 1) * k) as f64 * TAU / N_PA as f64;
+            if row % 2 == 0 { turn.cos() } else { turn.sin() }
         });
         let families = WIDTHS_DEG
             .par_iter()
@@ -234,12 +234,8 @@ impl Templates {
             })
             .collect();
         let arc_lengths = lengths.iter().map(|l| kept_factors(&l[1..])).collect();
-        let turns = (1..=MAX_MODES)
-            .map(|m| {
-                let at = |k: usize| (m * k) as f64 * TAU / N_PA as f64;
-                (std::array::from_fn(|k| at(k).cos() as f32), std::array::from_fn(|k| at(k).sin() as f32))
-            })
-            .collect();
+        let row = |i: usize| std::array::from_fn(|k| all_turns[(i, k)] as f32);
+        let turns = (0..MAX_MODES).map(|m| (row(2 * m), row(2 * m + 1))).collect();
         Self { wedge_blocks, arc_blocks, families, arc_lengths, arcs, starts, turns }
     }
 

@@ -48,7 +48,7 @@ pub fn mask(
             let rays = rays.as_ref().map_or(0.0, |r| r.data[i]);
             let light = f64::from(core.data[i]) + seen * f64::from(wings.data[i] + rays);
             let noise = f64::from(about.variance.data[i]).sqrt();
-            let rho = || frame.rho_of_pixel(i % residual.width, i / residual.width);
+            let rho = || frame.rho_of_pixel((i % residual.width, i / residual.width));
             if light > STAR_OVER_NOISE * noise && light > STAR_OVER_COMA * coma(rho().max(1.0)) {
                 *bits |= flag::STAR;
             }

@@ -43,9 +43,21 @@ impl SkyFrame {
         (self.rho_px(dx_px, dy_px), east.atan2(north))
     }
 
-    /// Distance in px of the middle of a pixel from the optocentre.
-    pub fn rho_of_pixel(&self, x: usize, y: usize) -> f64 {
-        self.rho_px(x as f64 - self.centre_px.0, y as f64 - self.centre_px.1)
+    /// The step from the optocentre to the middle of a pixel.
+    fn step_to(&self, (x, y): (usize, usize)) -> (f64, f64) {
+        (x as f64 - self.centre_px.0, y as f64 - self.centre_px.1)
+    }
+
+    /// [`Self::rho_px`] of the middle of a pixel.
+    pub fn rho_of_pixel(&self, pixel: (usize, usize)) -> f64 {
+        let (dx, dy) = self.step_to(pixel);
+        self.rho_px(dx, dy)
+    }
+
+    /// [`Self::polar`] of the middle of a pixel.
+    pub fn polar_of_pixel(&self, pixel: (usize, usize)) -> (f64, f64) {
+        let (dx, dy) = self.step_to(pixel);
+        self.polar(dx, dy)
     }
 
     /// The same place on the part of the image that begins at a pixel.
@@ -53,9 +65,9 @@ impl SkyFrame {
         Self { centre_px: (self.centre_px.0 - x0 as f64, self.centre_px.1 - y0 as f64), ..*self }
     }
 
-    /// The pixels of an image up to a distance from the optocentre along rows and columns; `None` where there is none.
-    pub fn square_about(&self, half_px: f64, image: &Image) -> Option<PixelBox> {
-        PixelBox::around(self.centre_px.0, self.centre_px.1, half_px, image.width, image.height)
+    /// The pixels of an image of a size up to a distance from the optocentre along rows and columns; `None` where there is none.
+    pub fn square_about(&self, half_px: f64, (width, height): (usize, usize)) -> Option<PixelBox> {
+        PixelBox::around(self.centre_px.0, self.centre_px.1, half_px, width, height)
     }
 
     /// The step from the optocentre, in px, of a distance in px and a position angle.
@@ -148,34 +160,29 @@ impl ModeSpace {
         let mut of_ring: Vec<Vec<(RingPixel, f64)>> = vec![Vec::new(); n_rings];
         let mut totals = vec![0usize; n_rings];
         let reach = edges_px.last().copied().unwrap_or(0.0) + 2.0;
-        let rows = (frame.centre_px.1 - reach).floor().max(0.0) as usize
-            ..((frame.centre_px.1 + reach).ceil().max(0.0) as usize).min(image.height);
-        let columns = (frame.centre_px.0 - reach).floor().max(0.0) as usize
-            ..((frame.centre_px.0 + reach).ceil().max(0.0) as usize).min(image.width);
-        for y in rows {
-            for x in columns.clone() {
-                let (rho, pa) = frame.polar(x as f64 - frame.centre_px.0, y as f64 - frame.centre_px.1);
-                let ring = edges_px.partition_point(|e| *e <= rho);
-                if ring == 0 || ring > n_rings {
-                    continue;
-                }
-                totals[ring - 1] += 1;
-                let index = y * image.width + x;
-                let v = variance(index, rho);
-                if mask.bits[index] != 0 || !image.data[index].is_finite() || !(v.is_finite() && v > 0.0) {
-                    continue;
-                }
-                let (sin, cos) = pa.sin_cos();
-                let m = coma(rho);
-                let pixel = RingPixel {
-                    index: index as u32,
-                    cos: cos as f32,
-                    sin: sin as f32,
-                    scaled: (m / v) as f32,
-                    coma: m as f32,
-                };
-                of_ring[ring - 1].push((pixel, rho));
+        let area = frame.square_about(reach, (image.width, image.height));
+        for (x, y) in area.into_iter().flat_map(PixelBox::pixels) {
+            let (rho, pa) = frame.polar_of_pixel((x, y));
+            let ring = edges_px.partition_point(|e| *e <= rho);
+            if ring == 0 || ring > n_rings {
+                continue;
             }
+            totals[ring - 1] += 1;
+            let index = y * image.width + x;
+            let v = variance(index, rho);
+            if mask.bits[index] != 0 || !image.data[index].is_finite() || !(v.is_finite() && v > 0.0) {
+                continue;
+            }
+            let (sin, cos) = pa.sin_cos();
+            let m = coma(rho);
+            let pixel = RingPixel {
+                index: index as u32,
+                cos: cos as f32,
+                sin: sin as f32,
+                scaled: (m / v) as f32,
+                coma: m as f32,
+            };
+            of_ring[ring - 1].push((pixel, rho));
         }
         let sigma_px = fwhm_px / 2.355;
         let made: Vec<Option<(ModeRing, Vec<RingPixel>)>> = of_ring

@@ -175,11 +175,11 @@ pub struct NightModel {
 fn without_stars(stack: &StackForEvidence, coma: &ComaModel, outer_px: f64) -> Mask {
     let (image, frame) = (stack.image, &stack.frame);
     let reach_px = outer_px + leftovers::beyond_px(stack.star_track, stack.fwhm_px);
-    let Some(area) = frame.square_about(reach_px, image) else { return stack.mask.clone() };
+    let Some(area) = frame.square_about(reach_px, (image.width, image.height)) else { return stack.mask.clone() };
     let (mut residual, variance) = (image.crop(area), stack.variance.crop(area));
     residual.data.par_chunks_mut(area.width()).enumerate().for_each(|(row, values)| {
         for (column, v) in values.iter_mut().enumerate() {
-            *v -= coma.blurred(frame.rho_of_pixel(area.x0 + column, area.y0 + row)) as f32;
+            *v -= coma.blurred(frame.rho_of_pixel((area.x0 + column, area.y0 + row))) as f32;
         }
     });
     let about = Leftovers {
@@ -291,9 +291,9 @@ impl NightModel {
             kernel_px2 * flat.hypot(KERNEL_ERROR * (fwhm_px / rho).powi(2) * coma).powi(2)
         };
         let mut total = Image::filled(image.width, image.height, 0.0);
-        let area = frame.square_about(outer_px + 2.0, image);
+        let area = frame.square_about(outer_px + 2.0, (image.width, image.height));
         for (x, y) in area.into_iter().flat_map(PixelBox::pixels) {
-            let (i, rho) = (y * image.width + x, frame.rho_of_pixel(x, y));
+            let (i, rho) = (y * image.width + x, frame.rho_of_pixel((x, y)));
             if rho <= outer_px + 2.0 {
                 total.data[i] =
                     (of_noise(i, at_ring(&noise_factors, rho)) + floor(rho) + stack.variance_of_stars(i)) as f32;

@@ -53,7 +53,7 @@ pub struct Nuisances {
 }
 
 /// Directions before anything is known of how large they are.
-pub struct Directions {
+struct Directions {
     /// Of unit length, so that the normal matrix is as well conditioned as their angles allow.
     unit: DMatrix<f64>,
     lengths: Vec<f64>,

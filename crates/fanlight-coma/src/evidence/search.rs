@@ -68,10 +68,19 @@ pub struct Findings {
 /// Features of an unfinished search.
 struct Found {
     fits: Vec<Fitted>,
+    /// Their shapes and amplitudes as nuisances.
+    shapes: Vec<Nuisance>,
     /// Common nuisances, the broad terms as large as the data ask for beside the features.
     common: Vec<Nuisance>,
     /// The evidence of the data for all of it, a logarithm.
     log_density: f64,
+}
+
+impl Found {
+    /// All that a search beside the features takes out.
+    fn all(&self) -> Vec<Nuisance> {
+        [&self.common[..], &self.shapes[..]].concat()
+    }
 }
 
 /// A feature with its chance.
@@ -120,24 +129,23 @@ impl NightModel {
 
     /// Nuisances that every search has beside features, the broad terms' sizes by the evidence of the data, and that evidence.
     fn common(&self, features: &[Nuisance]) -> (Vec<Nuisance>, f64) {
-        let unit: Vec<Vec<Nuisance>> = BROAD_ORDERS.iter().map(|m| self.broad(*m, 1.0)).collect();
-        let broad = |sizes: [f64; 2]| {
-            let of_order = |(terms, size): (&Vec<Nuisance>, f64)| vec![size; terms.len()];
-            unit.iter().zip(sizes).flat_map(of_order).collect::<Vec<f64>>()
-        };
-        let known = [&self.fixed[..], features].concat();
-        let of_known: Vec<f64> = known.iter().map(|n| n.sigma).collect();
-        let evidence = Evidence::new(&[known, unit.concat()].concat(), &self.data);
+        let terms: Vec<(usize, Nuisance)> =
+            (0..2).flat_map(|i| self.broad(BROAD_ORDERS[i], 1.0).into_iter().map(move |n| (i, n))).collect();
+        let mut all = [&self.fixed[..], features].concat();
+        let of_known: Vec<f64> = all.iter().map(|n| n.sigma).collect();
+        all.extend(terms.iter().map(|t| t.1.clone()));
+        let evidence = Evidence::new(&all, &self.data);
         let mut best = ([0.0; 2], f64::NEG_INFINITY);
         for first in BROAD_SIZES {
             for second in BROAD_SIZES {
-                let value = evidence.log_density(&[&of_known[..], &broad([first, second])].concat());
+                let of_terms = terms.iter().map(|(i, _)| [first, second][*i]);
+                let value = evidence.log_density(&of_known.iter().copied().chain(of_terms).collect::<Vec<f64>>());
                 if value > best.1 {
                     best = ([first, second], value);
                 }
             }
         }
-        let sized = unit.concat().into_iter().zip(broad(best.0)).map(|(n, sigma)| Nuisance { sigma, ..n });
+        let sized = terms.into_iter().map(|(i, n)| Nuisance { sigma: best.0[i], ..n });
         (self.fixed.iter().cloned().chain(sized.filter(Nuisance::is_used)).collect(), best.1)
     }
 
@@ -173,7 +181,7 @@ impl NightModel {
     /// One search beside features that are taken out with amplitude and shape free: what stands out most, and what was projected out.
     pub fn most_significant(&self, beside: &[Fitted]) -> (Option<Best>, Nuisances) {
         let found = self.beside(beside.to_vec());
-        let nuisances = Nuisances::new(self.space.dim, &self.with_shapes(&found.common, &found.fits, None));
+        let nuisances = Nuisances::new(self.space.dim, &found.all());
         let (bank, maker) = self.search(&nuisances);
         (bank.best(&maker.data(&self.data), |_| true), nuisances)
     }
@@ -191,8 +199,7 @@ impl NightModel {
         let mut rest = None;
         let mut n_templates = 0;
         while found.fits.len() < MOST_FEATURES {
-            let shapes = self.shape_nuisances(&found.fits, None);
-            let nuisances = Nuisances::new(dim, &[&found.common[..], &shapes[..]].concat());
+            let nuisances = Nuisances::new(dim, &found.all());
             let (bank, maker) = self.search(&nuisances);
             n_templates = bank.len();
             let Some(best) = bank.best(&maker.data(&self.data), |_| true) else { break };
@@ -206,7 +213,7 @@ impl NightModel {
             let mut next = is_rare(best.significance).then(|| self.with_another(&found, &nuisances, &best)).flatten();
             // a feature explains a part of what looks like lopsidedness of the coma: without any, it may be what the data ask for
             if found.common.len() > self.fixed.len() {
-                let even = Nuisances::new(dim, &[&self.fixed[..], &shapes[..]].concat());
+                let even = Nuisances::new(dim, &[&self.fixed[..], &found.shapes[..]].concat());
                 let (bank, maker) = self.search(&even);
                 let best = bank.best(&maker.data(&self.data), |_| true).filter(|best| is_rare(best.significance));
                 let least = next.as_ref().map_or(found.log_density, |n| n.log_density);
@@ -220,12 +227,12 @@ impl NightModel {
             };
             found = next;
         }
+        let everything = Nuisances::new(dim, &found.all());
         let Found { mut fits, common, .. } = found;
         // fitted beside all others, a feature may turn out to be the form of one found before it
         for i in 1..fits.len() {
             fits[i].correction_of = fits[i].lies_in(&fits[..i]);
         }
-        let everything = Nuisances::new(dim, &self.with_shapes(&common, &fits, None));
         let chance = chance.map(|chance| chance.raised(self.excess(&everything)));
         let features = match &chance {
             Some(chance) => self.judge_together(fits, &common, chance),
@@ -239,8 +246,9 @@ impl NightModel {
 
     /// Features with the common nuisances that the data ask for beside them.
     fn beside(&self, fits: Vec<Fitted>) -> Found {
-        let (common, log_density) = self.common(&self.shape_nuisances(&fits, None));
-        Found { fits, common, log_density }
+        let shapes = self.shape_nuisances(&fits, None);
+        let (common, log_density) = self.common(&shapes);
+        Found { fits, shapes, common, log_density }
     }
 
     /// What was found with the feature that a template of a search under nuisances suggests, all fitted together; `None` where the fit is
@@ -446,7 +454,7 @@ mod tests {
         let parts: Vec<Image> = (0..PARTS)
             .map(|_| {
                 let pixel = |i: usize| {
-                    let (rho, pa) = frame.polar((i % N) as f64 - CENTRE.0, (i / N) as f64 - CENTRE.1);
+                    let (rho, pa) = frame.polar_of_pixel((i % N, i / N));
                     let noise: f64 = StandardNormal.sample(&mut rng);
                     (light / rho.max(1.2) * (1.0 + ray.share(rho, pa)) + part_sigma * noise) as f32
                 };

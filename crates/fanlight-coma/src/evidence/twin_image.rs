@@ -39,7 +39,7 @@ impl NightModel {
                 square[(v * side + u) as usize]
             } else {
                 // so far out blurring changes nothing that is seen
-                let (rho, pa) = self.frame.polar(x as f64 - self.frame.centre_px.0, y as f64 - self.frame.centre_px.1);
+                let (rho, pa) = self.frame.polar_of_pixel((x, y));
                 (self.coma.blurred(rho) * (1.0 + broad(rho, pa)).max(0.0)) as f32
             }
         });

@@ -67,7 +67,7 @@ impl Windows {
         let listed_per_px = catalogued_per_px(catalogue, place, scale_arcsec);
         let widest_px = side_px(aperture_side_px, Some(listed_per_px));
         let all = inputs.lights.iter().zip(&places).filter_map(|(l, place)| of(l, *place, widest_px));
-        let detector_area = around_all(all).unwrap_or(PixelBox { x0: 0, y0: 0, x1: size.0, y1: size.1 });
+        let detector_area = PixelBox::around_all(all).unwrap_or(PixelBox { x0: 0, y0: 0, x1: size.0, y1: size.1 });
         let side_px = side_px(aperture_side_px, Some(f64::INFINITY));
         Ok(Self { side_px, detector_area, aperture_side_px, places })
     }
@@ -86,7 +86,7 @@ impl Windows {
         let side_px = side_px(self.aperture_side_px, preview.stars_per_px).max(for_coma.min(most as f64) as usize);
         let before = std::mem::replace(&mut self.side_px, side_px);
         let all = inputs.lights.iter().zip(&self.places).filter_map(|(l, place)| of(l, *place, self.side_px));
-        let area = around_all(all.chain([self.detector_area])).unwrap_or(self.detector_area);
+        let area = PixelBox::around_all(all.chain([self.detector_area])).unwrap_or(self.detector_area);
         let reaches_beyond = area != self.detector_area;
         self.detector_area = area;
         Refit { shows_more: side_px.min(most) > before.min(most), reaches_beyond }
@@ -95,7 +95,7 @@ impl Windows {
     /// The grid of the star-registered stack: the pixels of the frame of this WCS over which the windows pass.
     pub fn star_grid(&self, wcs: &Wcs, size: (usize, usize)) -> StarGrid {
         let windows = self.places.iter().filter_map(|p| Some(about(wcs.pixel_from_sky(*p).ok()?, size, self.side_px)));
-        let area = around_all(windows).unwrap_or(PixelBox { x0: 0, y0: 0, x1: size.0, y1: size.1 });
+        let area = PixelBox::around_all(windows).unwrap_or(PixelBox { x0: 0, y0: 0, x1: size.0, y1: size.1 });
         let wcs = wcs.shifted(-(area.x0 as f64), -(area.y0 as f64));
         StarGrid { wcs, width: area.width(), height: area.height() }
     }
@@ -153,11 +153,6 @@ fn about(at: PixelXy, size: (usize, usize), side_px: usize) -> PixelBox {
     PixelBox { x0, y0, x1, y1 }
 }
 
-/// The smallest box that holds all of some; `None` of none.
-fn around_all(boxes: impl Iterator<Item = PixelBox>) -> Option<PixelBox> {
-    boxes.reduce(|a, b| PixelBox { x0: a.x0.min(b.x0), y0: a.y0.min(b.y0), x1: a.x1.max(b.x1), y1: a.y1.max(b.y1) })
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -168,9 +163,9 @@ mod tests {
         assert_eq!(at(1000.0, 450.0), PixelBox { x0: 500, y0: 0, x1: 1500, y1: 900 });
         assert_eq!(at(10.0, 10.0), PixelBox { x0: 0, y0: 0, x1: 1000, y1: 900 });
         assert_eq!(at(1990.0, -50.0), PixelBox { x0: 1000, y0: 0, x1: 2000, y1: 900 });
-        let both = around_all([at(10.0, 0.0), at(1000.0, 0.0)].into_iter());
+        let both = PixelBox::around_all([at(10.0, 0.0), at(1000.0, 0.0)]);
         assert_eq!(both, Some(PixelBox { x0: 0, y0: 0, x1: 1500, y1: 900 }));
-        assert_eq!(around_all(std::iter::empty()), None);
+        assert_eq!(PixelBox::around_all(std::iter::empty()), None);
     }
 
     #[test]

@@ -4,7 +4,7 @@ use super::{Amplitude, Challenge, Challenged, per_cent, short};
 use crate::evidence::feature_fit::{Fitted, Shape};
 use crate::evidence::mode_space::off_rad;
 use crate::evidence::nuisance::{Nuisance, Nuisances, Source};
-use fanlight_image::flag;
+use fanlight_image::{PixelBox, flag};
 
 /// Share of the footprint that may be masked or under stars, unless the rest shows the feature as well.
 const LARGEST_SHARE: f64 = 0.2;
@@ -27,21 +27,20 @@ pub(super) fn challenge(c: &Challenged) -> Challenge {
     let width = model.mask.width;
     let (mut total, mut touched) = (0usize, 0usize);
     let mut without = model.mask.clone();
-    for y in 0..model.mask.height {
-        for x in 0..width {
-            let (rho, pa) = model.frame.polar(x as f64 - model.frame.centre_px.0, y as f64 - model.frame.centre_px.1);
-            if rho > model.reach_px.1 {
-                continue;
-            }
-            let i = y * width + x;
-            let by_star = model.star_sigma(i) > OF_FEATURE * contrast * model.coma.blurred(rho);
-            if by_star {
-                without.bits[i] |= flag::STAR;
-            }
-            if (from..=to).contains(&rho) && in_footprint(c, rho, pa) {
-                total += 1;
-                touched += usize::from(by_star || model.mask.bits[i] != 0);
-            }
+    let area = model.frame.square_about(model.reach_px.1 + 2.0, (width, model.mask.height));
+    for (x, y) in area.into_iter().flat_map(PixelBox::pixels) {
+        let (rho, pa) = model.frame.polar_of_pixel((x, y));
+        if rho > model.reach_px.1 {
+            continue;
+        }
+        let i = y * width + x;
+        let by_star = model.star_sigma(i) > OF_FEATURE * contrast * model.coma.blurred(rho);
+        if by_star {
+            without.bits[i] |= flag::STAR;
+        }
+        if (from..=to).contains(&rho) && in_footprint(c, rho, pa) {
+            total += 1;
+            touched += usize::from(by_star || model.mask.bits[i] != 0);
         }
     }
     let share = touched as f64 / total.max(1) as f64;
