@@ -1,7 +1,8 @@
-//! Light in circular apertures, with its error term by term.
+//! Light in circles, rings and sectors about the optocentre, with its error term by term.
 
 use crate::measure::RingProfile;
-use fanlight_image::{Image, Mask, Measured, aperture, pixels_within};
+use fanlight_image::sector::Sector;
+use fanlight_image::{Image, Mask, Measured, pixels_within};
 
 /// The stack as photometry sees it.
 #[derive(Debug, Clone, Copy)]
@@ -72,23 +73,30 @@ const FILL_ERROR: f64 = 0.1;
 /// a width nearer to the centre of a star image is twice as bright.
 const FILL_ERROR_AT_CENTRE: f64 = 0.5;
 
-/// Sums the light in a circle with exact pixel overlap; masked pixels are filled from the azimuthal profile.
+/// Sums the light in a circle about the optocentre; see [`sector_light`].
+pub fn aperture_light(stack: &Stack, profile: &RingProfile, radius_px: f64) -> Option<ApertureLight> {
+    sector_light(stack, profile, &Sector::circle(stack.x_px, stack.y_px, radius_px))
+}
+
+/// Sums the light in a circle, ring or sector with exact pixel overlap; masked pixels are filled from the azimuthal profile.
 ///
-/// `None` when the circle is not wholly on the image or nothing in it is good.
+/// `None` when its outer circle is not wholly on the image or nothing in it is good.
 ///
 /// # Accuracy
-/// Overlap areas exact to 1e-9; compared with `photutils` in the tests of the command.
-pub fn aperture_light(stack: &Stack, profile: &RingProfile, radius_px: f64) -> Option<ApertureLight> {
-    let at = |x, y| sum(stack, profile, x, y, radius_px);
-    let here = at(stack.x_px, stack.y_px)?;
-    // the sum is greatest at the centre: its fall over one error of the centre, both axes
+/// Overlap areas exact to 1e-9; sums over circles and rings compared with `photutils` in the tests of the command.
+pub fn sector_light(stack: &Stack, profile: &RingProfile, sector: &Sector) -> Option<ApertureLight> {
+    let at = |dx, dy| sum(stack, profile, &sector.moved(dx, dy));
+    let here = at(0.0, 0.0)?;
+    // a circle's sum is greatest at the centre: its fall over one error of the centre, both axes
     let step = stack.centre_sigma_px.max(0.02);
     let mut fall = 0.0;
     for (dx, dy) in [(step, 0.0), (-step, 0.0), (0.0, step), (0.0, -step)] {
-        fall += (here.flux - at(stack.x_px + dx, stack.y_px + dy)?.flux).abs() / 4.0;
+        fall += (here.flux - at(dx, dy)?.flux).abs() / 4.0;
     }
     let centring = fall * 2.0 * (stack.centre_sigma_px / step).min(1.0);
-    Some(ApertureLight { centring, sampling: SAMPLING_SHARE * sampling_loss(profile, radius_px), ..here })
+    let at_inner = if sector.inner_px > 0.0 { sampling_loss(profile, sector.inner_px) } else { 0.0 };
+    let sampling = (sampling_loss(profile, sector.outer_px) - at_inner).abs() * sector.width_rad / std::f64::consts::TAU;
+    Some(ApertureLight { centring, sampling: SAMPLING_SHARE * sampling, ..here })
 }
 
 /// Share of the sampling loss that is counted as error; the light itself is the plain overlap sum, so that it agrees with
@@ -105,18 +113,19 @@ fn sampling_loss(profile: &RingProfile, radius_px: f64) -> f64 {
     (-std::f64::consts::TAU * radius_px * gradient / 12.0).max(0.0)
 }
 
-fn sum(stack: &Stack, profile: &RingProfile, x_px: f64, y_px: f64, radius_px: f64) -> Option<ApertureLight> {
+fn sum(stack: &Stack, profile: &RingProfile, sector: &Sector) -> Option<ApertureLight> {
     let (width, height) = (stack.image.width, stack.image.height);
-    let inside = x_px - radius_px >= -0.5
-        && y_px - radius_px >= -0.5
-        && x_px + radius_px <= width as f64 - 0.5
-        && y_px + radius_px <= height as f64 - 0.5;
+    let Sector { x_px, y_px, outer_px, .. } = *sector;
+    let inside = x_px - outer_px >= -0.5
+        && y_px - outer_px >= -0.5
+        && x_px + outer_px <= width as f64 - 0.5
+        && y_px + outer_px <= height as f64 - 0.5;
     if !inside {
         return None;
     }
     let (mut flux, mut variance, mut area, mut filled_area, mut filled_sigma) = (0.0, 0.0, 0.0, 0.0, 0.0);
     let first_ring_px = profile.radius_px.first().copied().unwrap_or(0.0);
-    for (i, share) in aperture::circle_overlap(x_px, y_px, radius_px, width, height) {
+    for (i, share) in sector.overlap(width, height) {
         let value = f64::from(stack.image.data[i]);
         let pixel_variance = f64::from(stack.variance.data[i]);
         area += share;
@@ -200,6 +209,28 @@ mod tests {
         assert!((filled.flux - clean.flux).abs() < 1e-6);
         assert!((filled.filled_fraction - 1.0 / area).abs() < 1e-6);
         assert!(aperture_light(&stack(&image, &variance, &mask), &profile, 40.0).is_none());
+    }
+
+    #[test]
+    fn sectors_of_a_ring_sum_to_it_and_rings_to_the_circle() {
+        let mut image = Image::filled(61, 61, 0.0);
+        for (i, v) in image.data.iter_mut().enumerate() {
+            *v = (i % 61) as f32 + 0.1 * (i / 61) as f32;
+        }
+        let variance = Image::filled(61, 61, 0.04);
+        let mask = Mask::clear(61, 61);
+        let profile = RingProfile { radius_px: vec![0.0, 40.0], median: vec![2.0, 2.0] };
+        let stack = stack(&image, &variance, &mask);
+        let circle = Sector::circle(stack.x_px, stack.y_px, 20.0);
+        let flux = |s: &Sector| sector_light(&stack, &profile, s).unwrap().flux;
+        let rings = flux(&Sector { outer_px: 8.0, ..circle }) + flux(&Sector { inner_px: 8.0, ..circle });
+        assert!((rings / flux(&circle) - 1.0).abs() < 1e-12);
+        let ring = Sector { inner_px: 8.0, ..circle };
+        let parts: f64 = [(0.3, 1.0), (1.3, 3.5), (4.8, std::f64::consts::TAU - 4.5)]
+            .map(|(from_rad, width_rad)| flux(&Sector { from_rad, width_rad, ..ring }))
+            .iter()
+            .sum();
+        assert!((parts / flux(&ring) - 1.0).abs() < 1e-12);
     }
 
     #[test]

@@ -111,7 +111,7 @@ fn flagged(mask: Option<&Mask>, index: usize) -> bool {
 }
 
 /// Area of the unit pixel about (`dx`, `dy`) inside a circle about the origin.
-fn pixel_share(dx: f64, dy: f64, radius: f64) -> f64 {
+pub(crate) fn pixel_share(dx: f64, dy: f64, radius: f64) -> f64 {
     let (ax, ay) = (dx.abs(), dy.abs());
     if (ax + 0.5).hypot(ay + 0.5) <= radius {
         return 1.0;
@@ -123,8 +123,15 @@ fn pixel_share(dx: f64, dy: f64, radius: f64) -> f64 {
     // The sum over the pixel's edges, anticlockwise, of the area that the triangle (centre, edge) shares with the circle.
     let (left, right, low, high) = (ax - 0.5, ax + 0.5, ay - 0.5, ay + 0.5);
     let corners = [(left, low), (right, low), (right, high), (left, high)];
-    let area: f64 = (0..4).map(|i| triangle_share(corners[i], corners[(i + 1) % 4], radius)).sum();
-    area.clamp(0.0, 1.0)
+    polygon_in_circle(&corners, radius).clamp(0.0, 1.0)
+}
+
+/// Area that a polygon, its corners anticlockwise, shares with a circle about the origin.
+pub(crate) fn polygon_in_circle(corners: &[(f64, f64)], radius: f64) -> f64 {
+    if radius <= 0.0 {
+        return 0.0;
+    }
+    (0..corners.len()).map(|i| triangle_share(corners[i], corners[(i + 1) % corners.len()], radius)).sum()
 }
 
 /// Signed area of the triangle (origin, `p`, `q`) inside a circle about the origin: pieces of the edge inside the circle
@@ -146,7 +153,10 @@ fn triangle_share(p: (f64, f64), q: (f64, f64), radius: f64) -> f64 {
         return sector(p, q);
     }
     let at = |t: f64| (p.0 + t * along.0, p.1 + t * along.1);
-    sector(p, at(enter)) + 0.5 * cross * (leave - enter) + sector(at(leave), q)
+    // an end inside the circle has no sector: beside the centre rounding would give it any angle
+    let before = if enter > 0.0 { sector(p, at(enter)) } else { 0.0 };
+    let after = if leave < 1.0 { sector(at(leave), q) } else { 0.0 };
+    before + 0.5 * cross * (leave - enter) + after
 }
 
 #[cfg(test)]

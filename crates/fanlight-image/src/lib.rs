@@ -15,6 +15,7 @@ pub mod pixels;
 pub mod polar;
 pub mod resample;
 pub mod robust;
+pub mod sector;
 pub mod smooth;
 pub mod tracks;
 pub mod trails;
