@@ -95,7 +95,8 @@ pub fn sector_light(stack: &Stack, profile: &RingProfile, sector: &Sector) -> Op
     }
     let centring = fall * 2.0 * (stack.centre_sigma_px / step).min(1.0);
     let at_inner = if sector.inner_px > 0.0 { sampling_loss(profile, sector.inner_px) } else { 0.0 };
-    let sampling = (sampling_loss(profile, sector.outer_px) - at_inner).abs() * sector.width_rad / std::f64::consts::TAU;
+    let sampling =
+        (sampling_loss(profile, sector.outer_px) - at_inner).abs() * sector.width_rad / std::f64::consts::TAU;
     Some(ApertureLight { centring, sampling: SAMPLING_SHARE * sampling, ..here })
 }
 

@@ -76,8 +76,7 @@ impl Sector {
             pixel_share(dx, dy, self.outer_px) - hole
         };
         let in_wedge = |from_rad: f64, width_rad: f64| {
-            let square =
-                vec![(dx - 0.5, dy - 0.5), (dx + 0.5, dy - 0.5), (dx + 0.5, dy + 0.5), (dx - 0.5, dy + 0.5)];
+            let square = vec![(dx - 0.5, dy - 0.5), (dx + 0.5, dy - 0.5), (dx + 0.5, dy + 0.5), (dx - 0.5, dy + 0.5)];
             let polygon = wedge_of(square, from_rad, width_rad);
             polygon_in_circle(&polygon, self.outer_px) - polygon_in_circle(&polygon, self.inner_px)
         };

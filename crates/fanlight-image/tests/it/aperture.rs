@@ -24,9 +24,9 @@ fn sums_over_sectors_equal_polygons_of_shapely() {
     for row in rows {
         let [x_px, y_px, inner_px, outer_px, from_rad, width_rad, area, sum] = row[..] else { panic!("eight a row") };
         let sector = Sector { x_px, y_px, inner_px, outer_px, from_rad, width_rad };
-        let found = sector.overlap(image.width, image.height).fold((0.0, 0.0), |(area, sum), (i, share)| {
-            (area + share, sum + share * f64::from(image.data[i]))
-        });
+        let found = sector
+            .overlap(image.width, image.height)
+            .fold((0.0, 0.0), |(area, sum), (i, share)| (area + share, sum + share * f64::from(image.data[i])));
         // the polygons' arcs lack 4e-9 of their circle
         let tolerance = 1e-8 * outer_px * outer_px;
         assert!((found.0 - area).abs() < tolerance, "area {} for {area}: {sector:?}", found.0);
