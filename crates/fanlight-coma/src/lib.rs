@@ -9,13 +9,17 @@
 
 pub mod afrho;
 pub mod calibrate;
+pub mod colour;
 pub mod cusp;
 pub mod double_images;
 pub mod drift;
+pub mod dust_production;
 pub mod enhance;
 pub mod error;
 pub mod evidence;
+pub mod extinction;
 pub mod gain;
+pub mod gas;
 pub mod kernel;
 pub mod lines;
 pub mod measure;

@@ -27,7 +27,7 @@ pub struct Stack<'a> {
 }
 
 /// Light in one aperture and its errors, e⁻/s.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub struct ApertureLight {
     /// The light as seen: seeing and motion not corrected.
     pub flux: f64,

@@ -139,9 +139,49 @@ pub struct PhotometrySection {
     /// Aperture radii at the comet, each positive; at least one where the key is given.
     #[serde(default)]
     pub apertures_km: Vec<f64>,
+    /// Aperture radii on the sky, each positive, beside those in kilometres.
+    #[serde(default)]
+    pub apertures_arcsec: Vec<f64>,
+    /// Rings and sectors whose light is measured.
+    #[serde(default)]
+    pub sectors: Vec<SectorSection>,
+    /// The dust's phase function, by its name; otherwise the one that holds at the night's phase angle.
+    pub phase_function: Option<String>,
+    /// Of the phase function `linear`: its coefficient.
+    pub phase_coefficient_mag_per_deg: Option<f64>,
     /// FILTER value of the frames to band.
     #[serde(default)]
     pub filters: BTreeMap<String, String>,
+}
+
+/// `[[photometry.sectors]]`: a ring about the centre, or a sector of one.
+#[derive(Debug, Clone, PartialEq, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct SectorSection {
+    /// What the record calls it.
+    pub name: Option<String>,
+    /// Position angle of its middle; a ring where neither this nor `direction` is given.
+    pub pa_deg: Option<f64>,
+    /// Its middle by a direction that changes from night to night.
+    pub direction: Option<SectorDirection>,
+    /// Full width in position angle, above 0 and at most 360.
+    pub width_deg: Option<f64>,
+    /// Inner radius at the comet, 0 or more.
+    pub inner_km: f64,
+    /// Outer radius at the comet, more than the inner one.
+    pub outer_km: f64,
+}
+
+/// A direction that the orbit gives.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum SectorDirection {
+    /// Toward the Sun.
+    Sunward,
+    /// Away from the Sun.
+    Antisolar,
+    /// Against the comet's motion about the Sun.
+    NegativeVelocity,
 }
 
 /// `[telescope]`.
@@ -382,10 +422,48 @@ impl Checks<'_> {
         if photometry.apertures_km.is_empty() && self.places.line_of(key).is_some() {
             return self.bad(key, "is empty; give at least one radius".to_owned());
         }
+        for radius in &photometry.apertures_arcsec {
+            self.positive("photometry.apertures_arcsec", Some(*radius))?;
+        }
+        for (i, sector) in photometry.sectors.iter().enumerate() {
+            self.sector(&format!("photometry.sectors[{i}]"), sector)?;
+        }
+        self.text("photometry.phase_function", photometry.phase_function.as_ref())?;
+        if let Some(coefficient) = photometry.phase_coefficient_mag_per_deg {
+            self.range("photometry.phase_coefficient_mag_per_deg", coefficient, 0.0, 0.1)?;
+        }
         for (filter, band) in &photometry.filters {
             self.text(&format!("photometry.filters.{filter}"), Some(band))?;
         }
         Ok(())
+    }
+
+    fn sector(&self, key: &str, sector: &SectorSection) -> Result<(), CampaignError> {
+        let own = |name: &str| format!("{key}.{name}");
+        self.range(&own("inner_km"), sector.inner_km, 0.0, f64::MAX)?;
+        self.range(&own("outer_km"), sector.outer_km, 0.0, f64::MAX)?;
+        if sector.outer_km <= sector.inner_km {
+            return self.bad(&own("outer_km"), format!("is {}; it must be more than inner_km", sector.outer_km));
+        }
+        if let Some(pa) = sector.pa_deg {
+            self.range(&own("pa_deg"), pa, -360.0, 360.0)?;
+        }
+        if sector.pa_deg.is_some() && sector.direction.is_some() {
+            return self
+                .bad(&own("direction"), "is given beside pa_deg; one of them says where the middle is".to_owned());
+        }
+        let is_ring = sector.pa_deg.is_none() && sector.direction.is_none();
+        match sector.width_deg {
+            Some(width) if !(width > 0.0 && width <= 360.0) => {
+                self.bad(&own("width_deg"), format!("is {width}; it must be above 0 and at most 360"))
+            }
+            Some(_) if is_ring => self.bad(
+                &own("width_deg"),
+                "is given without pa_deg or direction: nobody knows where its middle is".to_owned(),
+            ),
+            None if !is_ring => self.bad(&own("pa_deg"), "needs width_deg beside it".to_owned()),
+            _ => Ok(()),
+        }
     }
 
     fn range(&self, key: &str, value: f64, low: f64, high: f64) -> Result<(), CampaignError> {

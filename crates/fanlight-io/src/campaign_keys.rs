@@ -52,8 +52,15 @@ fn collect(table: &DeTable<'_>, prefix: &str, places: &mut Vec<Place>) {
     for (key, value) in table {
         let dotted = format!("{prefix}{}", key.get_ref());
         places.push(Place { dotted: dotted.clone(), key: key.span(), value: value.span() });
-        if let DeValue::Table(inner) = value.get_ref() {
-            collect(inner, &format!("{dotted}."), places);
+        match value.get_ref() {
+            DeValue::Table(inner) => collect(inner, &format!("{dotted}."), places),
+            // the tables of an array are counted from 0
+            DeValue::Array(items) => items.iter().enumerate().for_each(|(i, item)| {
+                if let DeValue::Table(inner) = item.get_ref() {
+                    collect(inner, &format!("{dotted}[{i}]."), places);
+                }
+            }),
+            _ => {}
         }
     }
 }

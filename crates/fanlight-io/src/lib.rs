@@ -31,7 +31,9 @@ mod star_spill;
 mod star_table;
 mod votable;
 
-pub use campaign::{Campaign, CampaignError, ColourChannel, load_campaign};
+pub use campaign::{
+    Campaign, CampaignError, ColourChannel, PhotometrySection, SectorDirection, SectorSection, load_campaign,
+};
 pub use catalogue::{Catalogue, CatalogueStar, Cone, load_catalogue};
 pub use checksum::sha256_file;
 pub use error::IoError;

@@ -4,8 +4,10 @@
 //! that could not be measured is `None` and written as `null`.
 
 pub mod geometry;
+pub mod light;
 pub mod night;
 pub mod sentences;
 
 pub use geometry::GeometryRecord;
+pub use light::*;
 pub use night::*;

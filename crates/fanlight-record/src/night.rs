@@ -1,6 +1,7 @@
 //! `night.json`: what one night of frames says about the comet.
 
 use crate::GeometryRecord;
+use crate::light::*;
 use serde::{Deserialize, Serialize};
 
 /// The schema name written by this version.
@@ -27,6 +28,27 @@ pub struct NightRecord {
     pub phase_function: Option<PhaseFunctionRecord>,
     /// Optocentre, kernel, limits and features.
     pub morphology: MorphologyRecord,
+    /// Light inside circles of growing radius.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub curve_of_growth: Vec<GrowthRecord>,
+    /// Light in rings and sectors: those of the campaign file, then those along features that are not artefacts.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub sectors: Vec<SectorRecord>,
+    /// How the coma falls outward; absent with too few rings over the noise.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub profile_shape: Option<ProfileShapeRecord>,
+    /// The light inside an isophote; absent where nothing was calibrated or the coma does not reach it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub total_magnitude: Option<TotalMagnitudeRecord>,
+    /// Dust in the aperture that all comets are compared in; absent where nothing was calibrated.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub dust: Option<DustRecord>,
+    /// How the zero points go with the airmass; absent with too few frames.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub extinction: Option<ExtinctionRecord>,
+    /// The comet's colour, where the call named another band's night.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub colour: Option<ColourRecord>,
     /// The azimuthal radial profile of the comet-registered stack.
     pub profile: Vec<ProfileRecord>,
     /// How the zero point was tied to the catalogue.
@@ -231,6 +253,9 @@ pub struct PhotometryRecord {
     pub afrho_cm: Option<f64>,
     /// Its error.
     pub afrho_err_cm: Option<f64>,
+    /// Where `limit_3sigma_mag` is given: A(θ)fρ is less than this at 3σ.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub afrho_limit_3sigma_cm: Option<f64>,
     /// A(0°)fρ.
     pub a0frho_cm: Option<f64>,
     /// Its error; the choice of the phase function is not in it.
@@ -267,6 +292,12 @@ pub struct PhaseFunctionRecord {
     pub source: String,
     /// φ(α) by which A(θ)fρ was divided.
     pub value: f64,
+    /// What another choice of phase function may change A(0°)fρ by, as a share of it, 1σ; it is not in `a0frho_err_cm`.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub choice_err: Option<f64>,
+    /// Phase angles at which the function holds.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub range_deg: Option<[f64; 2]>,
 }
 
 /// Optocentre, kernel, limits and features.

@@ -27,7 +27,7 @@ impl Field {
     pub fn colour(&self) -> Option<Colour> {
         let (blue, red) = solar::colour_bands(&self.band)?;
         let both = self.catalogue.band(blue).is_some() && self.catalogue.band(red).is_some();
-        let solar_mag = solar::solar_magnitude(blue)? - solar::solar_magnitude(red)?;
+        let solar_mag = solar::solar_colour(blue, red)?;
         both.then(|| Colour { name: format!("{blue}-{red}"), solar_mag })
     }
 

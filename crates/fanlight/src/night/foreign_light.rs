@@ -35,14 +35,16 @@ pub fn widen(record: &mut NightRecord) {
         let term = 1.0857 * share_within(p.aperture_arcsec);
         if let Some(mag_err) = &mut p.mag_err {
             let wider = mag_err.hypot(term);
-            for (value, err) in [(p.afrho_cm, &mut p.afrho_err_cm), (p.a0frho_cm, &mut p.a0frho_err_cm)] {
-                if let (Some(value), Some(err)) = (value, err) {
-                    *err = err.hypot(value * term / 1.0857);
-                }
-            }
+            widen_value(p.afrho_cm, &mut p.afrho_err_cm, term / 1.0857);
+            widen_value(p.a0frho_cm, &mut p.a0frho_err_cm, term / 1.0857);
             *mag_err = wider;
         }
         p.error_terms_mag.push(ErrorTerm { name: TERM.into(), mag: term });
+    }
+    if let Some(dust) = &mut record.dust {
+        let share = share_within(dust.aperture_km / record.geometry.km_per_arcsec);
+        widen_value(dust.afrho_cm, &mut dust.afrho_err_cm, share);
+        widen_value(dust.a0frho_cm, &mut dust.a0frho_err_cm, share);
     }
     let names: Vec<String> = foreign.iter().map(|f| format!("PA {:.0}°", f.pa_deg)).collect();
     let note = format!(
@@ -52,4 +54,11 @@ pub fn widen(record: &mut NightRecord) {
     );
     record.notes.insert(record.n_warnings, note);
     record.n_warnings += 1;
+}
+
+/// Adds an error that is a share of a value to its own.
+fn widen_value(value: Option<f64>, err: &mut Option<f64>, share: f64) {
+    if let (Some(value), Some(err)) = (value, err) {
+        *err = err.hypot(value * share);
+    }
 }

@@ -8,11 +8,13 @@ use fanlight_coma::kernel::{self, KernelShape};
 use fanlight_coma::measure::RingProfile;
 use fanlight_coma::optocentre::{self, Optocentre, OptocentreConfig};
 use fanlight_coma::passing::{self, Field, FieldScatter, Passing, StarsLeft, UnseenStars};
-use fanlight_coma::photometry::{ApertureLight, Stack};
+use fanlight_coma::photometry::{self, ApertureLight, Stack};
 use fanlight_coma::profile::{self, SkyFitConfig, SkySurface};
+use fanlight_coma::stack::{apply, inverse};
 use fanlight_coma::stars;
 use fanlight_image::aperture::Circle;
 use fanlight_image::polar::Ring;
+use fanlight_image::sector::Sector;
 use fanlight_image::{Image, flag, pixels_within};
 use fanlight_sky::PixelXy;
 
@@ -167,9 +169,57 @@ impl MeasuredStack {
     pub fn aperture(&self, radius_px: f64) -> Option<(ApertureLight, StarsLeft)> {
         // without a fit the sky is known to what is left of the pixel noise over a large area
         let sky_sigma = self.sky.map_or(0.05 * self.sky_noise, |s| s.mean_sigma_within(radius_px));
-        let light = fanlight_coma::photometry::aperture_light(&self.view(sky_sigma), &self.fill, radius_px)?;
+        let light = photometry::aperture_light(&self.view(sky_sigma), &self.fill, radius_px)?;
         let left = self.stars_left(radius_px);
         Some((ApertureLight { stars: left.sigma(), ..light }, left))
+    }
+
+    /// Radius of the largest circle about the optocentre that is wholly on the stack.
+    pub fn largest_circle_px(&self) -> f64 {
+        let image = &self.comet.stacked.image;
+        let (x, y) = self.centre_px;
+        [x, y, image.width as f64 - 1.0 - x, image.height as f64 - 1.0 - y].into_iter().fold(f64::INFINITY, f64::min)
+            + 0.5
+    }
+
+    /// Light in a sector about the optocentre, its middle toward a position angle; all round with a width of 360. Stars are
+    /// not in its errors ([`Self::stars_left_along`]). `None` where its outer circle is not wholly on the stack.
+    pub fn sector(
+        &self,
+        pa_deg: f64,
+        width_deg: f64,
+        (inner_arcsec, outer_arcsec): (f64, f64),
+    ) -> Option<ApertureLight> {
+        let scale = self.scale_arcsec();
+        let outer_px = outer_arcsec / scale;
+        let ring =
+            Sector { inner_px: inner_arcsec / scale, ..Sector::circle(self.centre_px.0, self.centre_px.1, outer_px) };
+        let sector = if width_deg >= 360.0 { ring } else { self.toward(ring, pa_deg, width_deg) };
+        let sky_sigma = self.sky.map_or(0.05 * self.sky_noise, |s| s.mean_sigma_within(outer_px));
+        photometry::sector_light(&self.view(sky_sigma), &self.fill, &sector)
+    }
+
+    /// The part of a ring that is so wide toward a position angle.
+    fn toward(&self, ring: Sector, pa_deg: f64, width_deg: f64) -> Sector {
+        let px_from_sky = inverse(self.grid.local.arcsec_per_px);
+        let angle = |pa_deg: f64| {
+            let (east, north) = pa_deg.to_radians().sin_cos();
+            let (x, y) = apply(px_from_sky, (east, north));
+            y.atan2(x)
+        };
+        let (first, last) = (angle(pa_deg - 0.5 * width_deg), angle(pa_deg + 0.5 * width_deg));
+        // on a mirrored image position angles run the other way round
+        let [[a, b], [c, d]] = px_from_sky;
+        let (from_rad, to_rad) = if a * d - b * c < 0.0 { (first, last) } else { (last, first) };
+        Sector { from_rad, width_rad: (to_rad - from_rad).rem_euclid(std::f64::consts::TAU), ..ring }
+    }
+
+    /// What the field's stars leave in a sector: its share of what they leave in the circles of its two radii.
+    pub fn stars_left_along(&self, inner_arcsec: f64, outer_arcsec: f64, width_deg: f64) -> f64 {
+        let within =
+            |arcsec: f64| if arcsec > 0.0 { self.stars_left(arcsec / self.scale_arcsec()).sigma() } else { 0.0 };
+        let squared = within(outer_arcsec).powi(2) - within(inner_arcsec).powi(2);
+        (squared.max(0.0) * (width_deg / 360.0).min(1.0)).sqrt()
     }
 
     /// What the field's stars leave in a circle about the optocentre.

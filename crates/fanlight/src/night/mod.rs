@@ -6,8 +6,10 @@ pub mod checks;
 pub mod circumstances;
 pub mod combine;
 pub mod conditions;
+pub mod dust;
 pub mod excess;
 pub mod expected;
+pub mod extinction;
 pub mod field;
 pub mod first_pass;
 pub mod foreign_light;
@@ -15,6 +17,7 @@ pub mod frame_pixels;
 pub mod inputs;
 pub mod judge;
 pub mod kept;
+pub mod light;
 pub mod line_noise;
 pub mod masters;
 pub mod measure_stack;
@@ -22,6 +25,7 @@ pub mod moving;
 pub mod notes;
 pub mod offset;
 pub mod passing_stars;
+pub mod photometry;
 pub mod plan;
 pub mod products;
 pub mod ready_made;
@@ -118,6 +122,7 @@ impl Sources {
     /// When either cannot be read.
     pub fn open(options: &Options) -> Result<Self, Failure> {
         let campaign = geometry::load_campaign(&options.campaign)?;
+        dust::check_phase_function(&campaign)?;
         options.frames_must_exist()?;
         let list = || fanlight_io::list_frames(&options.frames_dir).map_err(Failure::data);
         let frames = if options.is_stack() { None } else { Some(list()?) };

@@ -4,17 +4,11 @@ use super::checks;
 use super::conditions;
 use super::expected::Expected;
 use super::first_pass::FirstLook;
-use super::notes::Notes;
-use super::{Missing, Night, Options};
+use super::photometry::Calibration;
+use super::{Night, Options, dust, extinction, light};
 use crate::{Failure, geometry};
-use fanlight_coma::afrho::{self, AfrhoInput};
-use fanlight_coma::passing::StarsLeft;
-use fanlight_coma::phase_function::PhaseFunction;
-use fanlight_coma::photometry::{self, ApertureLight, Brightness};
-use fanlight_coma::seeing_loss::SeeingLoss;
-use fanlight_coma::solar;
 use fanlight_coma::zero_point;
-use fanlight_image::{Measured, robust};
+use fanlight_image::Measured;
 use fanlight_record::*;
 use fanlight_sky::{OrbitElements, PixelXy, Site, UtcInstant};
 use rayon::prelude::*;
@@ -31,11 +25,6 @@ fn angle_on_sky_deg(arcsec_per_px: [[f64; 2]; 2], angle_rad: f64) -> f64 {
     let (east, north) = fanlight_coma::stack::apply(arcsec_per_px, (cos, sin));
     east.atan2(north).to_degrees().rem_euclid(180.0)
 }
-
-/// Error of the colour assumed for the comet: dusty comae are redder than the Sun by 0 to 0.3 mag in g − r.
-const COLOUR_SIGMA_MAG: f64 = 0.15;
-/// Error of a magnitude whose colour term is not known, for a comet of nearly solar colour.
-const NO_COLOUR_TERM_MAG: f64 = 0.01;
 
 /// The record of a measured night.
 ///
@@ -66,7 +55,12 @@ pub fn night_record(
     if let Some(warning) = astrometry.as_ref().and_then(|a| checks::far_from_orbit(a, &expected, night.mid)) {
         notes.warn(warning);
     }
-    let (photometry, phase_function) = photometry_records(night, &geometry, &mut notes);
+    let calibration = Calibration::of(night, &geometry, &mut notes);
+    let photometry = calibration.as_ref().map_or_else(Vec::new, |c| c.records(&mut notes));
+    let light = light::Records::of(night, &geometry, calibration.as_ref());
+    let dust = calibration.as_ref().map(|c| dust::record(c, &light, &mut notes));
+    let extinction = extinction::record(night, &mut notes);
+    let phase_function = calibration.as_ref().and_then(|c| c.dust.phase_record());
     let (notes, n_warnings) = notes.into_list();
     let mut record = NightRecord {
         schema: NIGHT_SCHEMA.to_string(),
@@ -75,6 +69,13 @@ pub fn night_record(
         astrometry,
         photometry,
         phase_function,
+        curve_of_growth: light.growth,
+        sectors: light.sectors,
+        profile_shape: light.shape,
+        total_magnitude: light.total,
+        dust,
+        extinction,
+        colour: None,
         morphology: morphology(night),
         profile: profile(night),
         zero_point: zero_point(night),
@@ -218,244 +219,6 @@ pub(super) fn stack_zero_point(night: &Night) -> Option<Measured> {
     let total: f64 = used.iter().map(|u| u.0).sum();
     let frames = used.iter().map(|(w, s)| (w * s).powi(2)).sum::<f64>().sqrt() / total.max(f64::MIN_POSITIVE);
     Some(Measured::new(night.stack_zero_point_mag?, solution.common_sigma_mag.hypot(frames)))
-}
-
-/// Error of a magnitude without flat frames: the stars all over the frame and the comet in its middle meet different
-/// vignetting. 0.05 to 0.12 mag on simulated nights that lose 12 to 30 % of the light in the corners.
-const UNEVEN_RESPONSE_MAG: f64 = 0.1;
-/// Share of the background by which vignetting that no flat took off bends the sky under the coma, where a bend and a
-/// coma look alike. Measured as 0.3 to 0.55 on simulated nights.
-const UNFLATTENED_BEND: f64 = 0.4;
-/// The same for the camera's offset where it was divided by the flat with the sky: 0.06 to 0.22 on simulated nights.
-const OFFSET_BEND: f64 = 0.15;
-
-/// What missing calibration frames may cost.
-struct Uncalibrated {
-    missing: Missing,
-    /// Sky with whatever offset is left in it, e⁻/s per square arcsecond.
-    background: f64,
-}
-
-impl Uncalibrated {
-    fn of(night: &Night) -> Self {
-        let used = night.looks.iter().zip(&night.rejected).filter(|(_, r)| r.is_none());
-        let mut skies: Vec<f64> = used.map(|(l, _)| l.sky_e / l.light.exposure_s / l.scale_arcsec.powi(2)).collect();
-        Self { missing: night.missing, background: robust::median_f64(&mut skies).unwrap_or(0.0).abs() }
-    }
-
-    /// Errors of the light in an aperture, e⁻/s, for want of bias and dark frames and for want of flats.
-    fn flux_errors(&self, aperture_arcsec: f64) -> [f64; 2] {
-        let background = self.background * std::f64::consts::PI * aperture_arcsec.powi(2);
-        // an offset that is still in the background is not vignetted: without flats it is not bent, and the share of the
-        // background that is sky is the smaller
-        let unflattened = if self.missing.offset { OFFSET_BEND } else { UNFLATTENED_BEND };
-        [(self.missing.offset, OFFSET_BEND), (self.missing.flat, unflattened)]
-            .map(|(is_missing, share)| if is_missing { share * background } else { 0.0 })
-    }
-}
-
-/// What stars leave in an aperture.
-struct StarsInAperture<'a> {
-    aperture_km: f64,
-    left: &'a StarsLeft,
-    mag: f64,
-}
-
-/// Error of a magnitude by stars from which on it is told, where no other error is larger.
-const STARS_TOLD_MAG: f64 = 0.03;
-
-impl StarsInAperture<'_> {
-    /// That stars make most of a magnitude's error, and which one.
-    fn warning(&self, night: &Night, terms: &[ErrorTerm]) -> Option<String> {
-        let largest = terms.iter().all(|t| t.mag <= self.mag);
-        if self.mag < STARS_TOLD_MAG || !largest {
-            return None;
-        }
-        let stack = &night.stack;
-        let worst = self.left.worst.filter(|(_, error)| error * error > 0.5 * self.left.sigma().powi(2));
-        let star = worst.and_then(|(i, _)| stack.passing.stars.get(i)).filter(|s| s.flux > 0.0);
-        let by = match star.zip(night.stack_zero_point_mag) {
-            Some((star, zero_point_mag)) => {
-                let away = stack.passing.nearest_px(star, stack.centre_px) * stack.scale_arcsec();
-                let source = if star.by_catalogue { "by its catalogue magnitude" } else { "by its own image" };
-                format!(
-                    "most of it by a star of magnitude {:.1} that passes {away:.1}″ from the nucleus and was taken out {source}",
-                    zero_point_mag - 2.5 * star.flux.log10()
-                )
-            }
-            None => "by the errors of many that were taken out, and by those that nobody can see under the coma".into(),
-        };
-        Some(format!(
-            "Stars in the aperture of {} km make an error of {:.2} mag, more than anything else, {by}.",
-            self.aperture_km, self.mag
-        ))
-    }
-}
-
-fn photometry_records(
-    night: &Night,
-    geometry: &GeometryRecord,
-    notes: &mut Notes,
-) -> (Vec<PhotometryRecord>, Option<PhaseFunctionRecord>) {
-    let section = &night.campaign.photometry;
-    let (Some(zero_point), Some(band)) = (stack_zero_point(night), &section.band) else { return (Vec::new(), None) };
-    if section.apertures_km.is_empty() {
-        notes.warn("No apertures are set: give photometry.apertures_km to measure magnitudes and Afρ.");
-    }
-    let term = night.solution.as_ref().and_then(|s| s.colour_term);
-    let colour_sigma = term.map_or(NO_COLOUR_TERM_MAG, |t| t.value.abs().max(t.sigma) * COLOUR_SIGMA_MAG);
-    match (&night.colour, term) {
-        (Some(c), Some(t)) => notes.push(format!(
-            "Magnitudes are for a comet of the Sun's colour, {} = {:.2}; the colour term is {} ± {:.3}.",
-            c.name.replace('-', " − "),
-            c.solar_mag,
-            signed(t.value, 3),
-            t.sigma
-        )),
-        _ => notes.push(
-            "No colour term could be fitted; magnitudes are for a source of the comparison stars' mean colour.".into(),
-        ),
-    }
-    let solar_magnitude = section.solar_magnitude.or_else(|| solar::solar_magnitude(band));
-    match (section.solar_magnitude, solar_magnitude) {
-        (Some(m), _) => {
-            notes.push(format!("Afρ uses the campaign file's solar magnitude, {} in {band}.", signed(m, 2)))
-        }
-        (None, Some(m)) => notes.push(format!(
-            "Afρ uses a solar magnitude of {} in {band} ({}).",
-            signed(m, 2),
-            solar::SOLAR_MAGNITUDE_SOURCE
-        )),
-        (None, None) => notes.warn(format!(
-            "No solar magnitude is known for band {band}: there is no Afρ; set photometry.solar_magnitude."
-        )),
-    }
-    let function = PhaseFunction::HalleyQuadratic;
-    let phase = function.value(geometry.phase_deg).ok();
-    if phase.is_none() {
-        notes.warn(format!(
-            "The phase angle, {:.1}°, is outside the phase function's range: there is no A(0°)fρ.",
-            geometry.phase_deg
-        ));
-    }
-    let scale_arcsec = night.stack.scale_arcsec();
-    let uncalibrated = Uncalibrated::of(night);
-    let shows_centre = night.stack.shows_centre();
-    if !shows_centre {
-        notes.warn(
-            "No pixel shows the comet's centre: it is saturated or masked in most frames. There are no magnitudes and no Afρ, only \
-             what the comet is brighter than.",
-        );
-    }
-    let losses = night
-        .stack
-        .kernel
-        .filter(|_| shows_centre)
-        .and_then(|k| SeeingLoss::new(&night.stack.rings, &night.stack.comet.kernel, k.fwhm_px()));
-    let fwhm_arcsec = night.stack.kernel.map(|k| k.fwhm_px() * scale_arcsec);
-    let at_edge = night.stack.coma_at_edge();
-    let mut records = Vec::new();
-    for aperture_km in &section.apertures_km {
-        let aperture_arcsec = aperture_km / geometry.km_per_arcsec;
-        let Some((light, left)) = night.stack.aperture(aperture_arcsec / scale_arcsec) else {
-            notes.warn(format!(
-                "The aperture of {aperture_km} km ({aperture_arcsec:.1}″) is not wholly on the stack and was left out."
-            ));
-            continue;
-        };
-        if let Some(width) = fwhm_arcsec.filter(|f| aperture_arcsec < sentences::RESOLVED_FWHM * f) {
-            notes.warn(format!(
-                "The aperture of {aperture_km} km ({aperture_arcsec:.1}″) is smaller than twice the star image's width \
-                 ({width:.1}″): seeing scatters light out of it, and its magnitude is too faint and its Afρ too low."
-            ));
-        }
-        let as_mag = |flux_error: f64| 1.0857 * flux_error / light.flux.abs().max(1e-30);
-        let [offset, flat] = uncalibrated.flux_errors(aperture_arcsec);
-        let mut error_terms_mag = [
-            ("photon and read noise", as_mag(light.noise)),
-            ("sky", as_mag(light.sky)),
-            ("zero point", zero_point.sigma),
-            ("colour", colour_sigma),
-            ("centring", as_mag(light.centring)),
-            ("pixel sampling", as_mag(light.sampling)),
-            ("filled pixels", as_mag(light.filled)),
-            (sentences::STARS_TERM, as_mag(light.stars)),
-        ]
-        .map(|(name, mag)| ErrorTerm { name: name.to_string(), mag })
-        .to_vec();
-        let of_stars = StarsInAperture { aperture_km: *aperture_km, left: &left, mag: as_mag(light.stars) };
-        if let Some(warning) = of_stars.warning(night, &error_terms_mag) {
-            notes.warn(warning);
-        }
-        let response = if night.missing.flat { UNEVEN_RESPONSE_MAG } else { 0.0 };
-        for (is_missing, name, mag) in [
-            (night.missing.offset, sentences::NO_OFFSET_TERM, as_mag(offset)),
-            (night.missing.flat, sentences::NO_FLAT_TERM, as_mag(flat).hypot(response)),
-        ] {
-            if is_missing {
-                error_terms_mag.push(ErrorTerm { name: name.to_string(), mag });
-            }
-        }
-        let with_missing = ApertureLight { sky: light.sky.hypot(offset).hypot(flat), ..light };
-        let found = photometry::brightness(&with_missing, zero_point, colour_sigma.hypot(response));
-        let (mag, fainter_than, brighter_than) = match found {
-            Brightness::Magnitude(m) if shows_centre => (Some(m), None, None),
-            Brightness::Magnitude(m) => (None, None, Some(m.value + 3.0 * m.sigma)),
-            Brightness::FainterThan(limit) => (None, Some(limit).filter(|_| shows_centre), None),
-        };
-        let afrho = mag.zip(solar_magnitude).and_then(|(magnitude, solar_magnitude)| {
-            let (r_au, delta_au, radius_km) = (geometry.r_au, geometry.delta_au, *aperture_km);
-            afrho::afrho_cm(&AfrhoInput { magnitude, solar_magnitude, r_au, delta_au, radius_km }).ok()
-        });
-        records.push(PhotometryRecord {
-            aperture_km: *aperture_km,
-            aperture_arcsec,
-            band: band.to_string(),
-            mag: mag.map(|m| m.value),
-            mag_err: mag.map(|m| m.sigma),
-            limit_3sigma_mag: fainter_than,
-            brighter_than_mag: brighter_than,
-            afrho_cm: afrho.map(|a| a.value),
-            afrho_err_cm: afrho.map(|a| a.sigma),
-            a0frho_cm: afrho.zip(phase).map(|(a, p)| a.value / p),
-            a0frho_err_cm: afrho.zip(phase).map(|(a, p)| a.sigma / p),
-            error_terms_mag,
-            edge_sky_loss: at_edge.map(|edge| {
-                let loss = edge * std::f64::consts::PI * (aperture_arcsec / scale_arcsec).powi(2) / light.flux;
-                if light.flux > 0.0 { loss.min(1.0) } else { 1.0 }
-            }),
-            seeing_loss: losses.as_ref().map(|l| l.in_aperture(aperture_arcsec / scale_arcsec)),
-            filled_fraction: light.filled_fraction,
-        });
-    }
-    notes.extend(filled_frame(&records));
-    let record = phase.map(|value| PhaseFunctionRecord {
-        name: function.name().to_string(),
-        source: function.source().to_string(),
-        value,
-    });
-    (records, record)
-}
-
-/// What a coma that fills the stack does to the light in each aperture.
-fn filled_frame(photometry: &[PhotometryRecord]) -> Option<String> {
-    let worst = photometry.iter().filter_map(|p| p.edge_sky_loss).reduce(f64::max)?;
-    if worst < sentences::EDGE_LOSS_TOLD {
-        return None;
-    }
-    let each: Vec<String> = photometry
-        .iter()
-        .filter_map(|p| {
-            let sky = p.error_terms_mag.iter().find(|t| t.name == "sky")?.mag;
-            Some(format!("{:.1} % within {} km (error {:.1} %)", 100.0 * p.edge_sky_loss?, p.aperture_km, 92.1 * sky))
-        })
-        .collect();
-    Some(format!(
-        "The coma fills the part of the frames that was used: it is still over the sky at the edge. A sky read there would \
-         lower the light and Afρ by {}. The sky was fitted together with the coma's fall-off instead; what that may get wrong \
-         is the error in brackets, and is in the error of each magnitude as its sky term.",
-        each.join(", ")
-    ))
 }
 
 /// A number with a true minus sign.

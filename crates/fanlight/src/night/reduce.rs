@@ -10,8 +10,10 @@ use super::foreign_light;
 use super::frame_pixels::FramePixels;
 use super::inputs::{self, Inputs, LeftOut};
 use super::kept::{Known, kept_frames, mean_mid};
+use super::light;
 use super::notes::Notes;
 use super::offset::{centre_on_optocentre, leave_out_lost_frames, night_offset};
+use super::photometry::Calibration;
 use super::second_pass::{self, CometGrid, FieldLight};
 use super::solve::{self, Solver};
 use super::star_stack::{self, StarStacked, sky_stars, star_stack};
@@ -335,6 +337,9 @@ pub fn reduce(options: &Options, sources: Sources, scratch: &Path) -> Result<Red
     let structure = match structure::look(&night, &record.geometry) {
         Ok(found) => {
             found.fill(&mut record.morphology, &record.geometry);
+            let calibration = Calibration::of(&night, &record.geometry, &mut Notes::default());
+            let along_features = light::feature_sectors(&night, &record, calibration.as_ref());
+            record.sectors.extend(along_features);
             foreign_light::widen(&mut record);
             if record.morphology.features.iter().any(|f| f.verdict == "supported" || f.verdict == "provisional") {
                 record.notes.push(STARS_IN_PROBABILITIES.into());

@@ -1,0 +1,209 @@
+//! From magnitudes to dust: the Sun's magnitude, the phase function, and what Afρ at 10 000 km may stand for.
+
+use super::light;
+use super::notes::Notes;
+use super::photometry::Calibration;
+use super::record::signed;
+use crate::Failure;
+use fanlight_coma::afrho::{self, AfrhoInput};
+use fanlight_coma::dust_production::{self, FACTOR, Grains};
+use fanlight_coma::gas::{self, Contamination};
+use fanlight_coma::phase_function::{NAMES, PhaseFunction};
+use fanlight_coma::solar;
+use fanlight_image::Measured;
+use fanlight_io::{Campaign, PhotometrySection};
+use fanlight_record::{DustProductionRecord, DustRecord, GeometryRecord, PhaseFunctionRecord, SlopeRecord};
+
+/// The aperture in which comets are compared (common practice).
+const REFERENCE_KM: f64 = 10_000.0;
+/// A coma's slope this far from 1, by three of its errors, is told: Afρ then changes by a fifth per factor of two and a half in
+/// radius.
+const TOLD_OFF_ONE: f64 = 0.2;
+
+/// Refuses a phase function that nobody knows, before any work.
+///
+/// # Errors
+/// Names those there are.
+pub fn check_phase_function(campaign: &Campaign) -> Result<(), Failure> {
+    let section = &campaign.photometry;
+    let at = campaign.path().display();
+    let Some(name) = &section.phase_function else {
+        return match section.phase_coefficient_mag_per_deg {
+            Some(_) => Err(Failure::call(format!(
+                "{at}: photometry.phase_coefficient_mag_per_deg is given without phase_function"
+            ))
+            .hint("set phase_function = \"linear\" beside it")),
+            None => Ok(()),
+        };
+    };
+    match PhaseFunction::from_name(name, section.phase_coefficient_mag_per_deg) {
+        Some(_) => Ok(()),
+        None => {
+            Err(Failure::call(format!("{at}: photometry.phase_function is \"{name}\", which is none that is known"))
+                .hint(format!("those there are: {}", NAMES.join(", "))))
+        }
+    }
+}
+
+/// How magnitudes become Afρ.
+pub struct DustScale {
+    /// The Sun's magnitude in the band, at 1 au.
+    solar_magnitude: Option<f64>,
+    phase: Option<Phase>,
+    r_au: f64,
+    delta_au: f64,
+}
+
+/// The phase function at the night's angle.
+struct Phase {
+    function: PhaseFunction,
+    value: f64,
+    choice_error: Option<f64>,
+}
+
+impl DustScale {
+    /// The scale of a band at a night's geometry.
+    pub fn of(section: &PhotometrySection, band: &str, geometry: &GeometryRecord, notes: &mut Notes) -> Self {
+        let known = solar::band_named(band);
+        let solar_magnitude = section.solar_magnitude.or(known.map(|b| b.solar_mag));
+        match (section.solar_magnitude, known) {
+            (Some(m), _) => {
+                notes.push(format!("Afρ uses the campaign file's solar magnitude, {} in {band}.", signed(m, 2)))
+            }
+            (None, Some(b)) => notes.push(format!(
+                "Afρ uses a solar magnitude of {} ± {:.2} in {band} ({}); that error is not in Afρ's.",
+                signed(b.solar_mag, 2),
+                b.solar_sigma_mag,
+                b.solar_source
+            )),
+            (None, None) => notes.warn(format!(
+                "No solar magnitude is known for band {band}: there is no Afρ; set photometry.solar_magnitude."
+            )),
+        }
+        let asked = section
+            .phase_function
+            .as_ref()
+            .and_then(|name| PhaseFunction::from_name(name, section.phase_coefficient_mag_per_deg));
+        let phase_deg = geometry.phase_deg;
+        let function = asked.unwrap_or_else(|| PhaseFunction::usual(phase_deg));
+        let phase = function.value(phase_deg).ok().map(|value| Phase {
+            function,
+            value,
+            choice_error: function.choice_error(phase_deg).ok(),
+        });
+        if phase.is_none() {
+            let (first, last) = function.range_deg();
+            notes.warn(format!(
+                "The phase angle, {phase_deg:.1}°, is outside the range of the phase function ({}: {first}° to {last}°): there is no \
+                 A(0°)fρ; another photometry.phase_function may hold there.",
+                function.name()
+            ));
+        }
+        Self { solar_magnitude, phase, r_au: geometry.r_au, delta_au: geometry.delta_au }
+    }
+
+    /// A(θ)fρ of the light in an aperture; `None` where no solar magnitude is known.
+    pub fn afrho(&self, magnitude: Measured, radius_km: f64) -> Option<Measured> {
+        let (solar_magnitude, r_au, delta_au) = (self.solar_magnitude?, self.r_au, self.delta_au);
+        afrho::afrho_cm(&AfrhoInput { magnitude, solar_magnitude, r_au, delta_au, radius_km }).ok()
+    }
+
+    /// A(0°)fρ; `None` outside the phase function's range.
+    pub fn at_zero_phase(&self, afrho: Measured) -> Option<Measured> {
+        let phase = self.phase.as_ref()?;
+        Some(Measured::new(afrho.value / phase.value, afrho.sigma / phase.value))
+    }
+
+    /// The phase function for the record.
+    pub fn phase_record(&self) -> Option<PhaseFunctionRecord> {
+        let Phase { function, value, choice_error } = self.phase.as_ref()?;
+        let (first, last) = function.range_deg();
+        Some(PhaseFunctionRecord {
+            name: function.name(),
+            source: function.source().to_string(),
+            value: *value,
+            choice_err: *choice_error,
+            range_deg: Some([first, last]),
+        })
+    }
+}
+
+/// Dust in the aperture that comets are compared in, with warnings of what may make Afρ something else than dust.
+pub fn record(calibration: &Calibration, light: &light::Records, notes: &mut Notes) -> DustRecord {
+    let scale = &calibration.dust;
+    let measured = calibration.aperture(REFERENCE_KM).map(|(p, _)| p);
+    let value = |v: Option<f64>, e: Option<f64>| v.zip(e).map(|(v, e)| Measured::new(v, e));
+    let afrho = measured.as_ref().and_then(|p| value(p.afrho_cm, p.afrho_err_cm));
+    let a0frho = afrho.and_then(|a| scale.at_zero_phase(a));
+    let choice_error = scale.phase.as_ref().and_then(|p| p.choice_error);
+    let grains = dust_production::usual_grains(scale.r_au);
+    if afrho.is_some() {
+        warn_of_gas(calibration.band, scale.r_au, notes);
+        if let Some(slope) = light.shape.as_ref().map(|s| s.whole) {
+            warn_of_slope(&slope, notes);
+        }
+    }
+    DustRecord {
+        aperture_km: REFERENCE_KM,
+        afrho_cm: afrho.map(|a| a.value),
+        afrho_err_cm: afrho.map(|a| a.sigma),
+        a0frho_cm: a0frho.map(|a| a.value),
+        a0frho_err_cm: a0frho.map(|a| a.sigma),
+        a0frho_choice_err_cm: a0frho.zip(choice_error).map(|(a, share)| a.value * share),
+        not_measured_because: match (&measured, &afrho) {
+            (_, Some(_)) => None,
+            (None, None) => Some("the circle is not wholly on the stack".into()),
+            (Some(_), None) if scale.solar_magnitude.is_none() => {
+                Some("no solar magnitude is known for the band".into())
+            }
+            (Some(p), None) if p.limit_3sigma_mag.is_some() => Some("the light is under three of its errors".into()),
+            (Some(_), None) => Some("no pixel shows the comet's centre".into()),
+        },
+        cross_section_km2: a0frho
+            .map(|a| dust_production::cross_section_km2(a.value, REFERENCE_KM, grains.geometric_albedo)),
+        production: a0frho.map(|a| production(a.value, &grains)),
+    }
+}
+
+fn production(a0frho_cm: f64, grains: &Grains) -> DustProductionRecord {
+    let kg_per_s = dust_production::kg_per_s(a0frho_cm, grains);
+    DustProductionRecord {
+        kg_per_s,
+        range_kg_per_s: [kg_per_s / FACTOR, kg_per_s * FACTOR],
+        grain_radius_um: grains.radius_m * 1e6,
+        grain_density_kg_m3: grains.density_kg_m3,
+        grain_speed_m_s: grains.speed_m_s,
+        geometric_albedo: grains.geometric_albedo,
+    }
+}
+
+fn warn_of_gas(band: &str, r_au: f64, notes: &mut Notes) {
+    if r_au > gas::LITTLE_GAS_BEYOND_AU {
+        return;
+    }
+    match gas::in_band(band) {
+        Some(g) if g.contamination == Contamination::Strong => notes.warn(format!(
+            "Gas shines in band {band} ({}) and is counted as dust: Afρ is an upper limit, which may be far too large.",
+            g.emissions
+        )),
+        Some(g) => notes.push(format!(
+            "Gas in band {band} ({}) is counted as dust; in a comet of little dust it may be a tenth of the light or more.",
+            g.emissions
+        )),
+        None => notes.warn(format!(
+            "Which gas shines in band {band} is not known; without a filter much of the light may be gas, and Afρ too large."
+        )),
+    }
+}
+
+fn warn_of_slope(slope: &SlopeRecord, notes: &mut Notes) {
+    let off = slope.slope - 1.0;
+    if off.abs() > TOLD_OFF_ONE && off.abs() > 3.0 * slope.slope_err {
+        let (way, grows) = if off > 0.0 { ("more steeply", "falls") } else { ("less steeply", "grows") };
+        notes.warn(format!(
+            "From {:.0} to {:.0} km the coma falls as ρ^−{:.2}, {way} than 1/ρ: Afρ {grows} with the aperture, and values in other \
+             apertures do not compare.",
+            slope.inner_km, slope.outer_km, slope.slope
+        ));
+    }
+}
