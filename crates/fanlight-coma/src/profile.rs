@@ -46,6 +46,11 @@ impl SkySurface {
         plane + xx * dx_px * dx_px + xy * dx_px * dy_px + yy * dy_px * dy_px
     }
 
+    /// Error of the mean sky per pixel on a circle about the optocentre, where x² and y² have a mean of R²/2.
+    pub fn mean_sigma_at(&self, radius_px: f64) -> f64 {
+        self.mean_sigma_within(std::f64::consts::SQRT_2 * radius_px)
+    }
+
     /// Error of the mean sky per pixel in a circle about the optocentre: slopes cancel there, x² and y² have a mean of R²/4.
     pub fn mean_sigma_within(&self, radius_px: f64) -> f64 {
         let half_square = 0.5 * radius_px * radius_px;

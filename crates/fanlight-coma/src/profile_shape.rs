@@ -13,8 +13,10 @@ pub struct RadialPoint {
     pub rho: f64,
     /// Its sky-subtracted brightness.
     pub brightness: f64,
-    /// The ring's own error, without that of the sky, which all rings share.
+    /// The ring's own error, without that of the sky.
     pub sigma: f64,
+    /// What the sky's error does to it: all rings are off together, in proportion to this.
+    pub sky_sigma: f64,
 }
 
 /// A slope over a range of radius: brightness falls as ρ^−slope.
@@ -54,11 +56,11 @@ const CLEARLY_BETTER: f64 = 18.0;
 const CHANGE_SIGMAS: f64 = 4.0;
 
 /// The rings that tell a slope: bright enough over noise and sky.
-pub fn telling(points: &[RadialPoint], sky_sigma: f64) -> Vec<RadialPoint> {
+pub fn telling(points: &[RadialPoint]) -> Vec<RadialPoint> {
     let tells = |p: &&RadialPoint| {
         p.rho > 0.0
             && p.sigma > 0.0
-            && p.brightness > LEAST_SIGMAS * p.sigma.hypot(sky_sigma)
+            && p.brightness > LEAST_SIGMAS * p.sigma.hypot(p.sky_sigma)
             && p.brightness.is_finite()
     };
     points.iter().filter(tells).copied().collect()
@@ -71,19 +73,19 @@ pub fn telling(points: &[RadialPoint], sky_sigma: f64) -> Vec<RadialPoint> {
 ///
 /// # Source
 /// Weighted least squares in ln–ln; the shared error of the sky is a further parameter with its own size as prior.
-pub fn slope(points: &[RadialPoint], sky_sigma: f64) -> Option<SlopeFit> {
-    let fit = Fit::of(points, None, sky_sigma)?;
+pub fn slope(points: &[RadialPoint]) -> Option<SlopeFit> {
+    let fit = Fit::of(points, None)?;
     Some(SlopeFit { inner: points.first()?.rho, outer: points.last()?.rho, slope: fit.slopes()[0] })
 }
 
 /// Slopes over ranges a factor of two wide, from the outermost ring inward, innermost range first.
-pub fn slopes_by_range(points: &[RadialPoint], sky_sigma: f64) -> Vec<SlopeFit> {
+pub fn slopes_by_range(points: &[RadialPoint]) -> Vec<SlopeFit> {
     let mut ranges = Vec::new();
     let mut outer = points.last().map_or(0.0, |p| p.rho);
     while points.first().is_some_and(|p| p.rho * RANGE.sqrt() < outer) {
         let inside: Vec<RadialPoint> =
             points.iter().filter(|p| p.rho >= outer / RANGE && p.rho <= outer).copied().collect();
-        ranges.extend(slope(&inside, sky_sigma));
+        ranges.extend(slope(&inside));
         outer /= RANGE;
     }
     ranges.reverse();
@@ -92,11 +94,11 @@ pub fn slopes_by_range(points: &[RadialPoint], sky_sigma: f64) -> Vec<SlopeFit> 
 
 /// Where the coma steepens, if two slopes fit clearly better than one and the outer one is the steeper; the break is sought
 /// at every ring with four others on either side.
-pub fn steepening(points: &[RadialPoint], sky_sigma: f64) -> Option<Steepening> {
-    let one = Fit::of(points, None, sky_sigma)?;
+pub fn steepening(points: &[RadialPoint]) -> Option<Steepening> {
+    let one = Fit::of(points, None)?;
     let places = FEWEST_RINGS..points.len().saturating_sub(FEWEST_RINGS);
     let fits: Vec<(f64, Fit)> =
-        places.filter_map(|i| Some((points[i].rho, Fit::of(points, Some(points[i].rho), sky_sigma)?))).collect();
+        places.filter_map(|i| Some((points[i].rho, Fit::of(points, Some(points[i].rho))?))).collect();
     let (rho, best) = fits.iter().min_by(|a, b| a.1.misfit.total_cmp(&b.1.misfit))?;
     let per_ring = best.excess();
     let [inner_slope, outer_slope] = best.slopes()[..] else { return None };
@@ -119,7 +121,7 @@ struct Fit {
 }
 
 impl Fit {
-    fn of(points: &[RadialPoint], break_at: Option<f64>, sky_sigma: f64) -> Option<Self> {
+    fn of(points: &[RadialPoint], break_at: Option<f64>) -> Option<Self> {
         if points.len() < FEWEST_RINGS {
             return None;
         }
@@ -135,7 +137,7 @@ impl Fit {
             if break_at.is_some() {
                 design[(row, 2)] = weight * x.max(0.0);
             }
-            design[(row, terms - 1)] = weight * sky_sigma / p.brightness;
+            design[(row, terms - 1)] = weight * p.sky_sigma / p.brightness;
             target[row] = weight * p.brightness.ln();
         }
         design[(points.len(), terms - 1)] = 1.0;
@@ -188,7 +190,7 @@ mod tests {
             .map(|i| {
                 let rho = 4.0 * 1.12f64.powi(i);
                 let sigma = error(rho);
-                RadialPoint { rho, brightness: brightness(rho) + sigma * normal(), sigma }
+                RadialPoint { rho, brightness: brightness(rho) + sigma * normal(), sigma, sky_sigma: 0.0 }
             })
             .collect()
     }
@@ -201,12 +203,12 @@ mod tests {
     fn power_laws_have_their_slope_in_every_range() {
         for true_slope in [0.7, 1.0, 1.5, 2.4] {
             let points = profile(|r| 1000.0 * r.powf(-true_slope), |r| 0.01 * r.powf(-true_slope), None);
-            let whole = slope(&points, 0.0).unwrap();
+            let whole = slope(&points).unwrap();
             assert!((whole.slope.value - true_slope).abs() < 1e-9 && (whole.inner - 4.0).abs() < 1e-12);
-            let ranges = slopes_by_range(&points, 0.0);
+            let ranges = slopes_by_range(&points);
             assert_eq!(ranges.len(), 5);
             assert!(ranges.iter().all(|r| (r.slope.value - true_slope).abs() < 1e-8 && r.outer / r.inner < 2.0 + 1e-9));
-            assert_eq!(steepening(&points, 0.0), None);
+            assert_eq!(steepening(&points), None);
         }
     }
 
@@ -218,7 +220,8 @@ mod tests {
             let mut random = rand_chacha::ChaCha8Rng::seed_from_u64(1000 + seed);
             let off: f64 = StandardNormal.sample(&mut random);
             let points = profile(|r| 1000.0 / r + 0.3 * off, |r| 20.0 / r, Some(seed));
-            let fit = slope(&telling(&points, 0.3), 0.3).unwrap().slope;
+            let points: Vec<RadialPoint> = points.iter().map(|p| RadialPoint { sky_sigma: 0.3, ..*p }).collect();
+            let fit = slope(&telling(&points)).unwrap().slope;
             squares += ((fit.value - 1.0) / fit.sigma).powi(2);
         }
         // 300 pulls: their mean square is 1 ± 0.08; misfits under 1 are not taken off, which makes it smaller
@@ -228,27 +231,26 @@ mod tests {
 
     #[test]
     fn a_steepening_is_found_where_it_is_and_not_where_there_is_none() {
-        let found = steepening(&profile(broken, |r| 0.01 * broken(r), Some(4)), 0.0).unwrap();
+        let found = steepening(&profile(broken, |r| 0.01 * broken(r), Some(4))).unwrap();
         assert!((found.rho / 25.0 - 1.0).abs() < 0.15, "{found:?}");
         assert!(found.rho_range.0 <= 25.0 * 1.12 && found.rho_range.1 >= 25.0 / 1.12, "{found:?}");
         assert!((found.inner_slope.value - 1.0).abs() < 4.0 * found.inner_slope.sigma, "{found:?}");
         assert!((found.outer_slope.value - 1.5).abs() < 4.0 * found.outer_slope.sigma, "{found:?}");
         let straight = |r: f64| 500.0 / r;
-        let false_ones =
-            (0..1000).filter(|s| steepening(&profile(straight, |r| 10.0 / r, Some(*s)), 0.0).is_some()).count();
+        let false_ones = (0..1000).filter(|s| steepening(&profile(straight, |r| 10.0 / r, Some(*s))).is_some()).count();
         assert!(false_ones <= 5, "{false_ones} of 1000");
         // a coma that flattens outward does not steepen
         let flatter = |r: f64| 500.0 / r * if r > 25.0 { (r / 25.0).powf(0.4) } else { 1.0 };
-        assert_eq!(steepening(&profile(flatter, |r| 0.01 * flatter(r), Some(5)), 0.0), None);
+        assert_eq!(steepening(&profile(flatter, |r| 0.01 * flatter(r), Some(5))), None);
     }
 
     #[test]
     fn faint_and_few_rings_tell_nothing() {
         let points = profile(|r| 1000.0 / r, |r| 600.0 / r, Some(1));
-        assert!(telling(&points, 0.0).is_empty());
+        assert!(telling(&points).is_empty());
         let few = profile(|r| 1000.0 / r, |r| 1.0 / r, Some(1));
-        assert_eq!(slope(&few[..3], 0.0), None);
-        assert_eq!(steepening(&few[..8], 0.0), None);
-        assert!(slopes_by_range(&[], 0.0).is_empty());
+        assert_eq!(slope(&few[..3]), None);
+        assert_eq!(steepening(&few[..8]), None);
+        assert!(slopes_by_range(&[]).is_empty());
     }
 }

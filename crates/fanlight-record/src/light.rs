@@ -121,16 +121,25 @@ pub struct SteepeningRecord {
 pub struct TotalMagnitudeRecord {
     /// The isophote's brightness.
     pub isophote_mag_arcsec2: f64,
-    /// Its radius on the sky.
-    pub radius_arcsec: f64,
-    /// Its radius at the comet.
-    pub radius_km: f64,
-    /// Magnitude of the light inside.
-    pub mag: f64,
+    /// Magnitude of the light inside; absent where the extrapolation would be a guess (`not_given_because`).
+    pub mag: Option<f64>,
     /// Its error; of an extrapolation mostly how the coma may go on.
-    pub mag_err: f64,
+    pub mag_err: Option<f64>,
+    /// Radius of the isophote on the sky.
+    pub radius_arcsec: Option<f64>,
+    /// Radius of the isophote at the comet.
+    pub radius_km: Option<f64>,
     /// Share of the light that lies beyond the measured circles, by extrapolation, 0 to 1.
-    pub extrapolated: f64,
+    pub extrapolated: Option<f64>,
+    /// Magnitude of the light inside the largest circle that was measured for it: the whole coma is brighter.
+    pub measured_mag: f64,
+    /// Its error.
+    pub measured_mag_err: f64,
+    /// Radius of that circle at the comet.
+    pub measured_radius_km: f64,
+    /// Why there is no magnitude inside the isophote.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub not_given_because: Option<String>,
 }
 
 /// Dust at one aperture for all comets, and what it may stand for.

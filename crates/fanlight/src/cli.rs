@@ -56,6 +56,9 @@ A frame that cannot be used is left out with a reason; the page lists it.")]
         /// Folder for the products; made if need be
         #[arg(long)]
         out: PathBuf,
+        /// Folder of this comet's night in another band: gives the comet's colour, and magnitudes at it
+        #[arg(long, value_name = "NIGHT_DIR")]
+        other_band: Option<PathBuf>,
         /// Of several nights in the folder, the one of this evening, YYYY-MM-DD; otherwise that of most frames
         #[arg(long, value_name = "DATE")]
         night: Option<String>,
@@ -180,9 +183,9 @@ The stars wait in a temporary file beside OUT: as much disk again is needed for 
 /// Says what is wrong; its status is the process's exit status.
 pub fn run(arguments: Arguments) -> Result<(), Failure> {
     match arguments.command {
-        Command::Night { frames_dir, campaign, out, night, leave_out, at, north_pa, verify } => {
+        Command::Night { frames_dir, campaign, out, other_band, night, leave_out, at, north_pa, verify } => {
             let choice = night::select::Choice { night, leave_out, at, north_pa_deg: north_pa };
-            night::command(&night::Options { frames_dir, campaign, out, choice, verify })
+            night::command(&night::Options { frames_dir, campaign, out, other_band, choice, verify })
         }
         Command::Enhance(options) => enhance::command(&options),
         Command::Geometry { campaign, utc, json } => geometry::command(&campaign, &utc, json),

@@ -44,6 +44,7 @@ fn night(name: &str, scenario: &Scenario, out: &Path) -> Result<NightRecord, Fai
         frames_dir: place.join("frames"),
         campaign: place.join("campaign.toml"),
         out: place.join("result"),
+        other_band: None,
         choice: night::select::Choice::default(),
         verify: false,
     })

@@ -109,6 +109,7 @@ pub fn reduced(folder: &Path) -> Result<Reduced, String> {
         frames_dir: folder.join("frames"),
         campaign: folder.join("campaign.toml"),
         out: folder.join("out"),
+        other_band: None,
         choice: Default::default(),
         verify: false,
     };

@@ -28,6 +28,10 @@ const STEPS_PER_DECADE: f64 = 12.0;
 const FIRST_RADIUS_FWHM: f64 = 0.5;
 /// Slopes are those of the coma from so many star widths on, where blurring no longer makes them.
 const SLOPES_FROM_FWHM: f64 = 2.0;
+/// The profile beyond the last ring goes on with the slope from this share of its radius on.
+const OUTER_SHARE: f64 = 0.4;
+/// A total whose error is more than this share of it is a guess.
+const MOST_GUESSED: f64 = 0.3;
 /// How far from 1 the slope of a coma in free outflow may be for its own structure. A judgement.
 const OWN_SHAPE: f64 = 0.02;
 
@@ -232,12 +236,11 @@ impl Coma<'_> {
         self.stack.sector(piece.pa_deg, piece.width_deg, (piece.inner_arcsec, piece.outer_arcsec))
     }
 
-    /// The rings that tell how the coma falls outward, in arcsec and per square pixel, with the sky's error.
-    fn telling_rings(&self) -> (Vec<RadialPoint>, f64) {
+    /// The rings that tell how the coma falls outward, in arcsec and per square pixel.
+    fn telling_rings(&self) -> Vec<RadialPoint> {
         let from_px = SLOPES_FROM_FWHM * self.fwhm_px();
         let scale = self.stack.scale_arcsec();
         let correlated = self.stack.comet.correlation.sqrt();
-        let sky_sigma = self.stack.sky.map_or(0.0, |s| s.level.sigma);
         let points: Vec<RadialPoint> = self
             .stack
             .rings
@@ -245,14 +248,15 @@ impl Coma<'_> {
             .filter(|r| r.inner_px >= from_px && 2 * r.n_good >= r.n_total)
             .filter_map(|r| {
                 let sigma = r.sigma_of_mean? * correlated;
-                Some(RadialPoint { rho: r.mean_radius_px * scale, brightness: r.mean, sigma })
+                let sky_sigma = self.stack.sky.map_or(0.0, |s| s.mean_sigma_at(r.mean_radius_px));
+                Some(RadialPoint { rho: r.mean_radius_px * scale, brightness: r.mean, sigma, sky_sigma })
             })
             .collect();
-        (profile_shape::telling(&points, sky_sigma), sky_sigma)
+        profile_shape::telling(&points)
     }
 
     fn shape(&self) -> Option<ProfileShapeRecord> {
-        let (points, sky_sigma) = self.telling_rings();
+        let points = self.telling_rings();
         let km = self.geometry.km_per_arcsec;
         let record = |s: &SlopeFit| SlopeRecord {
             inner_arcsec: s.inner,
@@ -263,12 +267,12 @@ impl Coma<'_> {
             slope_err: s.slope.sigma,
         };
         let value = |m: Measured| ValueRecord { value: m.value, err: m.sigma };
-        let whole = profile_shape::slope(&points, sky_sigma)?;
+        let whole = profile_shape::slope(&points)?;
         Some(ProfileShapeRecord {
             whole: record(&whole),
-            ranges: profile_shape::slopes_by_range(&points, sky_sigma).iter().map(record).collect(),
+            ranges: profile_shape::slopes_by_range(&points).iter().map(record).collect(),
             sigmas_from_one: (whole.slope.value - 1.0) / whole.slope.sigma.hypot(OWN_SHAPE),
-            steepening: profile_shape::steepening(&points, sky_sigma).map(|s| SteepeningRecord {
+            steepening: profile_shape::steepening(&points).map(|s| SteepeningRecord {
                 radius_arcsec: s.rho,
                 radius_km: s.rho * km,
                 range_km: [s.rho_range.0 * km, s.rho_range.1 * km],
@@ -278,51 +282,74 @@ impl Coma<'_> {
         })
     }
 
-    /// The light inside the isophote, measured where that is on the stack, extrapolated where it is not.
+    /// The light inside the isophote, measured where that is on the stack, extrapolated where it is not and that is no guess.
     fn total(&self) -> Option<TotalMagnitudeRecord> {
         let calibration = self.calibration.filter(|_| self.stack.shows_centre())?;
-        let (points, sky_sigma) = self.telling_rings();
+        let points = self.telling_rings();
         let scale = self.stack.scale_arcsec();
-        let per_arcsec2 = 10f64.powf(0.4 * (calibration.zero_point.value - total_light::ISOPHOTE_MAG_ARCSEC2));
         let area = scale * scale;
-        let isophote = per_arcsec2 * area;
-        let circle = |rho_arcsec: f64| {
-            let (light, _) = self.stack.aperture(rho_arcsec / scale)?;
-            Some(self.with_missing(light, std::f64::consts::PI * rho_arcsec.powi(2)))
-        };
-        let crossed = points.windows(2).find(|p| p[0].brightness >= isophote && p[1].brightness < isophote);
-        let (light, radius_arcsec, extrapolated) = match crossed {
-            Some([a, b]) => {
-                let share = (a.brightness / isophote).ln() / (a.brightness / b.brightness).ln();
-                let radius = a.rho * (b.rho / a.rho).powf(share);
-                (circle(radius)?, radius, 0.0)
+        let mag_arcsec2 = |brightness: f64| calibration.zero_point.value - 2.5 * (brightness / area).log10();
+        let isophote = 10f64.powf(0.4 * (calibration.zero_point.value - total_light::ISOPHOTE_MAG_ARCSEC2));
+        let crossed = points.windows(2).find_map(|p| {
+            let (a, b) = (p[0].brightness / area, p[1].brightness / area);
+            let share = (a / isophote).ln() / (a / b).ln();
+            (a >= isophote && b < isophote).then(|| p[0].rho * (p[1].rho / p[0].rho).powf(share))
+        });
+        let last = points.last()?;
+        let measured_arcsec = crossed.unwrap_or(last.rho).min(self.stack.largest_circle_px() * scale);
+        let (light, _) = self.stack.aperture(measured_arcsec / scale)?;
+        let light = self.with_missing(light, std::f64::consts::PI * measured_arcsec.powi(2));
+        let Brightness::Magnitude(measured) = calibration.brightness(&light) else { return None };
+        let whole = match crossed {
+            Some(radius) => {
+                Ok(TotalLight { light: Measured::new(light.flux, light.sigma()), radius, extrapolated: 0.0 })
             }
-            _ => {
-                let last = points.last().filter(|p| p.brightness >= isophote)?;
-                let outermost: Vec<RadialPoint> = points.iter().filter(|p| p.rho > 0.4 * last.rho).copied().collect();
-                let inner = circle(last.rho)?;
-                let coma = OuterComa {
-                    radius: last.rho,
-                    light: Measured::new(inner.flux, inner.sigma()),
-                    brightness: Measured::new(last.brightness / area, last.sigma.hypot(sky_sigma) / area),
-                    slope: profile_shape::slope(&outermost, sky_sigma)?.slope,
-                };
-                let TotalLight { light, radius, extrapolated } = total_light::extrapolate(&coma, per_arcsec2)?;
-                (
-                    ApertureLight { flux: light.value, noise: light.sigma, ..ApertureLight::default() },
-                    radius,
-                    extrapolated,
+            None if last.brightness < area * isophote => {
+                Err("the coma is lost in the noise before it has fallen to the isophote".to_string())
+            }
+            None => {
+                let outer: Vec<RadialPoint> =
+                    points.iter().filter(|p| p.rho > OUTER_SHARE * last.rho).copied().collect();
+                let slope = profile_shape::slope(&outer)?.slope;
+                let brightness = Measured::new(last.brightness / area, last.sigma.hypot(last.sky_sigma) / area);
+                let inside = Measured::new(light.flux, light.sigma());
+                let coma = OuterComa { radius: measured_arcsec, light: inside, brightness, slope };
+                total_light::extrapolate(&coma, isophote).filter(|t| t.light.sigma < MOST_GUESSED * t.light.value).ok_or_else(
+                    || {
+                        format!(
+                            "at {:.0} km the coma is still {:.1} mag/arcsec², {:.1} mag brighter than the isophote: how it goes on \
+                             is not known",
+                            measured_arcsec * self.geometry.km_per_arcsec,
+                            mag_arcsec2(last.brightness),
+                            total_light::ISOPHOTE_MAG_ARCSEC2 - mag_arcsec2(last.brightness)
+                        )
+                    },
                 )
             }
         };
-        let Brightness::Magnitude(m) = calibration.brightness(&light) else { return None };
+        let found = whole.as_ref().ok();
+        let seen = found.map(|t| {
+            calibration.brightness(&ApertureLight {
+                flux: t.light.value,
+                noise: t.light.sigma,
+                ..ApertureLight::default()
+            })
+        });
+        let mag = match seen {
+            Some(Brightness::Magnitude(m)) => Some(m),
+            _ => None,
+        };
         Some(TotalMagnitudeRecord {
             isophote_mag_arcsec2: total_light::ISOPHOTE_MAG_ARCSEC2,
-            radius_arcsec,
-            radius_km: radius_arcsec * self.geometry.km_per_arcsec,
-            mag: m.value,
-            mag_err: m.sigma,
-            extrapolated,
+            mag: mag.map(|m| m.value),
+            mag_err: mag.map(|m| m.sigma),
+            radius_arcsec: found.map(|t| t.radius),
+            radius_km: found.map(|t| t.radius * self.geometry.km_per_arcsec),
+            extrapolated: found.map(|t| t.extrapolated),
+            measured_mag: measured.value,
+            measured_mag_err: measured.sigma,
+            measured_radius_km: measured_arcsec * self.geometry.km_per_arcsec,
+            not_given_because: whole.err(),
         })
     }
 }

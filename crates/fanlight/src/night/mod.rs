@@ -4,6 +4,7 @@ pub mod bright_stars;
 pub mod camera;
 pub mod checks;
 pub mod circumstances;
+pub mod colour;
 pub mod combine;
 pub mod conditions;
 pub mod dust;
@@ -45,6 +46,7 @@ pub mod window;
 pub mod wings;
 
 use crate::{Failure, geometry, messages};
+use colour::OtherBand;
 use fanlight_coma::register::Offset;
 use fanlight_coma::zero_point::{FrameZeroPoint, NightZeroPoint, Standard};
 use fanlight_io::{Campaign, FrameList, OutputFolder};
@@ -64,6 +66,8 @@ pub struct Options {
     pub campaign: PathBuf,
     /// Folder for the products.
     pub out: PathBuf,
+    /// Folder of the same comet's night in another band, for its colour.
+    pub other_band: Option<PathBuf>,
     /// Which of the frames.
     pub choice: select::Choice,
     /// Whether an earlier run's inputs and products are compared by their contents instead of by size and time of change.
@@ -98,10 +102,11 @@ impl Options {
     pub fn as_typed(&self) -> String {
         let quoted = |p: &Path| format!("\"{}\"", p.display());
         format!(
-            "fanlight night {} --campaign {} --out {}{}",
+            "fanlight night {} --campaign {} --out {}{}{}",
             quoted(&self.frames_dir),
             quoted(&self.campaign),
             quoted(&self.out),
+            self.other_band.as_ref().map(|p| format!(" --other-band {}", quoted(p))).unwrap_or_default(),
             self.choice.as_typed()
         )
     }
@@ -113,6 +118,8 @@ pub struct Sources {
     pub campaign: Campaign,
     /// The folder's files; `None` of a ready-made stack.
     pub frames: Option<FrameList>,
+    /// The other band's night.
+    pub other_band: Option<OtherBand>,
 }
 
 impl Sources {
@@ -126,7 +133,8 @@ impl Sources {
         options.frames_must_exist()?;
         let list = || fanlight_io::list_frames(&options.frames_dir).map_err(Failure::data);
         let frames = if options.is_stack() { None } else { Some(list()?) };
-        Ok(Self { campaign, frames })
+        let other_band = options.other_band.as_ref().map(|o| OtherBand::open(o, &campaign)).transpose()?;
+        Ok(Self { campaign, frames, other_band })
     }
 }
 
@@ -192,6 +200,8 @@ pub struct Night {
     pub star_leftovers: Vec<fanlight_coma::evidence::bright_stars::StarLeftover>,
     /// Whether the frames say that a program made them.
     pub simulated: bool,
+    /// The same comet's night in another band.
+    pub other_band: Option<OtherBand>,
     /// Sentences for the record.
     pub notes: Notes,
 }

@@ -1,5 +1,6 @@
 //! Magnitudes and Afρ in the campaign's apertures, with their errors term by term.
 
+use super::colour::{self, OwnBand};
 use super::dust::DustScale;
 use super::notes::Notes;
 use super::record::{signed, stack_zero_point};
@@ -7,8 +8,9 @@ use super::{Missing, Night};
 use fanlight_coma::passing::StarsLeft;
 use fanlight_coma::photometry::{self, ApertureLight, Brightness};
 use fanlight_coma::seeing_loss::SeeingLoss;
+use fanlight_coma::solar;
 use fanlight_image::{Measured, robust};
-use fanlight_record::{ErrorTerm, GeometryRecord, PhotometryRecord, sentences};
+use fanlight_record::{ColourRecord, ErrorTerm, GeometryRecord, PhotometryRecord, sentences};
 
 /// Error of the colour assumed for the comet: dusty comae are redder than the Sun by 0 to 0.3 mag in g − r.
 const COLOUR_SIGMA_MAG: f64 = 0.15;
@@ -97,6 +99,8 @@ pub struct Calibration<'a> {
     pub zero_point: Measured,
     /// What the comet's colour may change magnitudes by.
     colour_sigma: f64,
+    /// The comet's colour, where another band tells it.
+    pub colour: Option<ColourRecord>,
     /// Magnitudes to Afρ.
     pub dust: DustScale,
     uncalibrated: Uncalibrated,
@@ -109,21 +113,6 @@ impl<'a> Calibration<'a> {
     pub fn of(night: &'a Night, geometry: &'a GeometryRecord, notes: &mut Notes) -> Option<Self> {
         let band = night.campaign.photometry.band.as_deref()?;
         let zero_point = stack_zero_point(night)?;
-        let term = night.solution.as_ref().and_then(|s| s.colour_term);
-        let colour_sigma = term.map_or(NO_COLOUR_TERM_MAG, |t| t.value.abs().max(t.sigma) * COLOUR_SIGMA_MAG);
-        match (&night.colour, term) {
-            (Some(c), Some(t)) => notes.push(format!(
-                "Magnitudes are for a comet of the Sun's colour, {} = {:.2}; the colour term is {} ± {:.3}.",
-                c.name.replace('-', " − "),
-                c.solar_mag,
-                signed(t.value, 3),
-                t.sigma
-            )),
-            _ => notes.push(
-                "No colour term could be fitted; magnitudes are for a source of the comparison stars' mean colour."
-                    .into(),
-            ),
-        }
         let shows_centre = night.stack.shows_centre();
         if !shows_centre {
             notes.warn(
@@ -138,7 +127,57 @@ impl<'a> Calibration<'a> {
             .and_then(|k| SeeingLoss::new(&night.stack.rings, &night.stack.comet.kernel, k.fwhm_px()));
         let dust = DustScale::of(&night.campaign.photometry, band, geometry, notes);
         let uncalibrated = Uncalibrated::of(night);
-        Some(Self { night, geometry, band, zero_point, colour_sigma, dust, uncalibrated, shows_centre, losses })
+        let term = night.solution.as_ref().and_then(|s| s.colour_term);
+        let colour_sigma = term.map_or(NO_COLOUR_TERM_MAG, |t| t.value.abs().max(t.sigma) * COLOUR_SIGMA_MAG);
+        let colour = None;
+        let mut calibration =
+            Self { night, geometry, band, zero_point, colour_sigma, colour, dust, uncalibrated, shows_centre, losses };
+        calibration.take_colour(term, notes);
+        Some(calibration)
+    }
+
+    /// Brings the zero point to the comet's measured colour, where another band tells it.
+    fn take_colour(&mut self, term: Option<Measured>, notes: &mut Notes) {
+        let night = self.night;
+        if let (Some(other), Some(band)) = (&night.other_band, solar::band_named(self.band)) {
+            let colour_term = night.colour.as_ref().map(|c| c.name.as_str()).zip(term.map(|t| t.value));
+            let own = OwnBand { band, colour_term, mid: night.mid };
+            match other.colour(&own, |km| self.aperture(km).and_then(|(p, _)| Some(Measured::new(p.mag?, p.mag_err?))))
+            {
+                Ok((found, step)) => {
+                    self.zero_point.value += step.value;
+                    self.colour_sigma = step.sigma;
+                    notes.push(format!(
+                        "Magnitudes are at the comet's measured colour, {} − {} = {:.3} ± {:.3}, which makes them {} mag different from those \
+                         at the Sun's.",
+                        found.blue,
+                        found.red,
+                        found.colour_mag,
+                        found.colour_err_mag,
+                        signed(step.value, 3)
+                    ));
+                    if let Some(warning) = colour::told_apart(&found) {
+                        notes.warn(warning);
+                    }
+                    self.colour = Some(found);
+                    return;
+                }
+                Err(reason) => notes.warn(reason),
+            }
+        }
+        match (&night.colour, term) {
+            (Some(c), Some(t)) => notes.push(format!(
+                "Magnitudes are for a comet of the Sun's colour, {} = {:.2}; the colour term is {} ± {:.3}.",
+                c.name.replace('-', " − "),
+                c.solar_mag,
+                signed(t.value, 3),
+                t.sigma
+            )),
+            _ => notes.push(
+                "No colour term could be fitted; magnitudes are for a source of the comparison stars' mean colour."
+                    .into(),
+            ),
+        }
     }
 
     /// Records of the campaign's apertures; one that is not wholly on the stack is left out with a warning.

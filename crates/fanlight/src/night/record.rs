@@ -75,9 +75,9 @@ pub fn night_record(
         total_magnitude: light.total,
         dust,
         extinction,
-        colour: None,
+        colour: calibration.as_ref().and_then(|c| c.colour.clone()),
         morphology: morphology(night),
-        profile: profile(night),
+        profile: profile(night, calibration.as_ref().map(|c| c.zero_point.value)),
         zero_point: zero_point(night),
         stack: stack(night, &frames),
         conditions,
@@ -245,10 +245,9 @@ fn morphology(night: &Night) -> MorphologyRecord {
     }
 }
 
-fn profile(night: &Night) -> Vec<ProfileRecord> {
+fn profile(night: &Night, zero_point: Option<f64>) -> Vec<ProfileRecord> {
     let scale = night.stack.scale_arcsec();
     let area = scale * scale;
-    let zero_point = night.stack_zero_point_mag;
     let sky_sigma = night.stack.sky.map_or(0.0, |s| s.level.sigma);
     let (mut enclosed, mut from_px) = (0.0, 0.0);
     let rings = night.stack.rings.iter().filter(|r| r.n_good > 0 && r.mean.is_finite());
@@ -357,6 +356,10 @@ fn provenance(night: &Night, options: &Options, catalogue: Option<PathBuf>) -> R
     let file_name = |p: &Path| p.file_name().map_or_else(String::new, |n| n.to_string_lossy().into_owned());
     let mut inputs = vec![(options.campaign.clone(), file_name(&options.campaign), "campaign")];
     inputs.extend(catalogue.map(|p| (p.clone(), file_name(&p), "catalogue")));
+    inputs.extend(options.other_band.iter().map(|p| {
+        let path = super::colour::record_in(p);
+        (path.clone(), file_name(&path), "night in another band")
+    }));
     let lights: Vec<_> = night.looks.iter().map(|l| l.light.file.clone()).collect();
     inputs.extend(role(&lights, "light"));
     inputs.extend(role(&night.inputs.biases, "bias"));

@@ -55,7 +55,7 @@ pub struct Reduced {
 /// When the data or the campaign do not allow the job.
 pub fn reduce(options: &Options, sources: Sources, scratch: &Path) -> Result<Reduced, Failure> {
     let at = options.choice.at.as_deref().map(expected::parse_place).transpose()?;
-    let Sources { mut campaign, frames } = sources;
+    let Sources { mut campaign, frames, other_band } = sources;
     let orbit = campaign.orbit().map_err(geometry::campaign_failure)?;
     let site = campaign.site().map_err(geometry::campaign_failure)?;
     let field_file = field::open_field(&campaign)?;
@@ -331,6 +331,7 @@ pub fn reduce(options: &Options, sources: Sources, scratch: &Path) -> Result<Red
         rays_pa_deg,
         star_leftovers,
         simulated,
+        other_band,
         notes,
     };
     let mut record = record::night_record(&night, &orbit, &site, options, catalogue.as_ref().map(|c| c.path.clone()))?;

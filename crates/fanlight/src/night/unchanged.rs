@@ -1,6 +1,6 @@
 //! Whether an earlier run of the same call can stand: the program, what it read and what it wrote are as they were.
 
-use super::{Options, Sources, products};
+use super::{Options, Sources, colour, products};
 use crate::Failure;
 use fanlight_io::{FileStamp, OutputFolder};
 use fanlight_record::NightRecord;
@@ -38,6 +38,7 @@ pub fn input_files(options: &Options, sources: &Sources) -> Vec<PathBuf> {
     };
     files.push(options.campaign.clone());
     files.extend(sources.campaign.photometry.catalogue.clone());
+    files.extend(options.other_band.as_deref().map(colour::record_in));
     files
 }
 

@@ -126,6 +126,7 @@ fn measure(folder: &Path, s: &Scenario, extensions: impl FnOnce(&Image) -> Vec<E
         frames_dir: path,
         campaign: folder.join("campaign.toml"),
         out: folder.join("out"),
+        other_band: None,
         choice: Default::default(),
         verify: false,
     };

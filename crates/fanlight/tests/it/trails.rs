@@ -56,6 +56,7 @@ fn measured(scenario: &Scenario, stated: bool) -> (Reduced, Value) {
         frames_dir: folder.path().join("frames"),
         campaign,
         out: folder.path().join("out"),
+        other_band: None,
         choice: Default::default(),
         verify: false,
     };

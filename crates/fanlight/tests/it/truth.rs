@@ -159,6 +159,7 @@ pub fn reduced(scenario: &Scenario, folder: &Path) -> Result<(Reduced, Value), S
         frames_dir: folder.join("frames"),
         campaign: folder.join("campaign.toml"),
         out: folder.join("out"),
+        other_band: None,
         choice: Default::default(),
         verify: false,
     };

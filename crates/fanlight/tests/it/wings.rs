@@ -38,6 +38,7 @@ fn measured(scenario: &Scenario) -> (Reduced, Value) {
         frames_dir: folder.path().join("frames"),
         campaign: folder.path().join("campaign.toml"),
         out: folder.path().join("out"),
+        other_band: None,
         choice: Default::default(),
         verify: false,
     };

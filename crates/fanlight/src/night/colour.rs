@@ -1,0 +1,133 @@
+//! The comet's colour from this night and another band's: magnitudes at that colour, and the reddening of the dust.
+
+use crate::Failure;
+use fanlight_coma::colour::{AtSolarColour, reflectivity_gradient, true_colour};
+use fanlight_coma::solar::{self, Band};
+use fanlight_image::Measured;
+use fanlight_io::Campaign;
+use fanlight_record::{ColourRecord, NightRecord};
+use fanlight_sky::UtcInstant;
+use std::path::{Path, PathBuf};
+
+/// The record in another night's folder.
+pub fn record_in(folder: &Path) -> PathBuf {
+    folder.join(super::products::RECORD)
+}
+
+/// Two bands more than this apart in time show the comet's own changes as colour, too.
+const TOLD_HOURS: f64 = 3.0;
+
+/// Another band's night as read.
+pub struct OtherBand {
+    band: &'static Band,
+    record: NightRecord,
+    sha256: String,
+}
+
+impl OtherBand {
+    /// Reads another night's record and checks that it is of the campaign's comet in another band.
+    ///
+    /// # Errors
+    /// When it is missing, broken, of another schema, comet or of the same band, or a band's solar magnitude is not known.
+    pub fn open(folder: &Path, campaign: &Campaign) -> Result<Self, Failure> {
+        let path = record_in(folder);
+        let hint = "give the folder that `fanlight night` wrote for the same comet in the other band";
+        let record: NightRecord = fanlight_io::read_json(&path).map_err(|e| Failure::call(e).hint(hint))?;
+        let wrong = |what: String| Err(Failure::call(format!("--other-band {}: {what}", path.display())).hint(hint));
+        if record.schema != fanlight_record::NIGHT_SCHEMA {
+            return wrong(format!("schema \"{}\", not \"{}\"", record.schema, fanlight_record::NIGHT_SCHEMA));
+        }
+        let comet = campaign.designation().map_err(crate::geometry::campaign_failure)?;
+        if record.object != comet {
+            return wrong(format!("a night of {}, not of {comet}", record.object));
+        }
+        let Some(measured) = record.photometry.iter().find(|p| p.mag.is_some()) else {
+            return wrong("has no magnitude, so there is no colour".into());
+        };
+        let band = campaign.photometry.band.as_deref().unwrap_or_default();
+        match (solar::band_named(&measured.band), solar::band_named(band)) {
+            (Some(theirs), Some(own)) if theirs.name == own.name => {
+                wrong(format!("a night in {band}, as these frames are"))
+            }
+            (Some(theirs), Some(_)) => {
+                let sha256 = fanlight_io::sha256_file(&path).map_err(Failure::data)?;
+                Ok(Self { band: theirs, record, sha256 })
+            }
+            _ => wrong(format!("the Sun's colour between bands {} and {band} is not known", measured.band)),
+        }
+    }
+
+    /// The comet's colour by this night's magnitudes, which `own` gives for an aperture at the Sun's colour.
+    ///
+    /// # Errors
+    /// A sentence for the record when the nights share no measured aperture.
+    pub fn colour(
+        &self,
+        own: &OwnBand,
+        at: impl Fn(f64) -> Option<Measured>,
+    ) -> Result<(ColourRecord, Measured), String> {
+        let pairs = self.record.photometry.iter().filter_map(|p| {
+            let mine = at(p.aperture_km)?;
+            Some((p, mine, mine.sigma.hypot(p.mag_err?), p.mag?))
+        });
+        let Some((theirs, mine, _, their_mag)) = pairs.min_by(|a, b| a.2.total_cmp(&b.2)) else {
+            return Err(
+                "There is no colour: none of the other band's apertures could be measured on these frames.".into()
+            );
+        };
+        let own_is_blue = own.band.wavelength_nm < self.band.wavelength_nm;
+        let (blue, red) = if own_is_blue { (own.band, self.band) } else { (self.band, own.band) };
+        let solar_colour = blue.solar_mag - red.solar_mag;
+        let name = format!("{}-{}", blue.name, red.name);
+        // a colour term by another colour says nothing of this one
+        let own_term = own.colour_term.filter(|(colour, _)| *colour == name).map_or(0.0, |(_, term)| term);
+        let zero_point = self.record.zero_point.as_ref().filter(|z| z.colour.as_ref() == Some(&name));
+        let their_term = zero_point.and_then(|z| z.colour_term).unwrap_or(0.0);
+        let assumed = zero_point.and_then(|z| z.comet_colour_mag).unwrap_or(solar_colour);
+        let mine = AtSolarColour { mag: mine, colour_term: own_term };
+        let theirs_at_solar = AtSolarColour {
+            mag: Measured::new(their_mag - their_term * (assumed - solar_colour), theirs.mag_err.unwrap_or(0.0)),
+            colour_term: their_term,
+        };
+        let (of_blue, of_red) = if own_is_blue { (mine, theirs_at_solar) } else { (theirs_at_solar, mine) };
+        let colour = true_colour(of_blue, of_red, solar_colour);
+        let gradient = reflectivity_gradient(blue, red, colour).map_err(|e| e.to_string())?;
+        let step = Measured::new(own_term * (colour.value - solar_colour), (own_term * colour.sigma).abs());
+        let record = ColourRecord {
+            blue: blue.name.to_string(),
+            red: red.name.to_string(),
+            aperture_km: theirs.aperture_km,
+            colour_mag: colour.value,
+            colour_err_mag: colour.sigma,
+            solar_colour_mag: solar_colour,
+            slope_percent_per_1000a: gradient.value,
+            slope_err_percent_per_1000a: gradient.sigma,
+            hours_apart: UtcInstant::parse(&self.record.mid_utc)
+                .map(|utc| utc.seconds_since(&own.mid) / 3600.0)
+                .map_err(|e| e.to_string())?,
+            other_sha256: self.sha256.clone(),
+        };
+        Ok((record, step))
+    }
+}
+
+/// What colours need of this night.
+pub struct OwnBand<'a> {
+    /// Its band.
+    pub band: &'static Band,
+    /// The colour that its zero point's colour term is by, and the term.
+    pub colour_term: Option<(&'a str, f64)>,
+    /// Its middle.
+    pub mid: UtcInstant,
+}
+
+/// What a reader must know of two bands that were not taken together.
+pub fn told_apart(colour: &ColourRecord) -> Option<String> {
+    (colour.hours_apart.abs() > TOLD_HOURS).then(|| {
+        format!(
+            "The other band was taken {:.1} hours {}: what the comet changed in between is in its colour.",
+            colour.hours_apart.abs(),
+            if colour.hours_apart > 0.0 { "later" } else { "earlier" }
+        )
+    })
+}
