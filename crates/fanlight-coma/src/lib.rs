@@ -8,6 +8,7 @@
 //! Nothing here opens a file or prints.
 
 pub mod afrho;
+pub mod band_transforms;
 pub mod calibrate;
 pub mod colour;
 pub mod cusp;

@@ -58,11 +58,14 @@ pub const BANDS: [Band; 18] = [
     gaia("RP", -27.39, 783.0),
 ];
 
-/// A band by its name, `Rc` and `Ic` for Cousins' included; `None` for one that the table lacks.
+/// A band by its name, `Rc` and `Ic` for Cousins' and the Gaia archive's columns included; `None` for one that the table lacks.
 pub fn band_named(name: &str) -> Option<&'static Band> {
     let name = match name {
         "Rc" => "R",
         "Ic" => "I",
+        "phot_g_mean_mag" => "G",
+        "phot_bp_mean_mag" => "BP",
+        "phot_rp_mean_mag" => "RP",
         other => other,
     };
     BANDS.iter().find(|b| b.name == name)

@@ -6,9 +6,10 @@ use super::inputs::Inputs;
 use super::second_pass::SkyStar;
 use super::{Colour, camera};
 use crate::Failure;
+use fanlight_coma::band_transforms::{BandTransform, SHARED_SIGMA_MAG};
 use fanlight_coma::solar;
 use fanlight_coma::zero_point::NightZeroPoint;
-use fanlight_io::{Campaign, Cone};
+use fanlight_io::{Campaign, CatalogueStar, Cone};
 use fanlight_sky::{PixelXy, UtcInstant};
 use std::path::PathBuf;
 
@@ -20,25 +21,74 @@ pub struct Field {
     pub path: PathBuf,
     /// The band that the night is tied to.
     pub band: String,
+    /// How the catalogue's magnitudes are brought to it, where the catalogue has others only.
+    pub transform: Option<&'static BandTransform>,
 }
 
 impl Field {
+    /// The bands of the colour that goes with the zero point: the transformation's, or the band's own.
+    fn colour_bands(&self) -> Option<(&'static str, &'static str)> {
+        self.transform.map(|t| t.colour).or_else(|| solar::colour_bands(&self.band))
+    }
+
     /// The colour of the band's zero point, where the catalogue has both bands.
     pub fn colour(&self) -> Option<Colour> {
-        let (blue, red) = solar::colour_bands(&self.band)?;
-        let both = self.catalogue.band(blue).is_some() && self.catalogue.band(red).is_some();
+        let (blue, red) = self.colour_bands()?;
+        let both = self.column(blue).is_some() && self.column(red).is_some();
         let solar_mag = solar::solar_colour(blue, red)?;
         both.then(|| Colour { name: format!("{blue}-{red}"), solar_mag })
     }
 
-    /// The stars at an epoch that have a magnitude in the band.
+    /// The stars at an epoch that have a magnitude in the band, transformed where the catalogue has others only.
     pub fn at(&self, epoch: UtcInstant) -> Vec<FieldEntry> {
-        let Some(band) = self.catalogue.band(&self.band) else { return Vec::new() };
-        let colour = solar::colour_bands(&self.band)
-            .and_then(|(blue, red)| Some((self.catalogue.band(blue)?, self.catalogue.band(red)?)));
+        let own = self.column(&self.band);
+        let colour = self.colour_bands().and_then(|(blue, red)| Some((self.column(blue)?, self.column(red)?)));
         let epoch_yr = epoch.julian_year();
-        self.catalogue.stars.iter().filter_map(|s| FieldEntry::new(s, epoch_yr, band, colour)).collect()
+        let entry = |s: &CatalogueStar| {
+            let magnitude = match self.transform {
+                None => s.mags.get(own?).copied().flatten()?,
+                Some(t) => self.transformed(t, s)?,
+            };
+            Some(FieldEntry::new(s, epoch_yr, magnitude, colour))
+        };
+        self.catalogue.stars.iter().filter_map(entry).collect()
     }
+
+    /// A star's magnitude in the night's band with the error of its base and the transformation's scatter.
+    fn transformed(&self, transform: &BandTransform, star: &CatalogueStar) -> Option<(f64, Option<f64>)> {
+        let of = |band: &str| star.mags.get(self.column(band)?).copied().flatten();
+        let magnitude = transform.magnitude(|band| of(band).map(|m| m.0))?;
+        let own = of(transform.base)?.1.unwrap_or(0.0);
+        Some((magnitude, Some(own.hypot(transform.scatter_mag))))
+    }
+
+    fn column(&self, band: &str) -> Option<usize> {
+        column_of(&self.catalogue.bands, band)
+    }
+
+    /// What a reader must know where the band is not the catalogue's own.
+    pub fn note(&self) -> Option<String> {
+        let t = self.transform?;
+        Some(format!(
+            "The catalogue has no band {}: its stars' magnitudes were transformed from {} with the colour {} − {} ({}; scatter {} mag, \
+             and {} mag of error that all share).",
+            self.band, t.base, t.colour.0, t.colour.1, t.source, t.scatter_mag, SHARED_SIGMA_MAG
+        ))
+    }
+
+    /// Error of the band itself that all stars share.
+    pub fn band_sigma_mag(&self) -> f64 {
+        if self.transform.is_some() { SHARED_SIGMA_MAG } else { 0.0 }
+    }
+}
+
+/// The column of a band, which catalogues may name otherwise (`phot_g_mean_mag` is G).
+fn column_of(bands: &[String], band: &str) -> Option<usize> {
+    let alike = || solar::band_named(band).map(|b| b.name);
+    bands.iter().position(|b| b == band).or_else(|| {
+        let name = alike()?;
+        bands.iter().position(|b| solar::band_named(b).is_some_and(|b| b.name == name))
+    })
 }
 
 /// How far from the ephemeris place stars are wanted beyond the frame: solving looks 2° about it.
@@ -65,10 +115,11 @@ pub fn part_of_sky(inputs: &Inputs, campaign: &Campaign, expected: &Expected<'_>
     Ok(Cone { centre, radius_deg: radius_deg.min(180.0) })
 }
 
-/// The campaign's catalogue, known to have the band; the stars of a star list are still to be read.
+/// The campaign's catalogue, known to have the band or others that give it; the stars of a star list are still to be read.
 pub struct FieldFile {
     path: PathBuf,
     band: String,
+    transform: Option<&'static BandTransform>,
     whole: Option<fanlight_io::Catalogue>,
 }
 
@@ -86,15 +137,17 @@ pub fn open_field(campaign: &Campaign) -> Result<Option<FieldFile>, Failure> {
             (whole.bands.clone(), Some(whole))
         }
     };
-    if !bands.contains(&band) {
+    let has = |band: &str| column_of(&bands, band).is_some();
+    let transform = if has(&band) { None } else { BandTransform::to(&band, has) };
+    if !has(&band) && transform.is_none() {
         return Err(Failure::call(format!(
             "{}: no column \"{band}\" for photometry.band; the catalogue has {}",
             path.display(),
             bands.join(", ")
         ))
-        .hint("set photometry.band to one of the catalogue's bands"));
+        .hint("set photometry.band to one of the catalogue's bands, or to one that they give: B, V, R or I from g, r and i; those, g, r and i from Gaia's G, BP and RP"));
     }
-    Ok(Some(FieldFile { path: path.clone(), band, whole }))
+    Ok(Some(FieldFile { path: path.clone(), band, transform, whole }))
 }
 
 impl FieldFile {
@@ -104,7 +157,7 @@ impl FieldFile {
             Some(whole) => whole,
             None => fanlight_io::load_catalogue(&self.path, Some(part)).map_err(wrong_catalogue)?,
         };
-        Ok(Field { catalogue, path: self.path, band: self.band })
+        Ok(Field { catalogue, path: self.path, band: self.band, transform: self.transform })
     }
 }
 

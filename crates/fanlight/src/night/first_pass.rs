@@ -60,14 +60,19 @@ pub struct FieldEntry {
 }
 
 impl FieldEntry {
-    /// A catalogue star's entry; `None` where the catalogue has no magnitude in the band.
-    pub fn new(star: &CatalogueStar, epoch_yr: f64, band: usize, colour: Option<(usize, usize)>) -> Option<Self> {
-        let (magnitude, magnitude_err) = star.mags.get(band).copied().flatten()?;
+    /// A catalogue star's entry, `magnitude` that in the night's band with its error, `colour` the columns of the two bands.
+    pub fn new(
+        star: &CatalogueStar,
+        epoch_yr: f64,
+        magnitude: (f64, Option<f64>),
+        colour: Option<(usize, usize)>,
+    ) -> Self {
+        let (magnitude, magnitude_err) = magnitude;
         let magnitude_in = |i: usize| star.mags.get(i).copied().flatten().map(|m| m.0);
         let colour = colour.and_then(|(blue, red)| Some(magnitude_in(blue)? - magnitude_in(red)?));
         let standard = Standard { magnitude, magnitude_err, colour };
         let place_sigma_arcsec = star.place_err_mas.map(|mas| mas / 1000.0);
-        Some(Self { place: star.position_at(epoch_yr), place_sigma_arcsec, standard })
+        Self { place: star.position_at(epoch_yr), place_sigma_arcsec, standard }
     }
 }
 

@@ -202,6 +202,8 @@ pub struct Night {
     pub simulated: bool,
     /// The same comet's night in another band.
     pub other_band: Option<OtherBand>,
+    /// Error of the catalogue's band itself, where its magnitudes had to be transformed.
+    pub band_sigma_mag: f64,
     /// Sentences for the record.
     pub notes: Notes,
 }

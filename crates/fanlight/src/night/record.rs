@@ -218,7 +218,10 @@ pub(super) fn stack_zero_point(night: &Night) -> Option<Measured> {
         .collect();
     let total: f64 = used.iter().map(|u| u.0).sum();
     let frames = used.iter().map(|(w, s)| (w * s).powi(2)).sum::<f64>().sqrt() / total.max(f64::MIN_POSITIVE);
-    Some(Measured::new(night.stack_zero_point_mag?, solution.common_sigma_mag.hypot(frames)))
+    Some(Measured::new(
+        night.stack_zero_point_mag?,
+        solution.common_sigma_mag.hypot(frames).hypot(night.band_sigma_mag),
+    ))
 }
 
 /// A number with a true minus sign.

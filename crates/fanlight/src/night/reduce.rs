@@ -81,6 +81,9 @@ pub fn reduce(options: &Options, sources: Sources, scratch: &Path) -> Result<Red
     if let Some(field) = &catalogue {
         let name = field.path.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
         notes.extend(field.catalogue.notes.iter().map(|note| format!("Catalogue {name}: {note}.")));
+        if let Some(note) = field.note() {
+            notes.warn(note);
+        }
     }
     let entries = catalogue.as_ref().map_or_else(Vec::new, |f| f.at(inputs.first_mid()));
     let solver = Solver {
@@ -332,6 +335,7 @@ pub fn reduce(options: &Options, sources: Sources, scratch: &Path) -> Result<Red
         star_leftovers,
         simulated,
         other_band,
+        band_sigma_mag: catalogue.as_ref().map_or(0.0, Field::band_sigma_mag),
         notes,
     };
     let mut record = record::night_record(&night, &orbit, &site, options, catalogue.as_ref().map(|c| c.path.clone()))?;
