@@ -1,6 +1,6 @@
 //! `night.json`: what one night of frames says about the comet.
 
-use crate::GeometryRecord;
+use crate::{GeometryRecord, ReportingRecord};
 use serde::{Deserialize, Serialize};
 
 /// The schema name written by this version.
@@ -585,6 +585,9 @@ pub struct SetupRecord {
     /// Whether the frames' headers say that a program made them (`SIMULATE = T`).
     #[serde(default)]
     pub simulated: bool,
+    /// What a report of places needs beside the measurements.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub reporting: Option<ReportingRecord>,
 }
 
 /// How the record was made.
