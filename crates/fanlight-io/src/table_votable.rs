@@ -61,8 +61,10 @@ fn fields(out: &mut Writer<Vec<u8>>, table: &Table) -> io::Result<()> {
         };
         let mut field = out.create_element("FIELD").with_attribute(("name", heading.name));
         field = field.with_attributes(datatype.iter().copied()).with_attribute(("ucd", heading.ucd));
-        if !heading.unit.is_empty() {
-            field = field.with_attribute(("unit", heading.unit));
+        // a unit that VOUnits do not list stands in quotes (section 2.10 of that standard)
+        let unit = heading.unit.replace("electron", "'electron'");
+        if !unit.is_empty() {
+            field = field.with_attribute(("unit", unit.as_str()));
         }
         if is_place(heading.ucd) {
             field = field.with_attribute(("ref", ICRS));

@@ -249,6 +249,13 @@ pub struct PhotometryRecord {
     pub filled_fraction: f64,
 }
 
+impl PhotometryRecord {
+    /// Whether the aperture has this radius at the comet, but for rounding.
+    pub fn is_of_radius(&self, radius_km: f64) -> bool {
+        (self.aperture_km - radius_km).abs() <= 1e-6 * radius_km.abs()
+    }
+}
+
 /// One named part of an error.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct ErrorTerm {

@@ -87,9 +87,8 @@ fn header(block: &Block) -> Vec<Violation> {
     for (name, is_required, keywords) in GROUPS {
         let Some(group) = block.header.iter().find(|g| g.name == name) else {
             if is_required {
-                // the group's own name is the better hint where its one line is a name
                 let field = if keywords == ["name"] { name } else { keywords[0] };
-                found.push(bad(field, format!("is missing: the group {name} must be given")));
+                found.push(bad(field, format!("is missing; the group {name} must be given")));
             }
             continue;
         };

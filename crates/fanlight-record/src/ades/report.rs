@@ -96,7 +96,7 @@ impl Common<'_> {
             Place { ra_deg: frame.comet_ra_deg?, dec_deg: frame.comet_dec_deg?, err_arcsec: frame.comet_err_arcsec? };
         let mut fields = self.start(frame.mid_utc.as_deref()?, &place);
         let mut add = |field, value: Option<String>| fields.extend(value.map(|v| (field, v)));
-        add("seeing", frame.fwhm_arcsec.map(|v| hundredths(v)));
+        add("seeing", frame.fwhm_arcsec.map(hundredths));
         add("exp", frame.exposure_s.map(thousandths));
         add("rmsFit", frame.solution.as_ref().map(|s| with_error_digits(s.rms_arcsec)));
         add("nStars", frame.solution.as_ref().map(|s| s.stars.to_string()));
@@ -114,7 +114,7 @@ impl Common<'_> {
         let place = Place { ra_deg: a.ra_deg, dec_deg: a.dec_deg, err_arcsec: a.err_arcsec };
         let mut fields = self.start(&a.mid_utc, &place);
         let light = match aperture_km {
-            Some(km) => night.photometry.iter().find(|p| is_radius(p.aperture_km, km)),
+            Some(km) => night.photometry.iter().find(|p| p.is_of_radius(km)),
             None => headline_aperture(night),
         };
         fields.extend(light.map(|p| self.magnitude(p)).unwrap_or_default());
@@ -161,11 +161,6 @@ impl Common<'_> {
         let follows_comet = self.reporting.tracking.as_deref() == Some("comet");
         format!("{start}{}", if follows_comet { "m" } else { "" })
     }
-}
-
-/// Whether two radii are the same but for their rounding.
-pub(super) fn is_radius(one_km: f64, other_km: f64) -> bool {
-    (one_km - other_km).abs() <= 1e-6 * other_km.abs()
 }
 
 /// Most decimals that the standard allows an angle.

@@ -24,21 +24,23 @@ pub(super) fn photometry(nights: &[NightRecord]) -> Table {
         text(("band", "", "instr.bandpass", "Catalogue band of the magnitude"), |_, p| Some(p.band.clone())),
         number(("mag", "mag", "phot.mag;em.opt", "Magnitude of the light in the aperture as seen"), |_, p| p.mag),
         number(("mag_err", "mag", "stat.error;phot.mag", "Error of the magnitude"), |_, p| p.mag_err),
-        number(("limit_3sigma_mag", "mag", "stat.min;phot.mag", "Fainter than this, at 3 sigma"), |_, p| {
+        number(("limit_3sigma_mag", "mag", "phot.mag;stat.min", "Fainter than this, at 3 sigma"), |_, p| {
             p.limit_3sigma_mag
         }),
-        number(("brighter_than_mag", "mag", "stat.max;phot.mag", "Brighter than this"), |_, p| p.brighter_than_mag),
+        number(("brighter_than_mag", "mag", "phot.mag;stat.max", "Brighter than this"), |_, p| p.brighter_than_mag),
         number(("afrho_cm", "cm", "phys.size", "A(theta)frho"), |_, p| p.afrho_cm),
         number(("afrho_err_cm", "cm", "stat.error;phys.size", "Error of A(theta)frho"), |_, p| p.afrho_err_cm),
         number(("a0frho_cm", "cm", "phys.size", "A(0)frho"), |_, p| p.a0frho_cm),
         number(("a0frho_err_cm", "cm", "stat.error;phys.size", "Error of A(0)frho"), |_, p| p.a0frho_err_cm),
-        number(("seeing_loss", "", "arith.ratio", "Share of the light that seeing takes out, 0 to 1"), |_, p| {
-            p.seeing_loss
-        }),
-        number(("edge_sky_loss", "", "arith.ratio", "Share that a sky read at the edge would take away"), |_, p| {
-            p.edge_sky_loss
-        }),
-        number(("filled_fraction", "", "arith.ratio", "Share of the pixels that were masked and filled"), |_, p| {
+        number(
+            ("seeing_loss", "", "phot.flux;arith.ratio", "Share of the light that seeing takes out, 0 to 1"),
+            |_, p| p.seeing_loss,
+        ),
+        number(
+            ("edge_sky_loss", "", "phot.flux;arith.ratio", "Share that a sky read at the edge would take away"),
+            |_, p| p.edge_sky_loss,
+        ),
+        number(("filled_fraction", "", "stat.filling", "Share of the pixels that were masked and filled"), |_, p| {
             Some(p.filled_fraction)
         }),
     ];
@@ -75,12 +77,10 @@ pub(super) fn profile(nights: &[NightRecord]) -> Table {
         number(("outer_arcsec", "arcsec", "pos.angDistance;stat.max", "Outer edge of the ring"), |_, r| {
             Some(r.outer_arcsec)
         }),
-        number(("mean_e_per_s_arcsec2", UNIT, "phot.count.sb", "Sky-subtracted azimuthal mean"), |_, r| {
+        number(("mean_e_per_s_arcsec2", UNIT, "phot.count", "Sky-subtracted azimuthal mean"), |_, r| {
             Some(r.mean_e_per_s_arcsec2)
         }),
-        number(("err_e_per_s_arcsec2", UNIT, "stat.error;phot.count.sb", "Its error"), |_, r| {
-            Some(r.err_e_per_s_arcsec2)
-        }),
+        number(("err_e_per_s_arcsec2", UNIT, "stat.error;phot.count", "Its error"), |_, r| Some(r.err_e_per_s_arcsec2)),
         number(("mag_per_arcsec2", "mag.arcsec**-2", "phot.mag.sb", "The same as surface brightness"), |_, r| {
             r.mag_per_arcsec2
         }),
@@ -101,7 +101,7 @@ pub(super) fn features(nights: &[NightRecord]) -> Table {
             Some(f.verdict.clone())
         }),
         number(
-            ("false_alarm_probability", "", "stat.probability", "Chance that a coma without it shows as much"),
+            ("false_alarm_probability", "", "stat.falsePositive", "Chance that a coma without it shows as much"),
             |_, f| Some(f.false_alarm_probability),
         ),
         number(("significance", "", "stat.snr", "Amplitude over its error"), |_, f| f.significance),
@@ -126,16 +126,16 @@ pub(super) fn features(nights: &[NightRecord]) -> Table {
         number(("outer_arcsec", "arcsec", "pos.angDistance;stat.max", "Outer radius"), |_, f| Some(f.outer_arcsec)),
         number(("inner_km", "km", "pos.distance;stat.min", "Inner radius at the comet"), |_, f| Some(f.inner_km)),
         number(("outer_km", "km", "pos.distance;stat.max", "Outer radius at the comet"), |_, f| Some(f.outer_km)),
-        number(("contrast", "", "arith.ratio;phot", "Own light over the azimuthal mean of the coma"), |_, f| {
+        number(("contrast", "", "phot.flux;arith.ratio", "Own light over the azimuthal mean of the coma"), |_, f| {
             Some(f.contrast)
         }),
-        number(("contrast_err", "", "stat.error;arith.ratio", "Its error"), |_, f| Some(f.contrast_err)),
+        number(("contrast_err", "", "stat.error;phot.flux;arith.ratio", "Its error"), |_, f| Some(f.contrast_err)),
         number(
-            ("contrast_intrinsic", "", "arith.ratio;meta.modelled", "The contrast before seeing and motion"),
+            ("contrast_intrinsic", "", "phot.flux;arith.ratio;meta.modelled", "The contrast before seeing and motion"),
             |_, f| f.contrast_intrinsic,
         ),
         number(
-            ("offset_from_sunward_deg", "deg", "arith.diff;pos.posAng", "Position angle minus that toward the Sun"),
+            ("offset_from_sunward_deg", "deg", "pos.posAng;arith.diff", "Position angle minus that toward the Sun"),
             |_, f| Some(f.offset_from_sunward_deg),
         ),
         integer(("challenges_passed", "", "meta.number", "Challenges that it passed"), |_, f| outcomes(f, "passed")),
@@ -166,7 +166,7 @@ pub(super) fn detection_limits(nights: &[NightRecord]) -> Table {
         number(("recovered_fraction", "", "stat.probability", "Share of injections found and supported"), |_, d| {
             Some(d.recovered_fraction)
         }),
-        number(("contrast", "", "arith.ratio;phot", "Contrast as seen"), |_, d| Some(d.contrast)),
+        number(("contrast", "", "phot.flux;arith.ratio", "Contrast as seen"), |_, d| Some(d.contrast)),
     ];
     let rows = nights.iter().flat_map(|n| n.morphology.detection_limit.iter().map(move |d| (n, d)));
     fill(

@@ -17,7 +17,7 @@ pub(super) fn frames(nights: &[NightRecord]) -> Table {
         number(("fwhm_arcsec", "arcsec", "instr.obsty.seeing", "Width of star images at half maximum"), |_, f| {
             f.fwhm_arcsec
         }),
-        number(("elongation", "", "src.ellipticity", "Major over minor axis of star images"), |_, f| f.elongation),
+        number(("elongation", "", "phys.size.axisRatio", "Major over minor axis of star images"), |_, f| f.elongation),
         number(("elongation_pa_deg", "deg", "pos.posAng", "Position angle of their major axis, 0 to 180"), |_, f| {
             f.elongation_pa_deg
         }),
@@ -55,7 +55,7 @@ pub(super) fn frames(nights: &[NightRecord]) -> Table {
             (
                 "comet_o_minus_c_ra_arcsec",
                 "arcsec",
-                "arith.diff;pos.eq.ra",
+                "pos.angDistance;pos.eq.ra;stat.fit.omc",
                 "Observed minus computed, along right ascension",
             ),
             |_, f| f.comet_o_minus_c_arcsec.map(|d| d[0]),
@@ -64,7 +64,7 @@ pub(super) fn frames(nights: &[NightRecord]) -> Table {
             (
                 "comet_o_minus_c_dec_arcsec",
                 "arcsec",
-                "arith.diff;pos.eq.dec",
+                "pos.angDistance;pos.eq.dec;stat.fit.omc",
                 "Observed minus computed, along declination",
             ),
             |_, f| f.comet_o_minus_c_arcsec.map(|d| d[1]),
@@ -116,7 +116,12 @@ pub(super) fn frames(nights: &[NightRecord]) -> Table {
             |_, f| f.star_near_nucleus.map(|s| s.distance_arcsec),
         ),
         number(
-            ("star_near_nucleus_light_share", "", "arith.ratio", "Its share of the light in the seeing disc, 0 to 1"),
+            (
+                "star_near_nucleus_light_share",
+                "",
+                "phot.flux;arith.ratio",
+                "Its share of the light in the seeing disc, 0 to 1",
+            ),
             |_, f| f.star_near_nucleus.map(|s| s.light_share),
         ),
     ];
@@ -130,7 +135,7 @@ pub(super) fn zero_point_stars(nights: &[NightRecord]) -> Table {
         text(("band", "", "instr.bandpass", "Catalogue band"), |n, _| n.zero_point.as_ref().map(|z| z.band.clone())),
         number(("catalogue_mag", "mag", "phot.mag", "Catalogue magnitude"), |_, s| Some(s.catalogue_mag)),
         number(("colour_mag", "mag", "phot.color", "Catalogue colour"), |_, s| s.colour_mag),
-        number(("residual_mag", "mag", "arith.diff;phot.mag", "Measured minus catalogue magnitude"), |_, s| {
+        number(("residual_mag", "mag", "stat.fit.residual;phot.mag", "Measured minus catalogue magnitude"), |_, s| {
             Some(s.residual_mag)
         }),
         number(("err_mag", "mag", "stat.error;phot.mag", "Error of the residual"), |_, s| Some(s.err_mag)),

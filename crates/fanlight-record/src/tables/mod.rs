@@ -1,8 +1,8 @@
 //! Tables of measured nights: one description of every column, from which CSV, VOTable and FITS are all written, so
 //! that they cannot disagree.
 //!
-//! Columns are named as in the record (`night.json`). Units are written as IVOA VOUnits 1.1 and the FITS standard 4.0
-//! (section 4.3) both read them, UCDs are of the IVOA's UCD1+ vocabulary 1.5.
+//! Columns are named as in the record (`night.json`). Units are written as IVOA VOUnits 1.0 and the FITS standard 4.0
+//! (section 4.3) both read them (the electron, which neither lists, by its name), UCDs are of the IVOA's UCD1+ vocabulary 1.5.
 
 mod coma;
 mod frames;

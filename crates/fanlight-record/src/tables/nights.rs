@@ -55,7 +55,7 @@ pub(super) fn nights(nights: &[NightRecord]) -> Table {
             Some(n.geometry.moon_separation_deg)
         }),
         number(
-            ("moon_illuminated_fraction", "", "arith.ratio", "Illuminated fraction of the Moon's disc, 0 to 1"),
+            ("moon_illuminated_fraction", "", "arith.factor", "Illuminated fraction of the Moon's disc, 0 to 1"),
             |n, _| Some(n.geometry.moon_illuminated_fraction),
         ),
         text(("orbit_model", "", "meta.code", "How the orbit was followed"), |n, _| {
@@ -74,7 +74,7 @@ pub(super) fn nights(nights: &[NightRecord]) -> Table {
         number(("psf_fwhm_arcsec", "arcsec", "instr.det.psf", "Width of a point's image at the comet"), |n, _| {
             n.morphology.psf.as_ref().map(|p| p.fwhm_arcsec)
         }),
-        number(("psf_elongation", "", "src.ellipticity", "Major over minor axis of that image"), |n, _| {
+        number(("psf_elongation", "", "phys.size.axisRatio", "Major over minor axis of that image"), |n, _| {
             n.morphology.psf.as_ref().map(|p| p.elongation)
         }),
         number(("psf_pa_deg", "deg", "pos.posAng", "Position angle of its major axis, 0 to 180"), |n, _| {
@@ -122,7 +122,7 @@ pub(super) fn nights(nights: &[NightRecord]) -> Table {
         truth(("simulated", "", "meta.code;meta.modelled", "Whether a program made the frames"), |n, _| {
             Some(n.setup.simulated)
         }),
-        text(("program", "", "meta.software", "Program that measured the night"), |n, _| {
+        text(("program", "", "meta.id;meta.software", "Program that measured the night"), |n, _| {
             Some(n.provenance.program.clone())
         }),
         text(("summary", "", "meta.note", "What the night says, in a sentence or two"), |n, _| Some(n.summary.clone())),
@@ -139,11 +139,21 @@ pub(super) fn astrometry(nights: &[NightRecord]) -> Table {
         number(("dec_deg", "deg", "pos.eq.dec;meta.main", "Measured declination, ICRS"), |_, a| Some(a.dec_deg)),
         number(("err_arcsec", "arcsec", "stat.error;pos.eq", "Error per axis of the place"), |_, a| Some(a.err_arcsec)),
         number(
-            ("o_minus_c_ra_arcsec", "arcsec", "arith.diff;pos.eq.ra", "Observed minus computed, along right ascension"),
+            (
+                "o_minus_c_ra_arcsec",
+                "arcsec",
+                "pos.angDistance;pos.eq.ra;stat.fit.omc",
+                "Observed minus computed, along right ascension",
+            ),
             |_, a| Some(a.o_minus_c_arcsec[0]),
         ),
         number(
-            ("o_minus_c_dec_arcsec", "arcsec", "arith.diff;pos.eq.dec", "Observed minus computed, along declination"),
+            (
+                "o_minus_c_dec_arcsec",
+                "arcsec",
+                "pos.angDistance;pos.eq.dec;stat.fit.omc",
+                "Observed minus computed, along declination",
+            ),
             |_, a| Some(a.o_minus_c_arcsec[1]),
         ),
     ];

@@ -6,6 +6,7 @@ use super::expected::Expected;
 use super::first_pass::FirstLook;
 use super::notes::Notes;
 use super::{Missing, Night, Options};
+use crate::export::reporting;
 use crate::{Failure, geometry};
 use fanlight_coma::afrho::{self, AfrhoInput};
 use fanlight_coma::passing::StarsLeft;
@@ -584,6 +585,7 @@ fn setup(night: &Night, site: &Site) -> SetupRecord {
         filter: night.inputs.filter.clone(),
         observers: campaign.observer.names.clone(),
         simulated: night.simulated,
+        reporting: reporting::of_campaign(campaign),
     }
 }
 
