@@ -113,7 +113,7 @@ def same(expected, found, text=lambda t: t):
 
 
 # characters that the program writes in FITS by name
-STAND_INS = {"ρ": "rho", "″": "arcsec", "′": "arcmin", "°": "deg", "☉": "Sun"}
+STAND_INS = {"ρ": "rho", "″": "arcsec", "′": "arcmin", "°": "deg", "☉": "Sun", "ä": "ae", "ö": "oe", "ü": "ue"}
 
 
 def ascii_like(text):
@@ -201,6 +201,11 @@ def main():
                     value = record.get(column)
                     found = csv_value(row[column], value) if kind == "csv" else row[column]
                     text = lambda t: t
+                    if kind != "csv" and isinstance(value, str):
+                        # neither XML nor FITS holds control characters, and FITS no line breaks; blanks at the ends go
+                        forbidden = r"[\x00-\x08\x0b-\x1f]" if kind == "vot" else r"[\x00-\x1f]"
+                        value = re.sub(forbidden, " ", value)
+                        value = value.strip() if kind == "vot" else value.rstrip(" ")
                     if kind == "fits" and isinstance(value, str) and not value.isascii():
                         found, text = found and ascii_like(found), ascii_like
                         for sign, stand_in in STAND_INS.items():
