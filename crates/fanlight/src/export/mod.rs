@@ -84,6 +84,10 @@ pub fn command(options: &Options) -> Result<(), Failure> {
     }
     check_aperture(options, &nights)?;
     nights.sort_by(|a, b| a.mid_utc.cmp(&b.mid_utc));
+    let is_same = |pair: &[NightRecord]| (&pair[0].object, &pair[0].mid_utc) == (&pair[1].object, &pair[1].mid_utc);
+    if let Some(twice) = nights.windows(2).find(|pair| is_same(pair)) {
+        return Err(Failure::call(format!("the night {} of {} is given twice", twice[0].mid_utc, twice[0].object)));
+    }
     if options.dry_run {
         return dry_run(&ades(options, &nights));
     }

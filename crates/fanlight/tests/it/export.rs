@@ -79,7 +79,7 @@ fn full(record: &mut NightRecord) {
         curvature_deg_per_arcsec: None,
         inner_arcsec: 4.0,
         outer_arcsec: 35.0,
-        inner_km: 2545.123_456_789,
+        inner_km: 2_545.123_456_789,
         outer_km: 1.797_693_134_862_315_7e308,
         contrast: 0.083,
         contrast_err: 0.006,
@@ -287,6 +287,7 @@ fn wrong_calls_and_records_are_named() {
     check(&["season", "--out", "out"], 1, &["season/night.json", "fanlight/night/9", "fanlight/night/1"]);
     check(&["cut", "--out", "out"], 1, &["cut/night.json", "line", "hint:"]);
     check(&["c.toml", "--out", "out"], 1, &["c.toml"]);
+    check(&["night", "night/night.json", "--out", "out"], 2, &["2031-03-22T20:53:20.000Z", "given twice"]);
     check(&["night"], 2, &["--out"]);
     check(&["--out", "out"], 2, &["NIGHT_DIR"]);
     check(&["night", "--out", "out", "--format", "xls"], 2, &["xls", "votable"]);
