@@ -3,6 +3,7 @@
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
+use fanlight_record::ades::CATALOGUES;
 use fanlight_sky::{OrbitElements, Site};
 use serde::Deserialize;
 
@@ -50,6 +51,8 @@ pub struct Campaign {
 pub struct ObjectSection {
     /// The comet's designation, free text.
     pub designation: String,
+    /// Its identification in ADES, where the designation does not give it.
+    pub ades_id: Option<String>,
     /// `[object.orbit]`.
     pub orbit: Option<OrbitSection>,
 }
@@ -152,6 +155,8 @@ pub struct PhotometrySection {
     /// FILTER value of the frames to band.
     #[serde(default)]
     pub filters: BTreeMap<String, String>,
+    /// ADES code of the catalogue.
+    pub catalogue_code: Option<String>,
 }
 
 /// `[[photometry.sectors]]`: a ring about the centre, or a sector of one.
@@ -192,6 +197,8 @@ pub struct TelescopeSection {
     pub name: Option<String>,
     /// Clear aperture, positive.
     pub aperture_m: Option<f64>,
+    /// Focal length over aperture, positive.
+    pub f_ratio: Option<f64>,
     /// Optical design, such as `reflector`.
     pub design: Option<String>,
     /// Detector code, such as `CMO`.
@@ -219,6 +226,11 @@ pub struct ObserverSection {
     pub names: Vec<String>,
     /// Observatory code of the Minor Planet Center.
     pub mpc_code: Option<String>,
+    /// Who submits measurements.
+    pub submitter: Option<String>,
+    /// Who measured, where it was not the observers.
+    #[serde(default)]
+    pub measurers: Vec<String>,
 }
 
 /// Reads and checks a campaign file.
@@ -361,6 +373,7 @@ impl Checks<'_> {
     fn all(&self, campaign: &Campaign) -> Result<(), CampaignError> {
         if let Some(object) = &campaign.object {
             self.text("object.designation", Some(&object.designation))?;
+            self.text("object.ades_id", object.ades_id.as_ref())?;
             if let Some(orbit) = &object.orbit {
                 self.orbit(orbit)?;
             }
@@ -385,6 +398,8 @@ impl Checks<'_> {
         }
         self.photometry(&campaign.photometry)?;
         self.positive("telescope.aperture_m", campaign.telescope.aperture_m)?;
+        self.positive("telescope.f_ratio", campaign.telescope.f_ratio)?;
+        self.text("observer.submitter", campaign.observer.submitter.as_ref())?;
         if let Some(code) = &campaign.observer.mpc_code
             && !(matches!(code.len(), 3 | 4) && code.bytes().all(|b| b.is_ascii_alphanumeric()))
         {
@@ -431,6 +446,12 @@ impl Checks<'_> {
         self.text("photometry.phase_function", photometry.phase_function.as_ref())?;
         if let Some(coefficient) = photometry.phase_coefficient_mag_per_deg {
             self.range("photometry.phase_coefficient_mag_per_deg", coefficient, 0.0, 0.1)?;
+        }
+        if let Some(code) = &photometry.catalogue_code
+            && !CATALOGUES.contains(&code.as_str())
+        {
+            let known = CATALOGUES.join(", ");
+            return self.bad("photometry.catalogue_code", format!("is \"{code}\"; the codes are {known}"));
         }
         for (filter, band) in &photometry.filters {
             self.text(&format!("photometry.filters.{filter}"), Some(band))?;
@@ -518,6 +539,11 @@ mod tests {
         assert_eq!((campaign.band_of_filter("Sloan r"), campaign.band_of_filter("g")), ("r", "g"));
         assert_eq!(campaign.telescope.tracking, Some(Tracking::Stars));
         assert_eq!(campaign.observer.names, ["A. Observer"]);
+        assert_eq!(campaign.object.as_ref().and_then(|o| o.ades_id.as_deref()), Some("C/2031 Z2"));
+        assert_eq!(campaign.photometry.catalogue_code.as_deref(), Some("Gaia3E"));
+        assert_eq!(campaign.telescope.f_ratio, Some(4.5));
+        assert_eq!(campaign.observer.submitter.as_deref(), Some("S. Submitter"));
+        assert_eq!(campaign.observer.measurers, ["M. Measurer"]);
     }
 
     #[test]
@@ -540,13 +566,13 @@ mod tests {
 
     #[test]
     fn unknown_keys_name_their_neighbour() {
-        check("a1_au_d2", "a1_au_d", "12: unknown key object.orbit.a1_au_d", Some("did you mean `a1_au_d2`?"));
+        check("a1_au_d2", "a1_au_d", "13: unknown key object.orbit.a1_au_d", Some("did you mean `a1_au_d2`?"));
         check("designation", "desigantion", "2: unknown key object.desigantion", Some("did you mean `designation`?"));
-        check("[camera]", "[kamera]", "22: unknown key kamera", Some("did you mean `camera`?"));
+        check("[camera]", "[kamera]", "23: unknown key kamera", Some("did you mean `camera`?"));
         check(
             "read_noise_e",
             "weight",
-            "24: unknown key camera.weight",
+            "25: unknown key camera.weight",
             Some(
                 "the keys there are: gain_e_per_adu, read_noise_e, saturation_adu, pixel_scale_arcsec, channel, colour_pattern",
             ),
@@ -555,22 +581,27 @@ mod tests {
 
     #[test]
     fn impossible_values_name_their_key() {
-        check("q_au = 1.2345", "q_au = -1", "7: object.orbit.q_au is -1; it must be a positive number", None);
-        check("q_au = 1.2345", "q_au = nan", "7: object.orbit.q_au is NaN; it must be a positive number", None);
-        check("q_au = 1.2345", "q_au = inf", "7: object.orbit.q_au is inf; it must be a positive number", None);
-        check("e = 1.0002", "e = -0.1", "8: object.orbit.e is -0.1; it must be between 0 and 1000", None);
-        check("45.1", "181.0", "9: object.orbit.inclination_deg is 181; it must be between 0 and 180", None);
+        const CODES: &str = "34: photometry.catalogue_code is \"Gaia\"; the codes are Gaia3E, Gaia3, Gaia2, Gaia1, PS1_DR1, \
+            PS1_DR2, UCAC5, UCAC4, URAT1, 2MASS, Tyc2, PPMXL, UNK";
+        check("q_au = 1.2345", "q_au = -1", "8: object.orbit.q_au is -1; it must be a positive number", None);
+        check("q_au = 1.2345", "q_au = nan", "8: object.orbit.q_au is NaN; it must be a positive number", None);
+        check("q_au = 1.2345", "q_au = inf", "8: object.orbit.q_au is inf; it must be a positive number", None);
+        check("e = 1.0002", "e = -0.1", "9: object.orbit.e is -0.1; it must be between 0 and 1000", None);
+        check("45.1", "181.0", "10: object.orbit.inclination_deg is 181; it must be between 0 and 180", None);
         check(
             "2463000.5",
             "63000.5",
-            "5: object.orbit.epoch_jd_tdb is 63000.5; it must be between 2000000 and 3000000",
+            "6: object.orbit.epoch_jd_tdb is 63000.5; it must be between 2000000 and 3000000",
             None,
         );
-        check("51.2", "91.0", "19: site.latitude_deg is 91; it must be between -90 and 90", None);
-        check("1.2 ", "0 ", "23: camera.gain_e_per_adu is 0; it must be a positive number", None);
-        check("[5000,", "[-5,", "32: photometry.apertures_km is -5; it must be a positive number", None);
-        check("[5000, 10000, 20000]", "[]", "32: photometry.apertures_km is empty; give at least one radius", None);
-        check("\"XXX\"", "\"X\"", "46: observer.mpc_code is \"X\"; a code has three or four letters or digits", None);
+        check("51.2", "91.0", "20: site.latitude_deg is 91; it must be between -90 and 90", None);
+        check("1.2 ", "0 ", "24: camera.gain_e_per_adu is 0; it must be a positive number", None);
+        check("[5000,", "[-5,", "33: photometry.apertures_km is -5; it must be a positive number", None);
+        check("[5000, 10000, 20000]", "[]", "33: photometry.apertures_km is empty; give at least one radius", None);
+        check("\"XXX\"", "\"X\"", "49: observer.mpc_code is \"X\"; a code has three or four letters or digits", None);
+        check("\"Gaia3E\"", "\"Gaia\"", CODES, None);
+        check("= 4.5", "= -4.5", "44: telescope.f_ratio is -4.5; it must be a positive number", None);
+        check("\"S. Submitter\"", "\"\"", "50: observer.submitter is empty", None);
         check("\"C/2031 Z2\"", "\" \"", "2: object.designation is empty", None);
     }
 
@@ -590,7 +621,7 @@ mod tests {
         let error = parse(&WHOLE.replacen("q_au = 1.2345", "", 1)).unwrap_err();
         assert!(error.message.contains("object.orbit.q_au is missing"), "{error}");
         let error = parse(&WHOLE.replacen("q_au = 1.2345", "q_au = \"near\"", 1)).unwrap_err();
-        assert!(error.message.starts_with("comets/c.toml:7: object.orbit.q_au: invalid type"), "{error}");
+        assert!(error.message.starts_with("comets/c.toml:8: object.orbit.q_au: invalid type"), "{error}");
         let error = parse(&WHOLE.replacen("\"stars\"", "\"moon\"", 1)).unwrap_err();
         assert!(error.message.contains("telescope.tracking"), "{error}");
         let error = parse("[object\n").unwrap_err();

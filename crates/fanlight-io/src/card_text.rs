@@ -30,6 +30,11 @@ pub(crate) fn value_cards(card: &Card) -> Result<Vec<String>, String> {
     Ok(cards.into_iter().map(padded).collect())
 }
 
+/// A structural card in the standard's fixed format, whose value the program makes itself.
+pub(crate) fn fixed_card(key: &str, value: &str, comment: &str) -> String {
+    padded(format!("{key:<8}= {value:>20} / {comment}"))
+}
+
 /// COMMENT or HISTORY cards of a text, wrapped at words; each line of the text begins a new card.
 pub(crate) fn commentary_cards(key: &str, text: &str) -> Vec<String> {
     let mut cards = Vec::new();

@@ -8,7 +8,7 @@ use std::path::Path;
 
 use fanlight_image::{Image, Mask};
 
-use crate::card_text::{commentary_cards, value_cards};
+use crate::card_text::{commentary_cards, fixed_card, value_cards};
 use crate::error::IoError;
 use crate::hdu::BLOCK;
 use crate::header::Card;
@@ -118,7 +118,7 @@ fn header_bytes(hdu: &HduOut<'_>, primary: bool, extended: bool, path: &Path) ->
     let (width, height) = hdu.data.size();
     let mut text = String::new();
     let mut fixed = |key: &str, value: &str, comment: &str| {
-        text.push_str(&format!("{:<80}", format!("{key:<8}= {value:>20} / {comment}")));
+        text.push_str(&fixed_card(key, value, comment));
     };
     match primary {
         true => fixed("SIMPLE", "T", "file conforms to the FITS standard"),

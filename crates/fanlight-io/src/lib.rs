@@ -29,6 +29,9 @@ mod star_import;
 mod star_list;
 mod star_spill;
 mod star_table;
+mod table_fits;
+mod table_out;
+mod table_votable;
 mod votable;
 
 pub use campaign::{
@@ -49,3 +52,4 @@ pub use spool::{Spool, SpoolRows};
 pub use stamp::FileStamp;
 pub use star_import::{ImportConfig, Imported, import_star_list};
 pub use star_list::star_list_bands;
+pub use table_out::{TableFormat, write_table};

@@ -1,7 +1,7 @@
 //! `night.json`: what one night of frames says about the comet.
 
-use crate::GeometryRecord;
 use crate::light::*;
+use crate::{GeometryRecord, ReportingRecord};
 use serde::{Deserialize, Serialize};
 
 /// The schema name written by this version.
@@ -272,6 +272,13 @@ pub struct PhotometryRecord {
     pub edge_sky_loss: Option<f64>,
     /// Share of the aperture's pixels that were masked and filled from the azimuthal profile, 0 to 1.
     pub filled_fraction: f64,
+}
+
+impl PhotometryRecord {
+    /// Whether the aperture has this radius at the comet, but for rounding.
+    pub fn is_of_radius(&self, radius_km: f64) -> bool {
+        (self.aperture_km - radius_km).abs() <= 1e-6 * radius_km.abs()
+    }
 }
 
 /// One named part of an error.
@@ -616,6 +623,9 @@ pub struct SetupRecord {
     /// Whether the frames' headers say that a program made them (`SIMULATE = T`).
     #[serde(default)]
     pub simulated: bool,
+    /// What a report of places needs beside the measurements.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub reporting: Option<ReportingRecord>,
 }
 
 /// How the record was made.

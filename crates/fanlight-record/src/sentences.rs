@@ -251,11 +251,11 @@ fn frames(n: usize) -> String {
 }
 
 #[cfg(test)]
-mod tests {
+pub(crate) mod tests {
     use super::*;
     use crate::{ErrorTerm, FrameRecord, GeometryRecord, MorphologyRecord, Provenance, SetupRecord, StackRecord};
 
-    pub(super) fn night() -> NightRecord {
+    pub(crate) fn night() -> NightRecord {
         let frame = |i: usize| FrameRecord {
             file: format!("light-{i:03}.fits"),
             mid_utc: Some("2031-03-04T21:10:00.000Z".into()),
@@ -373,6 +373,7 @@ mod tests {
                 filter: None,
                 observers: Vec::new(),
                 simulated: false,
+                reporting: None,
             },
             notes: Vec::new(),
             n_warnings: 0,

@@ -1,7 +1,7 @@
 //! Arguments of the command and where they lead.
 
 use crate::messages::{self, Verbosity};
-use crate::{Failure, catalogue, demo, enhance, geometry, init, night, simulate};
+use crate::{Failure, catalogue, demo, enhance, export, geometry, init, night, simulate};
 use clap::{CommandFactory, Parser, Subcommand};
 use std::path::PathBuf;
 
@@ -90,6 +90,17 @@ image has a twin (twin.fits beside it, or --twin), FILE-twin.fits is the twin th
 pictures show both alike. No enhancement shows every structure, and each draws some of its own: believe what unlike
 ones show and the twin does not.")]
     Enhance(Box<enhance::Options>),
+    /// Tables and ADES records from measured nights; nothing is sent anywhere
+    #[command(after_help = "Example:
+  fanlight export results/2031-03-04 results/2031-03-05 --out tables
+  fanlight export results/2031-03-04 --out tables --format csv
+  fanlight export results/2031-03-04 --dry-run
+  fanlight export results/2031-03-04 --out report --format ades --positions night --aperture 10000
+
+Every table holds all nights given, in order of time. ADES is the IAU's standard for places: records that it would
+refuse are not written, and every rule that they break is said with the key of the campaign file to fill in. Check the
+places yourself before you send them to anybody.")]
+    Export(export::Options),
     /// Where the comet is and how it is seen from the site
     #[command(after_help = "Example:
   fanlight geometry --campaign campaign.toml --utc 2031-03-04T21:10:00Z --utc 2031-03-05T21:10:00Z --json")]
@@ -188,6 +199,7 @@ pub fn run(arguments: Arguments) -> Result<(), Failure> {
             night::command(&night::Options { frames_dir, campaign, out, other_band, choice, verify })
         }
         Command::Enhance(options) => enhance::command(&options),
+        Command::Export(options) => export::command(&options),
         Command::Geometry { campaign, utc, json } => geometry::command(&campaign, &utc, json),
         Command::Simulate { scenario, out } => simulate::command(&scenario, &out),
         Command::Demo { out } => demo::command(&out),

@@ -6,6 +6,7 @@ pub mod catalogue;
 pub mod cli;
 pub mod demo;
 pub mod enhance;
+pub mod export;
 pub mod failure;
 pub mod geometry;
 pub mod init;

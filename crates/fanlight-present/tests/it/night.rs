@@ -181,6 +181,7 @@ pub fn record() -> NightRecord {
             filter: Some("Sloan r".into()),
             observers: vec!["A. Observer".into(), "B. Watcher".into()],
             simulated: false,
+            reporting: None,
         },
         n_warnings: 1,
         notes: vec![

@@ -6,6 +6,7 @@ use super::expected::Expected;
 use super::first_pass::FirstLook;
 use super::photometry::Calibration;
 use super::{Night, Options, dust, extinction, light};
+use crate::export::reporting;
 use crate::{Failure, geometry};
 use fanlight_coma::zero_point;
 use fanlight_image::Measured;
@@ -349,6 +350,7 @@ fn setup(night: &Night, site: &Site) -> SetupRecord {
         filter: night.inputs.filter.clone(),
         observers: campaign.observer.names.clone(),
         simulated: night.simulated,
+        reporting: reporting::of_campaign(campaign),
     }
 }
 

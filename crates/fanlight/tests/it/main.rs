@@ -15,6 +15,7 @@ mod enhance;
 #[path = "../../benches/evidence/mod.rs"]
 #[allow(dead_code, reason = "a bench: here only the tests of its parts run")]
 mod evidence;
+mod export;
 mod full_twins;
 mod night;
 mod products;
