@@ -3,6 +3,7 @@
 //! Figures stand in the page as inline SVG in the light theme; for dark screens the style sheet replaces the colour of
 //! each role, so every raster is stored once. The bundled face is embedded, so text fits on every machine.
 
+mod comparable;
 mod dust;
 mod features;
 mod frames;

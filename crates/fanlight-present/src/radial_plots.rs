@@ -171,15 +171,13 @@ fn middle_slope(slopes: &[LocalSlope]) -> Option<(f64, f64)> {
 pub(crate) fn growth(night: &NightRecord) -> Option<Figure> {
     let km = night.geometry.km_per_arcsec;
     let zero_point = night.zero_point.as_ref().map(|z| z.stack_zero_point_mag);
-    let curve: Vec<(f64, f64)> = night
-        .profile
-        .iter()
-        .filter(|r| r.enclosed_e_per_s > 0.0 && r.outer_arcsec > 0.0)
-        .map(|r| {
-            (r.outer_arcsec * km, zero_point.map_or(r.enclosed_e_per_s, |zp| zp - 2.5 * r.enclosed_e_per_s.log10()))
-        })
+    let steps = night.curve_of_growth.iter().filter(|g| g.light_e_per_s > 0.0);
+    let curve: Vec<(f64, f64)> = steps
+        .filter_map(|g| Some((g.radius_km, if zero_point.is_some() { g.mag? } else { g.light_e_per_s })))
         .filter(|(x, y)| *x > 0.0 && y.is_finite())
         .collect();
+    let dust_curve: Vec<(f64, f64)> =
+        night.curve_of_growth.iter().filter_map(|g| Some((g.radius_km, g.afrho_cm?))).collect();
     let mags: Vec<(f64, f64, f64)> =
         night.photometry.iter().filter_map(|p| Some((p.aperture_km, p.mag?, p.mag_err.unwrap_or(0.0)))).collect();
     let dust: Vec<Dust> = night.photometry.iter().filter_map(Dust::of).collect();
@@ -201,7 +199,7 @@ pub(crate) fn growth(night: &NightRecord) -> Option<Figure> {
         (false, None) => " Below: Afρ as observed.".to_string(),
     };
     let caption = format!(
-        "Light inside a circle about the centre against its radius{}.{dust_words} Errors are 1σ. Light and dust in \
+        "Light inside a circle about the centre against its radius (line){}.{dust_words} Errors are 1σ. Light and dust in \
          different apertures share most of their pixels, so their errors are not independent.",
         if mags.is_empty() { "" } else { "; discs: the campaign's apertures" }
     );
@@ -245,9 +243,12 @@ pub(crate) fn growth(night: &NightRecord) -> Option<Figure> {
             let both = |(v, e): (f64, f64)| [v - e, v + e];
             both(d.afrho).into_iter().chain(d.at_zero_phase.into_iter().flat_map(both))
         });
+        let ends = ends.chain(dust_curve.iter().map(|d| d.1));
         if let Some(y) = Axis::around(ends, 1.0) {
             let panel = Panel { top: panel.bottom() + 24.0, height: lower, y, ..panel };
             panel.draw(&mut canvas, Sides { below, left: "Afρ, cm", ..Sides::default() });
+            let line: Vec<_> = dust_curve.iter().map(|(x, y)| panel.at(*x, *y)).collect();
+            canvas.polyline(&line, Stroke::new(theme.muted, 1.6));
             for d in &dust {
                 let bar = |(v, e): (f64, f64)| (v - e, v + e);
                 panel.error_bar(&mut canvas, d.km, bar(d.afrho), Stroke::new(theme.first, 1.5));

@@ -1,5 +1,6 @@
 //! Section "Brightness and dust": magnitudes, Afρ, where their errors come from, and the zero point.
 
+use super::comparable::{comparable, extinction, sectors, slopes};
 use super::{figure, mag_with_error, magnitude, or_dash, with_error};
 use crate::Figure;
 use fanlight_record::sentences::{
@@ -17,15 +18,21 @@ pub(super) fn dust(night: &NightRecord, figures: &[Figure]) -> Markup {
             }
         } @else {
             (photometry_table(night))
+            (comparable(night))
         }
         div.beside {
             (figure(figures, "growth", "plot"))
             div { @if !night.photometry.is_empty() { (phase_words(night)) } (assumptions(night)) }
         }
         @if !night.photometry.is_empty() { (error_table(night)) }
+        @if let Some(shape) = &night.profile_shape { (slopes(shape)) }
+        @if !night.sectors.is_empty() { (sectors(&night.sectors)) }
         div.beside {
             (figure(figures, "zero-point", "plot"))
-            @if let Some(z) = &night.zero_point { (zero_point_words(z)) }
+            div {
+                @if let Some(z) = &night.zero_point { (zero_point_words(z)) }
+                @if let Some(e) = &night.extinction { (extinction(e)) }
+            }
         }
     }
 }
@@ -36,8 +43,11 @@ fn phase_words(night: &NightRecord) -> Markup {
             @match &night.phase_function {
                 Some(p) => {
                     "A(0°)fρ is A(θ)fρ divided by φ(" (fixed(night.geometry.phase_deg, 1)) "°) = " (format_value(p.value, 3))
-                    " (" (p.name) "). The phase function itself is uncertain by tens of per cent at large phase angles, which is not in \
-                     the error."
+                    " (" (p.name) @if let Some([first, last]) = p.range_deg { ", for " (fixed(first, 0)) "° to " (fixed(last, 0)) "°" } ")."
+                    @if let Some(choice) = p.choice_err {
+                        " Other functions in use give values that differ from it by " (fixed(100.0 * choice, 0)) (THIN_SPACE)
+                        "% at this angle (root mean square), which is not in the error."
+                    }
                 },
                 None => { "No phase function was applied: values at zero phase angle are not given." },
             }
