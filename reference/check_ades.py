@@ -8,7 +8,7 @@ Exit status 1, with the faults on stderr, where a rule is broken or a vector com
 Rules: ADES concise description of 2 May 2024 and the submission schema `submit.xsd` of the IAU-ADES repository of 26 November
 2025 (commit bb78aac): version, header groups, fields with their order, patterns and ranges. The vectors below from "permID 67P"
 to "permID 6|P" are those that were run against that schema; the others follow from the description's text.
-Made with Python 3.13; the standard library alone.
+Made with Python 3.11; the standard library alone.
 """
 
 import json
