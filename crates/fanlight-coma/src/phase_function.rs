@@ -125,7 +125,8 @@ impl PhaseFunction {
     }
 
     /// By how much A(0°)fρ depends on the choice among the phase functions in use, as a share of it: the root mean square of the
-    /// logarithms of those that hold at this angle about this one, the linear one taken with 0.03 and 0.045 mag per degree.
+    /// logarithms of those that hold at this angle about this one, the linear one taken with 0.03 and 0.045 mag per degree, the
+    /// compound one only from 30° on: below it is too flat (D. Schleicher's remark beside his composite table, Lowell Observatory 2010).
     ///
     /// # Errors
     /// As [`Self::value`].

@@ -72,10 +72,10 @@ pub fn telling(points: &[RadialPoint]) -> Vec<RadialPoint> {
 /// For a power law exact to rounding; its error is right (pulls of 1) for noise of the stated size, and a sky off by its error.
 ///
 /// # Source
-/// Weighted least squares in ln–ln; the shared error of the sky is a further parameter with its own size as prior.
+/// Weighted least squares in ln–ln; the sky's error is carried through.
 pub fn slope(points: &[RadialPoint]) -> Option<SlopeFit> {
-    let fit = Fit::of(points, None)?;
-    Some(SlopeFit { inner: points.first()?.rho, outer: points.last()?.rho, slope: fit.slopes()[0] })
+    let fit = Fit::of(points, None, false)?;
+    Some(SlopeFit { inner: points.first()?.rho, outer: points.last()?.rho, slope: fit.minus(&[1]) })
 }
 
 /// Slopes over ranges a factor of two wide, from the outermost ring inward, innermost range first.
@@ -93,16 +93,15 @@ pub fn slopes_by_range(points: &[RadialPoint]) -> Vec<SlopeFit> {
 }
 
 /// Where the coma steepens, if two slopes fit clearly better than one and the outer one is the steeper; the break is sought
-/// at every ring with four others on either side.
+/// at every ring with four others on either side, the sky free within its error.
 pub fn steepening(points: &[RadialPoint]) -> Option<Steepening> {
-    let one = Fit::of(points, None)?;
+    let one = Fit::of(points, None, true)?;
     let places = FEWEST_RINGS..points.len().saturating_sub(FEWEST_RINGS);
     let fits: Vec<(f64, Fit)> =
-        places.filter_map(|i| Some((points[i].rho, Fit::of(points, Some(points[i].rho))?))).collect();
+        places.filter_map(|i| Some((points[i].rho, Fit::of(points, Some(points[i].rho), true)?))).collect();
     let (rho, best) = fits.iter().min_by(|a, b| a.1.misfit.total_cmp(&b.1.misfit))?;
     let per_ring = best.excess();
-    let [inner_slope, outer_slope] = best.slopes()[..] else { return None };
-    let change = best.change();
+    let (inner_slope, outer_slope, change) = (best.minus(&[1]), best.minus(&[1, 2]), best.minus(&[2]));
     let is_clear =
         (one.misfit - best.misfit) / per_ring > CLEARLY_BETTER && change.value > CHANGE_SIGMAS * change.sigma;
     let as_good = || fits.iter().filter(|f| f.1.misfit < best.misfit + per_ring).map(|f| f.0);
@@ -112,23 +111,28 @@ pub fn steepening(points: &[RadialPoint]) -> Option<Steepening> {
 
 /// A straight or once broken line in ln–ln.
 struct Fit {
-    /// ln brightness at the break or at the first ring, −slope, −change of slope if broken, sky over its error.
+    /// ln brightness at the break or at the first ring, −slope, −change of slope if broken, then the sky over its error if free.
     parameters: DVector<f64>,
     covariance: DMatrix<f64>,
+    /// What the sky's error does to the parameters where it is not free.
+    by_sky: DVector<f64>,
     misfit: f64,
     free: f64,
-    broken: bool,
 }
 
 impl Fit {
-    fn of(points: &[RadialPoint], break_at: Option<f64>) -> Option<Self> {
+    /// With a free sky what bends the line at faint rings may be the sky's error: needed to tell a break. A slope is not to be
+    /// mended by it, since a coma's own bends would then move the sky.
+    fn of(points: &[RadialPoint], break_at: Option<f64>, free_sky: bool) -> Option<Self> {
         if points.len() < FEWEST_RINGS {
             return None;
         }
         let pivot = break_at.unwrap_or(points[0].rho);
-        let terms = if break_at.is_some() { 4 } else { 3 };
-        let mut design = DMatrix::zeros(points.len() + 1, terms);
-        let mut target = DVector::zeros(points.len() + 1);
+        let shape_terms = if break_at.is_some() { 3 } else { 2 };
+        let terms = shape_terms + usize::from(free_sky);
+        let rows = points.len() + usize::from(free_sky);
+        let mut design = DMatrix::zeros(rows, terms);
+        let (mut target, mut sky) = (DVector::zeros(rows), DVector::zeros(rows));
         for (row, p) in points.iter().enumerate() {
             let weight = p.brightness / p.sigma;
             let x = (p.rho / pivot).ln();
@@ -137,17 +141,22 @@ impl Fit {
             if break_at.is_some() {
                 design[(row, 2)] = weight * x.max(0.0);
             }
-            design[(row, terms - 1)] = weight * p.sky_sigma / p.brightness;
             target[row] = weight * p.brightness.ln();
+            sky[row] = weight * p.sky_sigma / p.brightness;
         }
-        design[(points.len(), terms - 1)] = 1.0;
+        if free_sky {
+            design.set_column(terms - 1, &sky);
+            design[(points.len(), terms - 1)] = 1.0;
+            sky.fill(0.0);
+        }
         let normal = design.transpose() * &design;
         let covariance = normal.try_inverse()?;
         let parameters = &covariance * design.transpose() * &target;
+        let by_sky = &covariance * design.transpose() * &sky;
         let misfit = (target - &design * &parameters).norm_squared();
-        let free = (points.len() as f64 + 1.0 - terms as f64).max(1.0);
+        let free = (rows as f64 - terms as f64).max(1.0);
         let good = parameters.iter().all(|v| v.is_finite()) && misfit.is_finite();
-        good.then_some(Self { parameters, covariance, misfit, free, broken: break_at.is_some() })
+        good.then_some(Self { parameters, covariance, by_sky, misfit, free })
     }
 
     /// Misfit per ring, not under that of the noise alone.
@@ -155,25 +164,11 @@ impl Fit {
         (self.misfit / self.free).max(1.0)
     }
 
-    fn sigma(&self, of: &[f64]) -> f64 {
-        let v = DVector::from_column_slice(of);
-        (self.excess() * (v.transpose() * &self.covariance * v)[0]).sqrt()
-    }
-
-    fn slopes(&self) -> Vec<Measured> {
-        let inner = Measured::new(-self.parameters[1], 0.0);
-        if !self.broken {
-            return vec![Measured { sigma: self.sigma(&[0.0, 1.0, 0.0]), ..inner }];
-        }
-        let outer = -self.parameters[1] - self.parameters[2];
-        vec![
-            Measured { sigma: self.sigma(&[0.0, 1.0, 0.0, 0.0]), ..inner },
-            Measured::new(outer, self.sigma(&[0.0, 1.0, 1.0, 0.0])),
-        ]
-    }
-
-    fn change(&self) -> Measured {
-        Measured::new(-self.parameters[2], self.sigma(&[0.0, 0.0, 1.0, 0.0]))
+    /// Minus the sum of some parameters, with its error.
+    fn minus(&self, which: &[usize]) -> Measured {
+        let sum = |v: &DVector<f64>| which.iter().map(|i| v[*i]).sum::<f64>();
+        let variance: f64 = which.iter().flat_map(|i| which.iter().map(|j| self.covariance[(*i, *j)])).sum();
+        Measured::new(-sum(&self.parameters), (self.excess() * variance).sqrt().hypot(sum(&self.by_sky)))
     }
 }
 

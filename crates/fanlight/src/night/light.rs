@@ -317,9 +317,9 @@ impl Coma<'_> {
                 total_light::extrapolate(&coma, isophote).filter(|t| t.light.sigma < MOST_GUESSED * t.light.value).ok_or_else(
                     || {
                         format!(
-                            "at {:.0} km the coma is still {:.1} mag/arcsec², {:.1} mag brighter than the isophote: how it goes on \
+                            "at {} km the coma is still {:.1} mag/arcsec², {:.1} mag brighter than the isophote: how it goes on \
                              is not known",
-                            measured_arcsec * self.geometry.km_per_arcsec,
+                            sentences::fixed(measured_arcsec * self.geometry.km_per_arcsec, -2),
                             mag_arcsec2(last.brightness),
                             total_light::ISOPHOTE_MAG_ARCSEC2 - mag_arcsec2(last.brightness)
                         )
