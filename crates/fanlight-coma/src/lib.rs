@@ -8,14 +8,18 @@
 //! Nothing here opens a file or prints.
 
 pub mod afrho;
+pub mod bands;
 pub mod calibrate;
+pub mod colour;
 pub mod cusp;
 pub mod double_images;
 pub mod drift;
 pub mod enhance;
 pub mod error;
 pub mod evidence;
+pub mod extinction;
 pub mod gain;
+pub mod gas;
 pub mod kernel;
 pub mod lines;
 pub mod measure;
@@ -25,6 +29,8 @@ pub mod phase_function;
 pub mod photometry;
 pub mod profile;
 pub mod readout;
+#[cfg(test)]
+mod reference_passbands;
 pub mod register;
 pub mod seeing_loss;
 pub mod solar;

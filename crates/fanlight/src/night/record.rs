@@ -316,16 +316,15 @@ fn photometry_records(
             "No colour term could be fitted; magnitudes are for a source of the comparison stars' mean colour.".into(),
         ),
     }
-    let solar_magnitude = section.solar_magnitude.or_else(|| solar::solar_magnitude(band));
-    match (section.solar_magnitude, solar_magnitude) {
+    let sun = solar::solar(band);
+    let solar_magnitude = section.solar_magnitude.or(sun.map(|s| s.mag));
+    match (section.solar_magnitude, sun) {
         (Some(m), _) => {
             notes.push(format!("Afρ uses the campaign file's solar magnitude, {} in {band}.", signed(m, 2)))
         }
-        (None, Some(m)) => notes.push(format!(
-            "Afρ uses a solar magnitude of {} in {band} ({}).",
-            signed(m, 2),
-            solar::SOLAR_MAGNITUDE_SOURCE
-        )),
+        (None, Some(s)) => {
+            notes.push(format!("Afρ uses a solar magnitude of {} in {band} ({}).", signed(s.mag, 2), s.source))
+        }
         (None, None) => notes.warn(format!(
             "No solar magnitude is known for band {band}: there is no Afρ; set photometry.solar_magnitude."
         )),
