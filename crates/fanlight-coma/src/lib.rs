@@ -8,12 +8,14 @@
 //! Nothing here opens a file or prints.
 
 pub mod afrho;
+pub mod band_transforms;
 pub mod bands;
 pub mod calibrate;
 pub mod colour;
 pub mod cusp;
 pub mod double_images;
 pub mod drift;
+pub mod dust_production;
 pub mod enhance;
 pub mod error;
 pub mod evidence;
