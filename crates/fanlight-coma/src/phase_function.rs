@@ -185,20 +185,27 @@ impl PhaseFunction {
         })
     }
 
-    /// What choosing this function and no other may cost, as a share of its value: half the range at that phase angle of
-    /// itself and of the functions in use for dust that hold there.
+    /// What choosing this function and no other may cost, as a share of its value: half the range of itself and of the functions
+    /// in use for dust that hold there, the largest at any whole degree up to that phase angle.
     ///
     /// Those are 1P/Halley's quadratic, the compound function of pure dust and of a dusty coma, the composite, and the
     /// linear laws of 0.04 mag per degree (67P, Boehnhardt et al. 2016) and 0.0275 (9P, Milani et al. 2007, Icarus 187, 276).
+    /// The largest so far, since functions end and those left are of one origin: further from 0° no less is unknown.
     ///
     /// # Errors
     /// Outside [`Self::range_deg`].
     ///
     /// # Accuracy
-    /// An order of magnitude: comets differ among themselves. Beyond 70° only functions of one origin are left, and their
-    /// range is less than what is not known.
+    /// An order of magnitude: 0.15 at 10°, 0.26 from 30° on for the quadratic. Comets differ among themselves by no less, and in
+    /// forward scattering by more.
     pub fn choice_sigma(self, phase_deg: f64) -> Result<f64, ComaError> {
-        let value = self.value(phase_deg)?;
+        self.value(phase_deg)?;
+        let degrees = (0..=phase_deg as u32).map(f64::from).chain([phase_deg]);
+        Ok(degrees.filter_map(|at_deg| self.half_range(at_deg)).fold(0.0, f64::max))
+    }
+
+    /// Half the range of the functions in use at a phase angle, over this one's value.
+    fn half_range(self, phase_deg: f64) -> Option<f64> {
         let in_use = [
             Self::HalleyQuadratic,
             Self::CompoundHenyeyGreenstein(DustToGas::PureDust),
@@ -207,9 +214,10 @@ impl PhaseFunction {
             Self::Linear { mag_per_deg: DEFAULT_LINEAR_MAG_PER_DEG },
             Self::Linear { mag_per_deg: 0.0275 },
         ];
+        let value = self.value(phase_deg).ok()?;
         let others = in_use.into_iter().filter_map(|f| f.value(phase_deg).ok());
         let (low, high) = others.fold((value, value), |(low, high), v| (low.min(v), high.max(v)));
-        Ok(0.5 * (high - low) / value)
+        Some(0.5 * (high - low) / value)
     }
 }
 
@@ -375,7 +383,10 @@ mod tests {
         let dusty = PhaseFunction::CompoundHenyeyGreenstein(DustToGas::Dusty).value(20.0).unwrap();
         let expected = 0.5 * (high.max(dusty) - low) / 0.5122;
         assert!((function.choice_sigma(20.0).unwrap() - expected).abs() < 1e-4);
-        assert!((0.1..0.25).contains(&function.choice_sigma(60.0).unwrap()));
+        // it does not shrink where the linear laws end, nor where the quadratic does
+        assert!((0.25..0.27).contains(&function.choice_sigma(30.0).unwrap()));
+        assert_eq!(function.choice_sigma(30.0).unwrap(), function.choice_sigma(60.0).unwrap());
+        assert!(PhaseFunction::Composite.choice_sigma(150.0).unwrap() >= function.choice_sigma(60.0).unwrap());
         assert!(function.choice_sigma(80.0).is_err());
         // a coefficient outside what is in use widens its own range
         let steep = PhaseFunction::Linear { mag_per_deg: 0.08 };
