@@ -1,38 +1,19 @@
-//! The coma's colour: how much redder than the Sun its dust is.
+//! The comet's colour and the slope of its reflected spectrum.
 
-use crate::ComaError;
-use crate::solar::Band;
+use crate::{ComaError, bands, solar};
 use fanlight_image::Measured;
+use std::f64::consts::LN_10;
 
-/// The normalised reflectivity gradient S′ between two bands, per cent per 1000 Å (per cent per 100 nm): the slope of the
-/// reflectivity over its mean. 0 for a coma of the Sun's colour, positive for a redder one.
-///
-/// `colour_mag` is the coma's magnitude in the bluer band less that in the redder; the Sun's is taken from the bands.
-///
-/// # Errors
-/// When the bands lie at the same wavelength or the redder is given first.
-///
-/// # Source
-/// S′ = (dS/dλ)/⟨S⟩ (A'Hearn et al. 1984, AJ 89, 579; Jewitt & Meech 1986, ApJ 310, 937), of two bands
-/// (2/Δλ) (10^{0.4 Δm} − 1)/(10^{0.4 Δm} + 1), Δm the colour over the Sun's.
-pub fn reflectivity_gradient(blue: &Band, red: &Band, colour_mag: Measured) -> Result<Measured, ComaError> {
-    let step_nm = red.wavelength_nm - blue.wavelength_nm;
-    if !(step_nm > 0.0) {
-        return Err(ComaError::OutOfRange {
-            name: "step from the bluer band to the redder, nm",
-            value: step_nm,
-            range: "the positive numbers",
-        });
-    }
-    let excess_mag = colour_mag.value - (blue.solar_mag - red.solar_mag);
-    let ratio = 10f64.powf(0.4 * excess_mag);
-    let per_nm = 2.0 / step_nm * (ratio - 1.0) / (ratio + 1.0);
-    let derivative = 2.0 / step_nm * 2.0 * ratio / (ratio + 1.0).powi(2) * 0.4 * std::f64::consts::LN_10;
-    // per nm to per cent per 100 nm
-    Ok(Measured::new(per_nm * 1e4, derivative * colour_mag.sigma * 1e4))
+/// Two effective wavelengths, the bluer first.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Wavelengths {
+    /// Of the bluer band.
+    pub blue_nm: f64,
+    /// Of the redder band, greater than `blue_nm`.
+    pub red_nm: f64,
 }
 
-/// Two magnitudes that were taken with the Sun's colour assumed.
+/// A magnitude that was taken with the Sun's colour assumed.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct AtSolarColour {
     /// The magnitude.
@@ -41,43 +22,130 @@ pub struct AtSolarColour {
     pub colour_term: f64,
 }
 
-/// The colour that makes both magnitudes right: each is corrected by its colour term times the colour's excess over the Sun's,
-/// which is solved for.
-pub fn true_colour(blue: AtSolarColour, red: AtSolarColour, solar_colour_mag: f64) -> Measured {
+/// The comet's colour: magnitude in the bluer band minus that in the redder, each corrected by its colour term times the colour's
+/// excess over the Sun's, which is solved for; errors in quadrature.
+///
+/// Errors that both magnitudes share (sky, centring, stars of the same field) are counted twice.
+pub fn comet_colour(blue: AtSolarColour, red: AtSolarColour, solar_colour_mag: f64) -> Measured {
     let excess = blue.mag.value - red.mag.value - solar_colour_mag;
     let scale = 1.0 - (blue.colour_term - red.colour_term);
     Measured::new(solar_colour_mag + excess / scale, blue.mag.sigma.hypot(red.mag.sigma) / scale.abs())
 }
 
+/// Normalised reflectivity gradient S′ between two wavelengths, in per cent per 100 nm (the same as per 1000 Å), with the
+/// error that the colours' errors give: 0 for the Sun's colour, positive for redder.
+///
+/// # Errors
+/// When the wavelengths are not positive, equal, or in the wrong order.
+///
+/// # Accuracy
+/// Exact for narrow bands. In broad ones gas counts as dust, and a wavelength that is off by 2 % of the distance between the
+/// bands is as much of S′.
+///
+/// # Source
+/// A'Hearn, Schleicher, Feldman, Millis & Thompson 1984, AJ 89, 579, and Jewitt & Meech 1986, ApJ 310, 937: S′ = (dS/dλ)/S̄
+/// with S̄ the mean reflectivity of the two, which is (2/Δλ) (10^(0.4 Δm) − 1) / (10^(0.4 Δm) + 1) for a colour Δm redder than
+/// the Sun's (formula from memory).
+pub fn reflectivity_gradient(comet: Measured, sun: Measured, wavelengths: Wavelengths) -> Result<Measured, ComaError> {
+    let Wavelengths { blue_nm, red_nm } = wavelengths;
+    if !(blue_nm.is_finite() && blue_nm > 0.0) {
+        return Err(ComaError::OutOfRange { name: "blue_nm", value: blue_nm, range: "the positive numbers" });
+    }
+    if !(red_nm.is_finite() && red_nm > blue_nm) {
+        return Err(ComaError::OutOfRange {
+            name: "red_nm",
+            value: red_nm,
+            range: "the wavelengths redder than blue_nm",
+        });
+    }
+    // (10^x − 1)/(10^x + 1) = tanh(x ln 10 / 2)
+    let half = 0.2 * LN_10;
+    let share = (half * (comet.value - sun.value)).tanh();
+    let per_share = 2.0 / (red_nm - blue_nm) * PER_CENT_PER_100_NM;
+    let per_mag = per_share * half * (1.0 - share * share);
+    Ok(Measured::new(per_share * share, per_mag * comet.sigma.hypot(sun.sigma)))
+}
+
+const PER_CENT_PER_100_NM: f64 = 100.0 * 100.0;
+
+/// The slope between two bands with what it was made from.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct BandSlope {
+    /// The Sun's colour used.
+    pub solar_colour: Measured,
+    /// The wavelengths used.
+    pub wavelengths: Wavelengths,
+    /// S′, per cent per 100 nm.
+    pub gradient_percent_per_100nm: Measured,
+}
+
+/// S′ from the comet's colour in two bands, with the Sun's colour and the bands' wavelengths from this crate's tables; `None`
+/// where a table lacks a band or the first is not the bluer.
+pub fn band_slope(blue: &str, red: &str, comet: Measured) -> Option<BandSlope> {
+    let solar_colour = solar::solar_colour(blue, red)?;
+    let wavelengths =
+        Wavelengths { blue_nm: bands::wavelength(blue)?.pivot_nm, red_nm: bands::wavelength(red)?.pivot_nm };
+    let gradient_percent_per_100nm = reflectivity_gradient(comet, solar_colour, wavelengths).ok()?;
+    Some(BandSlope { solar_colour, wavelengths, gradient_percent_per_100nm })
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::solar::band_named;
 
-    fn gradient(blue: &str, red: &str, colour: f64) -> Measured {
-        reflectivity_gradient(band_named(blue).unwrap(), band_named(red).unwrap(), Measured::new(colour, 0.02)).unwrap()
+    const G_R: Wavelengths = Wavelengths { blue_nm: 470.0, red_nm: 620.0 };
+
+    fn slope(comet: f64) -> f64 {
+        reflectivity_gradient(Measured::new(comet, 0.0), Measured::new(0.46, 0.0), G_R).unwrap().value
     }
 
     #[test]
-    fn the_suns_colour_is_neutral_and_reddening_positive() {
-        assert!(gradient("g", "r", 0.46).value.abs() < 1e-9);
-        assert!(gradient("g", "r", 0.60).value > 0.0 && gradient("g", "r", 0.40).value < 0.0);
-        // small excess: 0.4 ln 10 Δm / Δλ; g to r is 148 nm, so 0.01 mag is 0.622 % per 100 nm
-        assert!((gradient("g", "r", 0.47).value - 0.6223).abs() < 1e-3, "{:?}", gradient("g", "r", 0.47));
-        let steep = gradient("V", "R", 0.39 + 0.1).value;
-        // reflectivity that grows linearly by S′ about its mean: ratio of its ends
-        let half = 0.5 * steep * 1e-4 * 96.0;
-        assert!((2.5 * ((1.0 + half) / (1.0 - half)).log10() - 0.1).abs() < 1e-9);
-        let sigma = gradient("g", "r", 0.6).sigma;
-        let difference = (gradient("g", "r", 0.61).value - gradient("g", "r", 0.59).value) / 2.0 * 2.0;
-        assert!((sigma / difference - 1.0).abs() < 1e-3);
+    fn the_suns_colour_is_no_slope_and_signs_are_opposite() {
+        assert_eq!(slope(0.46), 0.0);
+        assert!(slope(0.56) > 0.0);
+        assert!((slope(0.56) + slope(0.36)).abs() < 1e-12);
+        // never steeper than one band dark: 2/Δλ, 133 % per 100 nm here
+        assert!((slope(30.0) - 2e4 / 150.0).abs() < 1e-6);
+    }
+
+    /// From reflectivities: (S₂ − S₁)/Δλ over their mean. A surface that reflects 10 % at 470 nm and 12 % at 620 nm.
+    #[test]
+    fn agrees_with_the_definition() {
+        let colour = 0.46 + 2.5 * (12f64 / 10.0).log10();
+        let expected = 100.0 * (0.12 - 0.10) / 1.5 / 0.11;
+        assert!((slope(colour) - expected).abs() < 1e-9, "{} against {expected}", slope(colour));
+    }
+
+    /// Small reddening: S′ = 0.4 ln 10 Δm/Δλ, here 0.01 mag over 150 nm: 0.614 % per 100 nm.
+    #[test]
+    fn a_small_reddening_and_its_error_are_linear() {
+        assert!((slope(0.47) - 0.61402).abs() < 1e-4);
+        let with_errors = reflectivity_gradient(Measured::new(0.47, 0.03), Measured::new(0.46, 0.04), G_R).unwrap();
+        assert!((with_errors.sigma - 5.0 * 0.61402).abs() < 1e-3, "{with_errors:?}");
+        // far from the Sun's colour, against a finite difference
+        let far = reflectivity_gradient(Measured::new(1.2, 0.01), Measured::new(0.46, 0.0), G_R).unwrap();
+        assert!((far.sigma - 0.5 * (slope(1.21) - slope(1.19))).abs() < 1e-4);
     }
 
     #[test]
-    fn bands_in_the_wrong_order_are_refused() {
-        let (r, g) = (band_named("r").unwrap(), band_named("g").unwrap());
-        assert!(reflectivity_gradient(r, g, Measured::new(0.5, 0.1)).is_err());
-        assert!(reflectivity_gradient(r, r, Measured::new(0.5, 0.1)).is_err());
+    fn refuses_equal_and_reversed_wavelengths() {
+        let m = Measured::new(0.5, 0.01);
+        for (blue_nm, red_nm) in [(500.0, 500.0), (620.0, 470.0), (0.0, 500.0), (f64::NAN, 500.0), (500.0, f64::NAN)] {
+            assert!(reflectivity_gradient(m, m, Wavelengths { blue_nm, red_nm }).is_err(), "{blue_nm} {red_nm}");
+        }
+    }
+
+    /// Mean colour of active short-period comets B − R = 1.22 (Jewitt 2015, AJ 150, 201, from memory), 0.20 redder than the
+    /// Sun; slopes of comets' dust in the visible are 5 to 20 % per 1000 Å (Jewitt & Meech 1986, from memory: 13 ± 5).
+    #[test]
+    fn a_comet_of_the_mean_colour_has_the_usual_slope() {
+        let plain = |mag, sigma| AtSolarColour { mag: Measured::new(mag, sigma), colour_term: 0.0 };
+        let colour = comet_colour(plain(16.22, 0.03), plain(15.0, 0.04), 0.46);
+        assert!((colour.value - 1.22).abs() < 1e-9 && (colour.sigma - 0.05).abs() < 1e-12);
+        let slope = band_slope("B", "R", colour).unwrap().gradient_percent_per_100nm;
+        assert!((5.0..20.0).contains(&slope.value), "{slope:?}");
+        assert_eq!(band_slope("R", "B", colour), None);
+        assert_eq!(band_slope("L", "R", colour), None);
     }
 
     #[test]
@@ -88,7 +156,7 @@ mod tests {
             mag: Measured::new(mag - colour_term * excess, 0.01),
             colour_term,
         };
-        let found = true_colour(at(g, 0.08), at(r, -0.05), 0.46);
+        let found = comet_colour(at(g, 0.08), at(r, -0.05), 0.46);
         assert!((found.value - 0.66).abs() < 1e-12 && found.sigma > 0.0141);
     }
 }

@@ -109,4 +109,24 @@ pub enum ComaError {
         /// The allowed range in words.
         range: &'static str,
     },
+    /// A name that is not one of a known list.
+    #[error("{what} '{name}' is not known; known are {known}")]
+    UnknownName {
+        /// What the name is for.
+        what: &'static str,
+        /// The name given.
+        name: String,
+        /// The names there are.
+        known: String,
+    },
+    /// A setting that goes with one choice only was given with another.
+    #[error("{setting} goes with {with} only, not with {given}")]
+    SettingElsewhere {
+        /// The setting.
+        setting: &'static str,
+        /// The choice that it belongs to.
+        with: &'static str,
+        /// The choice that was made.
+        given: String,
+    },
 }

@@ -9,6 +9,7 @@
 
 pub mod afrho;
 pub mod band_transforms;
+pub mod bands;
 pub mod calibrate;
 pub mod colour;
 pub mod cusp;
@@ -31,6 +32,8 @@ pub mod photometry;
 pub mod profile;
 pub mod profile_shape;
 pub mod readout;
+#[cfg(test)]
+mod reference_passbands;
 pub mod register;
 pub mod seeing_loss;
 pub mod solar;

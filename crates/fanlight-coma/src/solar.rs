@@ -1,84 +1,87 @@
-//! The Sun's magnitudes and colours by band, and where bands lie.
+//! The Sun's magnitudes and colours by band.
 
+use crate::bands::{self, System};
 use fanlight_image::Measured;
 
-/// What is known of a photometric band.
+/// The Sun's brightness in a band.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Band {
-    /// Its name, as catalogues spell it.
-    pub name: &'static str,
-    /// Whether its magnitudes are on the AB system; otherwise Vega's.
-    pub is_ab: bool,
-    /// Apparent magnitude of the Sun at 1 au in that system.
-    pub solar_mag: f64,
-    /// Its error: 0.04, the paper's for absolute values; twice that where the value was written down from memory.
-    pub solar_sigma_mag: f64,
-    /// Where the solar magnitude comes from.
-    pub solar_source: &'static str,
-    /// Mean wavelength of the band, nm. SDSS: Fukugita et al. 1996, AJ 111, 1748; Johnson–Cousins: Bessell 2005, ARA&A 43, 293;
-    /// Pan-STARRS: Tonry et al. 2012, ApJ 750, 99; Gaia: Riello et al. 2021, A&A 649, A3. From memory, good to 3 nm.
-    pub wavelength_nm: f64,
+pub struct SolarMagnitude {
+    /// Apparent magnitude at 1 au.
+    pub mag: f64,
+    /// Its error.
+    pub sigma_mag: f64,
+    /// Where it is from.
+    pub source: &'static str,
+    /// The system that it is in.
+    pub system: System,
 }
 
-/// The source that records and pages name beside a solar magnitude from the table.
+impl SolarMagnitude {
+    /// Magnitude and error.
+    pub fn measured(&self) -> Measured {
+        Measured::new(self.mag, self.sigma_mag)
+    }
+}
+
+/// The source that records and pages name beside a solar magnitude of any band but Gaia's.
 pub const SOLAR_MAGNITUDE_SOURCE: &str = "Willmer 2018, ApJS 236, 47";
 const GAIA_SOURCE: &str = "after Casagrande & VandenBerg 2018, MNRAS 479, L102, from memory";
 
-const fn band(name: &'static str, is_ab: bool, solar_mag: f64, wavelength_nm: f64) -> Band {
-    Band { name, is_ab, solar_mag, solar_sigma_mag: 0.04, solar_source: SOLAR_MAGNITUDE_SOURCE, wavelength_nm }
-}
+/// The paper's estimate for absolute values is 0.03 to 0.04.
+const SIGMA_MAG: f64 = 0.04;
+/// Of values written down from memory. Assumed; the Sun's spectrum in Gaia's passbands gives them within 0.015.
+const GAIA_SIGMA_MAG: f64 = 0.05;
+/// Of a colour of the Sun, which holds better than either magnitude (Willmer 2018).
+pub const SOLAR_COLOUR_SIGMA_MAG: f64 = 0.02;
 
-const fn gaia(name: &'static str, solar_mag: f64, wavelength_nm: f64) -> Band {
-    Band { name, is_ab: false, solar_mag, solar_sigma_mag: 0.08, solar_source: GAIA_SOURCE, wavelength_nm }
-}
-
-/// Every band with a solar magnitude.
+/// The Sun in a band, in the system in which catalogues give that band; `None` for a band that the table lacks. Bands are
+/// spelled as in [`bands::canonical`].
 ///
 /// # Source
 /// Willmer 2018, ApJS 236, 47, table 3, absolute magnitudes turned into apparent ones with the Sun's distance modulus
-/// of −31.57; Gaia after Casagrande & VandenBerg 2018, MNRAS 479, L102, from memory.
-pub const BANDS: [Band; 18] = [
-    band("U", false, -25.97, 366.0),
-    band("B", false, -26.13, 436.0),
-    band("V", false, -26.76, 545.0),
-    band("R", false, -27.15, 641.0),
-    band("I", false, -27.47, 798.0),
-    band("u", true, -25.18, 355.0),
-    band("g", true, -26.47, 469.0),
-    band("r", true, -26.93, 617.0),
-    band("i", true, -27.05, 748.0),
-    band("z", true, -27.07, 893.0),
-    band("gp1", true, -26.54, 481.0),
-    band("rp1", true, -26.93, 617.0),
-    band("ip1", true, -27.05, 752.0),
-    band("zp1", true, -27.07, 866.0),
-    band("yp1", true, -27.07, 962.0),
-    gaia("G", -26.90, 639.0),
-    gaia("BP", -26.57, 518.0),
-    gaia("RP", -27.39, 783.0),
-];
-
-/// A band by its name, `Rc` and `Ic` for Cousins' and the Gaia archive's columns included; `None` for one that the table lacks.
-pub fn band_named(name: &str) -> Option<&'static Band> {
-    let name = match name {
-        "Rc" => "R",
-        "Ic" => "I",
-        "phot_g_mean_mag" => "G",
-        "phot_bp_mean_mag" => "BP",
-        "phot_rp_mean_mag" => "RP",
-        other => other,
+/// of −31.57. Gaia's bands, which that table lacks, are from memory after Casagrande & VandenBerg 2018, MNRAS 479, L102.
+pub fn solar(band: &str) -> Option<SolarMagnitude> {
+    let band = bands::canonical(band)?;
+    let gaia = matches!(band, "G" | "BP" | "RP");
+    let mag = match band {
+        "U" => -25.97,
+        "B" => -26.13,
+        "V" => -26.76,
+        "R" => -27.15,
+        "I" => -27.47,
+        "u" => -25.18,
+        "g" => -26.47,
+        "r" => -26.93,
+        "i" => -27.05,
+        "z" => -27.07,
+        "gp1" => -26.54,
+        "rp1" => -26.93,
+        "ip1" => -27.05,
+        "zp1" => -27.07,
+        "yp1" => -27.07,
+        "G" => -26.90,
+        "BP" => -26.57,
+        "RP" => -27.39,
+        "J" => -27.90,
+        "H" => -28.25,
+        "Ks" => -28.30,
+        "BT" => -25.99,
+        "VT" => -26.69,
+        "Hp" => -26.70,
+        _ => return None,
     };
-    BANDS.iter().find(|b| b.name == name)
+    let (sigma_mag, source) = if gaia { (GAIA_SIGMA_MAG, GAIA_SOURCE) } else { (SIGMA_MAG, SOLAR_MAGNITUDE_SOURCE) };
+    Some(SolarMagnitude { mag, sigma_mag, source, system: bands::system(band)? })
 }
 
-/// The Sun's apparent magnitude at 1 au in a band, with its error.
-pub fn solar_magnitude(name: &str) -> Option<Measured> {
-    band_named(name).map(|b| Measured::new(b.solar_mag, b.solar_sigma_mag))
+/// Apparent magnitude of the Sun at 1 au in a band, as in [`solar`].
+pub fn solar_magnitude(band: &str) -> Option<f64> {
+    solar(band).map(|s| s.mag)
 }
 
-/// The Sun's colour, the first band less the second.
-pub fn solar_colour(blue: &str, red: &str) -> Option<f64> {
-    Some(band_named(blue)?.solar_mag - band_named(red)?.solar_mag)
+/// The Sun's colour, magnitude in the first band minus that in the second; `None` where the table lacks one.
+pub fn solar_colour(blue: &str, red: &str) -> Option<Measured> {
+    Some(Measured::new(solar_magnitude(blue)? - solar_magnitude(red)?, SOLAR_COLOUR_SIGMA_MAG))
 }
 
 /// The pair of bands whose difference is the colour used with a band's zero point, bluer first.
@@ -91,7 +94,10 @@ pub fn colour_bands(band: &str) -> Option<(&'static str, &'static str)> {
         "U" | "B" | "V" => ("B", "V"),
         "R" => ("V", "R"),
         "I" => ("V", "I"),
+        "Rc" => ("V", "Rc"),
+        "Ic" => ("V", "Ic"),
         "G" | "BP" | "RP" => ("BP", "RP"),
+        "BT" | "VT" => ("BT", "VT"),
         _ => return None,
     })
 }
@@ -100,32 +106,57 @@ pub fn colour_bands(band: &str) -> Option<(&'static str, &'static str)> {
 mod tests {
     use super::*;
 
-    /// Willmer 2018: V −26.76 (Vega), R_C −27.15 (Vega), r −26.93 (AB); its abstract: M_B 5.44, M_V 4.81 (Vega), with a distance
-    /// modulus of 31.57. Printed table and that difference may be 0.01 apart.
+    /// Willmer 2018 (published), as transcribed from its table: bands in the system of their catalogues. The paper's abstract
+    /// gives absolute M_B 5.44 and M_V 4.81 in the Vega system.
     #[test]
     fn holds_the_published_values() {
-        let sun = |b| solar_magnitude(b).unwrap().value;
-        assert_eq!((sun("V"), sun("R"), sun("Rc"), sun("r")), (-26.76, -27.15, -27.15, -26.93));
-        assert!((sun("B") - (5.44 - 31.57)).abs() < 0.015 && (sun("V") - (4.81 - 31.57)).abs() < 0.015);
-        assert_eq!(solar_magnitude("L"), None);
-    }
-
-    /// (B−V) of the Sun 0.64 (Holmberg et al. 2006, as quoted); BP − RP 0.82 (Casagrande & VandenBerg 2018, from memory).
-    #[test]
-    fn the_suns_colours_are_those_of_other_papers() {
-        assert!((solar_colour("B", "V").unwrap() - 0.64).abs() < 0.02);
-        assert!((solar_colour("g", "r").unwrap() - 0.46).abs() < 1e-9);
-        assert!((solar_colour("BP", "RP").unwrap() - 0.82).abs() < 0.01);
-    }
-
-    #[test]
-    fn bands_are_told_apart_by_case_and_lie_in_order() {
-        assert!(band_named("G").unwrap() != band_named("g").unwrap());
-        for series in [["U", "B", "V", "R", "I"], ["u", "g", "r", "i", "z"], ["gp1", "rp1", "ip1", "zp1", "yp1"]] {
-            let at: Vec<f64> = series.iter().map(|b| band_named(b).unwrap().wavelength_nm).collect();
-            assert!(at.windows(2).all(|w| w[0] < w[1]));
+        for (bands, expected) in [
+            ("U B V R I", [-25.97, -26.13, -26.76, -27.15, -27.47]),
+            ("u g r i z", [-25.18, -26.47, -26.93, -27.05, -27.07]),
+            ("gp1 rp1 ip1 zp1 yp1", [-26.54, -26.93, -27.05, -27.07, -27.07]),
+        ] {
+            for (band, expected) in bands.split(' ').zip(expected) {
+                assert_eq!(solar_magnitude(band), Some(expected), "{band}");
+            }
         }
-        let pairs = BANDS.iter().filter_map(|b| colour_bands(b.name));
-        assert!(pairs.clone().count() == BANDS.len() && pairs.clone().all(|(b, r)| solar_colour(b, r).unwrap() > 0.0));
+        for (band, absolute) in [("B", 5.44), ("V", 4.81)] {
+            assert!((solar_magnitude(band).unwrap() - (absolute - 31.57)).abs() < 0.015, "{band}");
+        }
+        assert_eq!((solar_magnitude("Rc"), solar_magnitude("gP1")), (Some(-27.15), Some(-26.54)));
+        assert_eq!(solar_magnitude("L"), None);
+        let sun = solar("Ks").unwrap();
+        assert_eq!((sun.mag, sun.system, sun.source), (-28.30, System::Vega, SOLAR_MAGNITUDE_SOURCE));
+    }
+
+    /// The CALSPEC spectrum of the Sun through passbands of the pyphot 2.1.1 library; B differs by most, 0.074, since that
+    /// library's B is bluer.
+    #[test]
+    fn agrees_with_the_suns_spectrum() {
+        let mut n = 0;
+        for row in crate::reference_passbands::rows() {
+            let tolerance = if row.band == "B" { 0.08 } else { 0.04 };
+            let ours = solar_magnitude(&row.band).unwrap();
+            assert!((ours - row.mag[0]).abs() < tolerance, "{}: {ours} against {}", row.band, row.mag[0]);
+            n += 1;
+        }
+        assert_eq!(n, 20);
+    }
+
+    #[test]
+    fn gaia_is_marked_as_from_memory_with_a_wider_error() {
+        let (gaia, willmer) = (solar("G").unwrap(), solar("V").unwrap());
+        assert!(gaia.source.contains("from memory") && !willmer.source.contains("from memory"));
+        assert!(gaia.sigma_mag > willmer.sigma_mag);
+        // BP − RP of the Sun, 0.82 in the same paper, from memory
+        assert!((solar_colour("BP", "RP").unwrap().value - 0.82).abs() < 1e-9);
+    }
+
+    #[test]
+    fn both_bands_of_a_colour_have_a_sun() {
+        for band in ["u", "g", "i", "gp1", "yp1", "B", "R", "Rc", "Ic", "G", "RP", "VT"] {
+            let (blue, red) = colour_bands(band).unwrap();
+            assert!(solar_colour(blue, red).unwrap().value > 0.0, "{band}");
+        }
+        assert_eq!(colour_bands("L"), None);
     }
 }

@@ -1,8 +1,9 @@
 //! The comet's colour from this night and another band's: magnitudes at that colour, and the reddening of the dust.
 
 use crate::Failure;
-use fanlight_coma::colour::{AtSolarColour, reflectivity_gradient, true_colour};
-use fanlight_coma::solar::{self, Band};
+use fanlight_coma::bands;
+use fanlight_coma::colour::{AtSolarColour, band_slope, comet_colour};
+use fanlight_coma::solar;
 use fanlight_image::Measured;
 use fanlight_io::Campaign;
 use fanlight_record::{ColourRecord, NightRecord};
@@ -19,7 +20,7 @@ const TOLD_HOURS: f64 = 3.0;
 
 /// Another band's night as read.
 pub struct OtherBand {
-    band: &'static Band,
+    band: &'static str,
     record: NightRecord,
     sha256: String,
 }
@@ -45,11 +46,9 @@ impl OtherBand {
             return wrong("has no magnitude, so there is no colour".into());
         };
         let band = campaign.photometry.band.as_deref().unwrap_or_default();
-        match (solar::band_named(&measured.band), solar::band_named(band)) {
-            (Some(theirs), Some(own)) if theirs.name == own.name => {
-                wrong(format!("a night in {band}, as these frames are"))
-            }
-            (Some(theirs), Some(_)) => {
+        match (bands::canonical(&measured.band), bands::canonical(band)) {
+            (Some(theirs), Some(own)) if theirs == own => wrong(format!("a night in {band}, as these frames are")),
+            (Some(theirs), Some(own)) if solar::solar_colour(theirs, own).is_some() => {
                 let sha256 = fanlight_io::sha256_file(&path).map_err(Failure::data)?;
                 Ok(Self { band: theirs, record, sha256 })
             }
@@ -75,10 +74,12 @@ impl OtherBand {
                 "There is no colour: none of the other band's apertures could be measured on these frames.".into()
             );
         };
-        let own_is_blue = own.band.wavelength_nm < self.band.wavelength_nm;
+        let pivot = |band: &str| bands::wavelength(band).map_or(0.0, |w| w.pivot_nm);
+        let own_is_blue = pivot(own.band) < pivot(self.band);
         let (blue, red) = if own_is_blue { (own.band, self.band) } else { (self.band, own.band) };
-        let solar_colour = blue.solar_mag - red.solar_mag;
-        let name = format!("{}-{}", blue.name, red.name);
+        let unknown = || format!("There is no colour: the Sun's between {blue} and {red} is not known.");
+        let solar_colour = solar::solar_colour(blue, red).ok_or_else(unknown)?.value;
+        let name = format!("{blue}-{red}");
         // a colour term by another colour says nothing of this one
         let own_term = own.colour_term.filter(|(colour, _)| *colour == name).map_or(0.0, |(_, term)| term);
         let zero_point = self.record.zero_point.as_ref().filter(|z| z.colour.as_ref() == Some(&name));
@@ -90,12 +91,12 @@ impl OtherBand {
             colour_term: their_term,
         };
         let (of_blue, of_red) = if own_is_blue { (mine, theirs_at_solar) } else { (theirs_at_solar, mine) };
-        let colour = true_colour(of_blue, of_red, solar_colour);
-        let gradient = reflectivity_gradient(blue, red, colour).map_err(|e| e.to_string())?;
+        let colour = comet_colour(of_blue, of_red, solar_colour);
+        let gradient = band_slope(blue, red, colour).ok_or_else(unknown)?.gradient_percent_per_100nm;
         let step = Measured::new(own_term * (colour.value - solar_colour), (own_term * colour.sigma).abs());
         let record = ColourRecord {
-            blue: blue.name.to_string(),
-            red: red.name.to_string(),
+            blue: blue.to_string(),
+            red: red.to_string(),
             aperture_km: theirs.aperture_km,
             colour_mag: colour.value,
             colour_err_mag: colour.sigma,
@@ -114,7 +115,7 @@ impl OtherBand {
 /// What colours need of this night.
 pub struct OwnBand<'a> {
     /// Its band.
-    pub band: &'static Band,
+    pub band: &'static str,
     /// The colour that its zero point's colour term is by, and the term.
     pub colour_term: Option<(&'a str, f64)>,
     /// Its middle.

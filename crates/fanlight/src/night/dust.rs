@@ -6,9 +6,9 @@ use super::photometry::Calibration;
 use super::record::signed;
 use crate::Failure;
 use fanlight_coma::afrho::{self, AfrhoInput};
-use fanlight_coma::dust_production::{self, FACTOR, Grains};
-use fanlight_coma::gas::{self, Contamination};
-use fanlight_coma::phase_function::{NAMES, PhaseFunction};
+use fanlight_coma::dust_production::{self, DustAssumptions};
+use fanlight_coma::gas::{self, Strength};
+use fanlight_coma::phase_function::PhaseFunction;
 use fanlight_coma::solar;
 use fanlight_image::Measured;
 use fanlight_io::{Campaign, PhotometrySection};
@@ -27,8 +27,9 @@ const TOLD_OFF_ONE: f64 = 0.2;
 pub fn check_phase_function(campaign: &Campaign) -> Result<(), Failure> {
     let section = &campaign.photometry;
     let at = campaign.path().display();
+    let coefficient = section.phase_coefficient_mag_per_deg;
     let Some(name) = &section.phase_function else {
-        return match section.phase_coefficient_mag_per_deg {
+        return match coefficient {
             Some(_) => Err(Failure::call(format!(
                 "{at}: photometry.phase_coefficient_mag_per_deg is given without phase_function"
             ))
@@ -36,13 +37,15 @@ pub fn check_phase_function(campaign: &Campaign) -> Result<(), Failure> {
             None => Ok(()),
         };
     };
-    match PhaseFunction::from_name(name, section.phase_coefficient_mag_per_deg) {
-        Some(_) => Ok(()),
-        None => {
-            Err(Failure::call(format!("{at}: photometry.phase_function is \"{name}\", which is none that is known"))
-                .hint(format!("those there are: {}", NAMES.join(", "))))
-        }
-    }
+    PhaseFunction::from_name(name, coefficient)
+        .map(|_| ())
+        .map_err(|e| Failure::call(format!("{at}: photometry.phase_function: {e}")))
+}
+
+/// The phase function where the campaign names none: the quadratic where it was measured, the composite beyond.
+fn usual_function(phase_deg: f64) -> PhaseFunction {
+    let quadratic = PhaseFunction::HalleyQuadratic;
+    if phase_deg <= quadratic.range_deg().1 { quadratic } else { PhaseFunction::Composite }
 }
 
 /// How magnitudes become Afρ.
@@ -64,17 +67,17 @@ struct Phase {
 impl DustScale {
     /// The scale of a band at a night's geometry.
     pub fn of(section: &PhotometrySection, band: &str, geometry: &GeometryRecord, notes: &mut Notes) -> Self {
-        let known = solar::band_named(band);
-        let solar_magnitude = section.solar_magnitude.or(known.map(|b| b.solar_mag));
+        let known = solar::solar(band);
+        let solar_magnitude = section.solar_magnitude.or(known.map(|s| s.mag));
         match (section.solar_magnitude, known) {
             (Some(m), _) => {
                 notes.push(format!("Afρ uses the campaign file's solar magnitude, {} in {band}.", signed(m, 2)))
             }
-            (None, Some(b)) => notes.push(format!(
+            (None, Some(s)) => notes.push(format!(
                 "Afρ uses a solar magnitude of {} ± {:.2} in {band} ({}); that error is not in Afρ's.",
-                signed(b.solar_mag, 2),
-                b.solar_sigma_mag,
-                b.solar_source
+                signed(s.mag, 2),
+                s.sigma_mag,
+                s.source
             )),
             (None, None) => notes.warn(format!(
                 "No solar magnitude is known for band {band}: there is no Afρ; set photometry.solar_magnitude."
@@ -83,13 +86,13 @@ impl DustScale {
         let asked = section
             .phase_function
             .as_ref()
-            .and_then(|name| PhaseFunction::from_name(name, section.phase_coefficient_mag_per_deg));
+            .and_then(|name| PhaseFunction::from_name(name, section.phase_coefficient_mag_per_deg).ok());
         let phase_deg = geometry.phase_deg;
-        let function = asked.unwrap_or_else(|| PhaseFunction::usual(phase_deg));
+        let function = asked.unwrap_or_else(|| usual_function(phase_deg));
         let phase = function.value(phase_deg).ok().map(|value| Phase {
             function,
             value,
-            choice_error: function.choice_error(phase_deg).ok(),
+            choice_error: function.choice_sigma(phase_deg).ok(),
         });
         if phase.is_none() {
             let (first, last) = function.range_deg();
@@ -108,6 +111,13 @@ impl DustScale {
         afrho::afrho_cm(&AfrhoInput { magnitude, solar_magnitude, r_au, delta_au, radius_km }).ok()
     }
 
+    /// What A(θ)fρ is less than where the light is fainter than a magnitude.
+    pub fn afrho_limit_cm(&self, limit_mag: f64, radius_km: f64) -> Option<f64> {
+        let (solar_magnitude, r_au, delta_au) = (self.solar_magnitude?, self.r_au, self.delta_au);
+        let magnitude = Measured::new(limit_mag, 0.0);
+        afrho::afrho_upper_limit_cm(&AfrhoInput { magnitude, solar_magnitude, r_au, delta_au, radius_km }).ok()
+    }
+
     /// A(0°)fρ; `None` outside the phase function's range.
     pub fn at_zero_phase(&self, afrho: Measured) -> Option<Measured> {
         let phase = self.phase.as_ref()?;
@@ -119,7 +129,10 @@ impl DustScale {
         let Phase { function, value, choice_error } = self.phase.as_ref()?;
         let (first, last) = function.range_deg();
         Some(PhaseFunctionRecord {
-            name: function.name(),
+            name: match function.linear_mag_per_deg() {
+                Some(mag_per_deg) => format!("{}, {mag_per_deg} mag per degree", function.name()),
+                None => function.name().to_string(),
+            },
             source: function.source().to_string(),
             value: *value,
             choice_err: *choice_error,
@@ -136,7 +149,7 @@ pub fn record(calibration: &Calibration, light: &light::Records, notes: &mut Not
     let afrho = measured.as_ref().and_then(|p| value(p.afrho_cm, p.afrho_err_cm));
     let a0frho = afrho.and_then(|a| scale.at_zero_phase(a));
     let choice_error = scale.phase.as_ref().and_then(|p| p.choice_error);
-    let grains = dust_production::usual_grains(scale.r_au);
+    let grains = usual_grains(scale.r_au);
     if afrho.is_some() {
         warn_of_gas(calibration.band, scale.r_au, notes);
         if let Some(slope) = light.shape.as_ref().map(|s| s.whole) {
@@ -160,39 +173,52 @@ pub fn record(calibration: &Calibration, light: &light::Records, notes: &mut Not
             (Some(_), None) => Some("no pixel shows the comet's centre".into()),
         },
         cross_section_km2: a0frho
-            .map(|a| dust_production::cross_section_km2(a.value, REFERENCE_KM, grains.geometric_albedo)),
-        production: a0frho.map(|a| production(a.value, &grains)),
+            .and_then(|a| dust_production::cross_section_km2(a, REFERENCE_KM, grains.geometric_albedo).ok())
+            .map(|area| area.value),
+        production: a0frho.and_then(|a| production(a, grains)),
     }
 }
 
-fn production(a0frho_cm: f64, grains: &Grains) -> DustProductionRecord {
-    let kg_per_s = dust_production::kg_per_s(a0frho_cm, grains);
-    DustProductionRecord {
-        kg_per_s,
-        range_kg_per_s: [kg_per_s / FACTOR, kg_per_s * FACTOR],
-        grain_radius_um: grains.radius_m * 1e6,
-        grain_density_kg_m3: grains.density_kg_m3,
+/// Grains whose speed falls as the root of the distance from the Sun (common practice).
+fn usual_grains(r_au: f64) -> DustAssumptions {
+    let usual = DustAssumptions::USUAL;
+    DustAssumptions { speed_m_s: usual.speed_m_s / r_au.sqrt(), ..usual }
+}
+
+fn production(a0frho_cm: Measured, grains: DustAssumptions) -> Option<DustProductionRecord> {
+    let found = dust_production::dust_production(a0frho_cm, grains).ok()?;
+    Some(DustProductionRecord {
+        kg_per_s: found.kg_per_s.value,
+        range_kg_per_s: [found.range_kg_per_s.0, found.range_kg_per_s.1],
+        grain_radius_um: grains.grain_radius_um,
+        grain_density_kg_m3: grains.grain_density_kg_m3,
         grain_speed_m_s: grains.speed_m_s,
         geometric_albedo: grains.geometric_albedo,
-    }
+    })
 }
 
 fn warn_of_gas(band: &str, r_au: f64, notes: &mut Notes) {
-    if r_au > gas::LITTLE_GAS_BEYOND_AU {
+    let Some(found) = gas::gas_contamination(band, Some(r_au)) else {
+        notes.warn(format!(
+            "Which gas shines in band {band} is not known; without a filter much of the light may be gas, and Afρ too large."
+        ));
+        return;
+    };
+    if found.far_from_sun || found.emissions.is_empty() {
         return;
     }
-    match gas::in_band(band) {
-        Some(g) if g.contamination == Contamination::Strong => notes.warn(format!(
-            "Gas shines in band {band} ({}) and is counted as dust: Afρ is an upper limit, which may be far too large.",
-            g.emissions
+    let mut species: Vec<&str> = found.emissions.iter().map(|e| e.species).collect();
+    species.dedup();
+    let species = species.join(", ");
+    match found.strength {
+        Strength::Strong => notes.warn(format!(
+            "Gas shines in band {band} ({species}) and is counted as dust: in a comet of much gas it is more than a third of the light, \
+             and Afρ an upper limit."
         )),
-        Some(g) => notes.push(format!(
-            "Gas in band {band} ({}) is counted as dust; in a comet of little dust it may be a tenth of the light or more.",
-            g.emissions
+        Strength::Moderate => notes.push(format!(
+            "Gas in band {band} ({species}) is counted as dust: in a comet of much gas a tenth to a third of the light."
         )),
-        None => notes.warn(format!(
-            "Which gas shines in band {band} is not known; without a filter much of the light may be gas, and Afρ too large."
-        )),
+        Strength::Weak => notes.push(format!("Gas in band {band} ({species}) is counted as dust: under a tenth of the light.")),
     }
 }
 

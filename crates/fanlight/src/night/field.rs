@@ -6,9 +6,11 @@ use super::inputs::Inputs;
 use super::second_pass::SkyStar;
 use super::{Colour, camera};
 use crate::Failure;
-use fanlight_coma::band_transforms::{BandTransform, SHARED_SIGMA_MAG};
+use fanlight_coma::band_transforms::{self, COMMON_SIGMA_MAG, Transformation};
+use fanlight_coma::bands;
 use fanlight_coma::solar;
 use fanlight_coma::zero_point::NightZeroPoint;
+use fanlight_image::Measured;
 use fanlight_io::{Campaign, CatalogueStar, Cone};
 use fanlight_sky::{PixelXy, UtcInstant};
 use std::path::PathBuf;
@@ -22,7 +24,7 @@ pub struct Field {
     /// The band that the night is tied to.
     pub band: String,
     /// How the catalogue's magnitudes are brought to it, where the catalogue has others only.
-    pub transform: Option<&'static BandTransform>,
+    pub transform: Option<&'static Transformation>,
 }
 
 impl Field {
@@ -35,7 +37,7 @@ impl Field {
     pub fn colour(&self) -> Option<Colour> {
         let (blue, red) = self.colour_bands()?;
         let both = self.column(blue).is_some() && self.column(red).is_some();
-        let solar_mag = solar::solar_colour(blue, red)?;
+        let solar_mag = solar::solar_colour(blue, red)?.value;
         both.then(|| Colour { name: format!("{blue}-{red}"), solar_mag })
     }
 
@@ -55,11 +57,11 @@ impl Field {
     }
 
     /// A star's magnitude in the night's band with the error of its base and the transformation's scatter.
-    fn transformed(&self, transform: &BandTransform, star: &CatalogueStar) -> Option<(f64, Option<f64>)> {
+    fn transformed(&self, transform: &'static Transformation, star: &CatalogueStar) -> Option<(f64, Option<f64>)> {
         let of = |band: &str| star.mags.get(self.column(band)?).copied().flatten();
-        let magnitude = transform.magnitude(|band| of(band).map(|m| m.0))?;
-        let own = of(transform.base)?.1.unwrap_or(0.0);
-        Some((magnitude, Some(own.hypot(transform.scatter_mag))))
+        let known = |band: &str| of(band).map(|(mag, err)| Measured::new(mag, err.unwrap_or(0.0)));
+        let magnitude = transform.apply(&known).ok()?.mag;
+        Some((magnitude.value, Some(magnitude.sigma)))
     }
 
     fn column(&self, band: &str) -> Option<usize> {
@@ -72,22 +74,21 @@ impl Field {
         Some(format!(
             "The catalogue has no band {}: its stars' magnitudes were transformed from {} with the colour {} − {} ({}; scatter {} mag, \
              and {} mag of error that all share).",
-            self.band, t.base, t.colour.0, t.colour.1, t.source, t.scatter_mag, SHARED_SIGMA_MAG
+            self.band, t.base, t.colour.0, t.colour.1, t.source, t.scatter_mag, COMMON_SIGMA_MAG
         ))
     }
 
     /// Error of the band itself that all stars share.
     pub fn band_sigma_mag(&self) -> f64 {
-        if self.transform.is_some() { SHARED_SIGMA_MAG } else { 0.0 }
+        if self.transform.is_some() { COMMON_SIGMA_MAG } else { 0.0 }
     }
 }
 
 /// The column of a band, which catalogues may name otherwise (`phot_g_mean_mag` is G).
-fn column_of(bands: &[String], band: &str) -> Option<usize> {
-    let alike = || solar::band_named(band).map(|b| b.name);
-    bands.iter().position(|b| b == band).or_else(|| {
-        let name = alike()?;
-        bands.iter().position(|b| solar::band_named(b).is_some_and(|b| b.name == name))
+fn column_of(columns: &[String], band: &str) -> Option<usize> {
+    columns.iter().position(|c| c == band).or_else(|| {
+        let name = bands::canonical(band)?;
+        columns.iter().position(|c| bands::canonical(c) == Some(name))
     })
 }
 
@@ -119,7 +120,7 @@ pub fn part_of_sky(inputs: &Inputs, campaign: &Campaign, expected: &Expected<'_>
 pub struct FieldFile {
     path: PathBuf,
     band: String,
-    transform: Option<&'static BandTransform>,
+    transform: Option<&'static Transformation>,
     whole: Option<fanlight_io::Catalogue>,
 }
 
@@ -130,23 +131,25 @@ pub fn open_field(campaign: &Campaign) -> Result<Option<FieldFile>, Failure> {
         Failure::call(format!("{}: photometry.catalogue is given, photometry.band is not", campaign.path().display()))
             .hint("set band to the catalogue's column to calibrate to")
     })?;
-    let (bands, whole) = match fanlight_io::star_list_bands(path).map_err(wrong_catalogue)? {
+    let (columns, whole) = match fanlight_io::star_list_bands(path).map_err(wrong_catalogue)? {
         Some(bands) => (bands, None),
         None => {
             let whole = fanlight_io::load_catalogue(path, None).map_err(wrong_catalogue)?;
             (whole.bands.clone(), Some(whole))
         }
     };
-    let has = |band: &str| column_of(&bands, band).is_some();
-    let transform = if has(&band) { None } else { BandTransform::to(&band, has) };
-    if !has(&band) && transform.is_none() {
-        return Err(Failure::call(format!(
-            "{}: no column \"{band}\" for photometry.band; the catalogue has {}",
-            path.display(),
-            bands.join(", ")
-        ))
-        .hint("set photometry.band to one of the catalogue's bands, or to one that they give: B, V, R or I from g, r and i; those, g, r and i from Gaia's G, BP and RP"));
-    }
+    let has = |band: &str| column_of(&columns, band).is_some();
+    let transform = match has(&band) {
+        true => None,
+        false => Some(band_transforms::best(&band, &has).map_err(|reason| {
+            Failure::call(format!(
+                "{}: no column \"{band}\" for photometry.band; the catalogue has {}",
+                path.display(),
+                columns.join(", ")
+            ))
+            .hint(format!("set photometry.band to one of the catalogue's bands ({reason})"))
+        })?),
+    };
     Ok(Some(FieldFile { path: path.clone(), band, transform, whole }))
 }
 

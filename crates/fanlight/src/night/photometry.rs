@@ -5,10 +5,10 @@ use super::dust::DustScale;
 use super::notes::Notes;
 use super::record::{signed, stack_zero_point};
 use super::{Missing, Night};
+use fanlight_coma::bands;
 use fanlight_coma::passing::StarsLeft;
 use fanlight_coma::photometry::{self, ApertureLight, Brightness};
 use fanlight_coma::seeing_loss::SeeingLoss;
-use fanlight_coma::solar;
 use fanlight_image::{Measured, robust};
 use fanlight_record::{ColourRecord, ErrorTerm, GeometryRecord, PhotometryRecord, sentences};
 
@@ -139,7 +139,7 @@ impl<'a> Calibration<'a> {
     /// Brings the zero point to the comet's measured colour, where another band tells it.
     fn take_colour(&mut self, term: Option<Measured>, notes: &mut Notes) {
         let night = self.night;
-        if let (Some(other), Some(band)) = (&night.other_band, solar::band_named(self.band)) {
+        if let (Some(other), Some(band)) = (&night.other_band, bands::canonical(self.band)) {
             let colour_term = night.colour.as_ref().map(|c| c.name.as_str()).zip(term.map(|t| t.value));
             let own = OwnBand { band, colour_term, mid: night.mid };
             match other.colour(&own, |km| self.aperture(km).and_then(|(p, _)| Some(Measured::new(p.mag?, p.mag_err?))))
@@ -256,7 +256,7 @@ impl<'a> Calibration<'a> {
         };
         let afrho = mag.and_then(|m| self.dust.afrho(m, aperture_km));
         let a0frho = afrho.and_then(|a| self.dust.at_zero_phase(a));
-        let limit = limit_3sigma_mag.and_then(|m| self.dust.afrho(Measured::new(m, 0.0), aperture_km));
+        let limit = limit_3sigma_mag.and_then(|m| self.dust.afrho_limit_cm(m, aperture_km));
         let at_edge = stack.coma_at_edge();
         let record = PhotometryRecord {
             aperture_km,
@@ -268,7 +268,7 @@ impl<'a> Calibration<'a> {
             brighter_than_mag,
             afrho_cm: afrho.map(|a| a.value),
             afrho_err_cm: afrho.map(|a| a.sigma),
-            afrho_limit_3sigma_cm: limit.map(|a| a.value),
+            afrho_limit_3sigma_cm: limit,
             a0frho_cm: a0frho.map(|a| a.value),
             a0frho_err_cm: a0frho.map(|a| a.sigma),
             error_terms_mag,
