@@ -3,6 +3,7 @@
 mod geometry;
 mod kepler;
 mod observer;
+mod perturbed;
 mod published;
 mod robustness;
 mod solve;
