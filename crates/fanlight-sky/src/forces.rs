@@ -95,7 +95,7 @@ impl Forces {
             return Ok(vec![(0.0, start)]);
         }
         let (r, v) = (start.position_au, start.velocity_au_d);
-        let y0 = SVector::<f64, 6>::from([r[0], r[1], r[2], v[0], v[1], v[2]]);
+        let y0 = Unknowns::from([r[0], r[1], r[2], v[0], v[1], v[2], 0.0]);
         // the solver's defaults but for the output: only the steps themselves, the last of which is the end
         let (safety, beta, slowest, fastest) = (0.9, 0.0, 0.333, 6.0);
         let mut solver = Dop853::from_param(
@@ -125,17 +125,22 @@ impl Forces {
     }
 }
 
-fn state_of(y: &SVector<f64, 6>) -> OrbitState {
+/// Place, velocity, and the time itself: ode_solvers 0.6.2 has 0 where the method has 1 for the share of the step at which
+/// its twelfth stage is taken, so that the time which it tells the system cannot be used.
+type Unknowns = SVector<f64, 7>;
+
+fn state_of(y: &Unknowns) -> OrbitState {
     OrbitState { position_au: [y[0], y[1], y[2]], velocity_au_d: [y[3], y[4], y[5]] }
 }
 
-impl ode_solvers::System<f64, SVector<f64, 6>> for &Forces {
-    fn system(&self, days: f64, y: &SVector<f64, 6>, dy: &mut SVector<f64, 6>) {
-        let acceleration = self.acceleration(days, &state_of(y));
+impl ode_solvers::System<f64, Unknowns> for &Forces {
+    fn system(&self, _: f64, y: &Unknowns, dy: &mut Unknowns) {
+        let acceleration = self.acceleration(y[6], &state_of(y));
         for i in 0..3 {
             dy[i] = y[i + 3];
             dy[i + 3] = acceleration[i];
         }
+        dy[6] = 1.0;
     }
 }
 

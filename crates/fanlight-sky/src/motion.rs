@@ -180,7 +180,6 @@ mod tests {
                 worst_au = worst_au.max(norm(minus(got.position_au, expected.position_au)));
                 worst_au_d = worst_au_d.max(norm(minus(got.velocity_au_d, expected.velocity_au_d)));
             }
-            println!("{q_au} {e}: {worst_au:e} {worst_au_d:e} {}", motion.steps.len());
             assert!(worst_au < tolerance_au, "q {q_au} e {e}: {worst_au:e} au");
             assert!(worst_au_d < 20.0 * tolerance_au, "q {q_au} e {e}: {worst_au_d:e} au/d");
         }
