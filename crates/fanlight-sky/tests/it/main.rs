@@ -4,6 +4,7 @@ mod geometry;
 mod kepler;
 mod observer;
 mod perturbed;
+mod planets;
 mod published;
 mod robustness;
 mod solve;

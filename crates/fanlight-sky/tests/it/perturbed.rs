@@ -84,28 +84,27 @@ fn agrees_with_rebound_and_de421() {
             let km = row.delta_au * fanlight_sky::AU_KM / fanlight_sky::ARCSEC_PER_RAD;
             for (name, other) in ["scipy, arcsec", "rebound, arcsec"].into_iter().zip(&row.places) {
                 let off = place.separation_arcsec(other);
-                if row.days.abs() > 60.0 {
-                    worst.take("years, arcsec", off, &what);
-                } else {
-                    worst.take("across the line, km", off * km, &what);
-                    if row.delta_au > NEAR_AU {
-                        worst.take(name, off, &what);
-                    }
+                match (row.days.abs() > 60.0, row.delta_au > NEAR_AU) {
+                    (true, _) => worst.take("years, arcsec", off, &what),
+                    (_, true) => worst.take(name, off, &what),
+                    _ => worst.take("near the Earth, across the line, km", off * km, &what),
                 }
             }
-            let state = motion.state_at(row.utc.tdb()).unwrap();
-            let off_au = distance_au(state.position_au, row.position_au);
-            println!("{what}: {:.4} arcsec, {:e} au", place.separation_arcsec(&row.places[0]), off_au);
+            let off_au = distance_au(motion.state_at(row.utc.tdb()).unwrap().position_au, row.position_au);
             if row.days.abs() <= 60.0 {
-                worst.take("from the Sun, au", off_au, &what);
+                let name = if case == "near Jupiter" { "near Jupiter, au" } else { "from the Sun, au" };
+                worst.take(name, off_au, &what);
             }
         }
     }
     worst.judge(&[
         ("scipy, arcsec", 0.05),
         ("rebound, arcsec", 0.05),
-        ("across the line, km", 20.0),
-        ("from the Sun, au", 1e-7),
+        // the Earth's theory, not the comet's motion
+        ("near the Earth, across the line, km", 12.0),
+        ("from the Sun, au", 1e-9),
+        // 280 km of Jupiter
+        ("near Jupiter, au", 2e-6),
         ("years, arcsec", 0.05),
     ]);
 }
@@ -120,7 +119,6 @@ fn two_body_motion_would_not_do() {
             SkyPosition { ra_deg: got.ra_deg, dec_deg: got.dec_deg }.separation_arcsec(&row.places[0])
         });
         let worst = off.fold(0.0, f64::max);
-        println!("{case}: {worst:.2} arcsec");
         assert!(worst > 0.1, "{case}: {worst}");
     }
 }
@@ -169,13 +167,7 @@ fn elements_of(state: OrbitState, at_jd_tdb: f64) -> OrbitElements {
 #[test]
 fn there_and_back() {
     let rows = rows();
-    for (case, tolerance_au) in [
-        ("main belt", 1e-10),
-        ("long-period hyperbola", 1e-10),
-        ("retrograde Halley type", 1e-10),
-        ("near the Earth", 1e-10),
-        ("near Jupiter", 1e-10),
-    ] {
+    for case in ["main belt", "long-period hyperbola", "retrograde Halley type", "near the Earth", "near Jupiter"] {
         let out = motion(&rows, case);
         let elements = out.elements().clone();
         let [start, end] = [0.0, 60.0].map(|days| TdbInstant::from_jd(elements.epoch_jd_tdb + days));
@@ -184,8 +176,7 @@ fn there_and_back() {
         for days in [0.0, 17.3, 41.9] {
             let at = TdbInstant::from_jd(elements.epoch_jd_tdb + days);
             let off = distance_au(back.state_at(at).unwrap().position_au, out.state_at(at).unwrap().position_au);
-            println!("{case} {days}: {off:e}");
-            assert!(off < tolerance_au, "{case}, day {days}: {off:e} au");
+            assert!(off < 1e-10, "{case}, day {days}: {off:e} au");
         }
     }
 }
