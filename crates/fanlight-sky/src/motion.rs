@@ -84,6 +84,11 @@ impl Motion {
         !self.steps.is_empty()
     }
 
+    /// What records call it.
+    pub fn model(&self) -> &'static str {
+        if self.is_perturbed() { "perturbed" } else { "two_body" }
+    }
+
     /// Heliocentric state at an instant, ICRS axes.
     ///
     /// # Errors

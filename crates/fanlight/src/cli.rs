@@ -100,6 +100,9 @@ ones show and the twin does not.")]
         /// Write an array of geometry records
         #[arg(long)]
         json: bool,
+        /// Follow the comet about the Sun alone, with A1–A3 where given, to compare: no planets
+        #[arg(long)]
+        two_body: bool,
     },
     /// Simulate frames of a comet with known truth
     #[command(after_help = "Example:
@@ -185,7 +188,10 @@ pub fn run(arguments: Arguments) -> Result<(), Failure> {
             night::command(&night::Options { frames_dir, campaign, out, choice, verify })
         }
         Command::Enhance(options) => enhance::command(&options),
-        Command::Geometry { campaign, utc, json } => geometry::command(&campaign, &utc, json),
+        Command::Geometry { campaign, utc, json, two_body } => {
+            let options = geometry::Options { instants: utc, as_json: json, is_two_body: two_body };
+            geometry::command(&campaign, &options)
+        }
         Command::Simulate { scenario, out } => simulate::command(&scenario, &out),
         Command::Demo { out } => demo::command(&out),
         Command::Init { frames_dir, orbit, object, out } => init::command(&frames_dir, &orbit, &object, &out),
