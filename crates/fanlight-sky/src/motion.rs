@@ -38,7 +38,7 @@ impl Motion {
     /// integration finds no end, as in a collision.
     ///
     /// # Accuracy
-    /// Worst of 82 places of seven comets up to 60 days from the epoch, one within 0.03 au of the Earth and one within 0.07 au
+    /// Worst of 78 places of seven comets up to 60 days from the epoch, one within 0.03 au of the Earth and one within 0.07 au
     /// of Jupiter, against rebound and scipy with JPL DE421: 0.011″ geocentric beyond 0.3 au from the Earth, 0.017″ for the one
     /// at Jupiter; nearer the Earth the Earth's own 11 km count. After two years 0.001″, after ten 0.012″. Between the steps
     /// 1e-12 au.

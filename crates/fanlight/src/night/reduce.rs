@@ -67,7 +67,7 @@ pub fn reduce(options: &Options, sources: Sources, scratch: &Path) -> Result<Red
     if options.is_stack() {
         inputs.take_as_stack(&mut notes);
     }
-    let motion = motion::over_the_night(orbit, &inputs, &mut notes);
+    let motion = motion::over_the_night(orbit, inputs.mids(), &mut notes);
     let by_orbit = Expected::by_orbit(&motion, &site);
     let expected = match at {
         Some(place) => by_orbit.through(place, &inputs)?,
