@@ -217,6 +217,8 @@ fn geometry(night: &NightRecord, figures: &[Figure]) -> Markup {
     let g = &night.geometry;
     let model = if g.orbit_model == "two_body" {
         "two bodies: the Sun and the comet".to_string()
+    } else if g.orbit_model == "perturbed" {
+        "the Sun, eight planets and the Moon".to_string()
     } else {
         g.orbit_model.replace('_', " ")
     };

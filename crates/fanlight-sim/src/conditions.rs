@@ -4,7 +4,7 @@ use crate::psf::Kernel;
 use crate::random::{Stream, normal, stream};
 use crate::scenario::{Scenario, TrackingTarget};
 use crate::{SimError, photometry::Distances};
-use fanlight_sky::{PixelXy, SkyPosition, UtcInstant, Wcs, airmass, comet_position, viewing_geometry};
+use fanlight_sky::{Motion, PixelXy, SkyPosition, UtcInstant, Wcs, airmass, comet_position, viewing_geometry};
 use rand_chacha::ChaCha8Rng;
 
 /// One light frame, before any pixel is made.
@@ -75,11 +75,12 @@ impl Plate {
 /// Every light frame's conditions, in order.
 pub(crate) fn all(s: &Scenario, distances_band_sun_mag: f64) -> Result<(Vec<Conditions>, Night), SimError> {
     let (elements, site) = (s.object.orbit.elements(), s.site.site());
-    elements.validate()?;
     let start = UtcInstant::parse(&s.start_utc)?;
     let half_night_s = 0.5 * ((s.n_frames - 1) as f64 * s.cadence_s + s.exposure_s);
     let mid_utc = start.plus_seconds(half_night_s);
-    let geometry = viewing_geometry(&elements, &site, mid_utc)?;
+    let end = start.plus_seconds(2.0 * half_night_s);
+    let motion = Motion::perturbed(elements, start.tdb(), end.tdb())?;
+    let geometry = viewing_geometry(&motion, &site, mid_utc)?;
     if geometry.altitude_deg <= 0.0 {
         return Err(SimError::Inconsistent {
             key: "start_utc".into(),
@@ -93,7 +94,7 @@ pub(crate) fn all(s: &Scenario, distances_band_sun_mag: f64) -> Result<(Vec<Cond
     let true_place = |t: UtcInstant, jump: [f64; 2]| -> Result<SkyPosition, SimError> {
         let hours = t.seconds_since(&mid_utc) / 3600.0;
         let [east, north] = [0, 1].map(|i| offset[i] + drift[i] * hours + jump[i]);
-        Ok(comet_position(&elements, &site, t)?.offset_by_arcsec(east, north))
+        Ok(comet_position(&motion, &site, t)?.offset_by_arcsec(east, north))
     };
     let night = Night {
         mid_utc,
@@ -104,13 +105,14 @@ pub(crate) fn all(s: &Scenario, distances_band_sun_mag: f64) -> Result<(Vec<Cond
             solar_magnitude: distances_band_sun_mag,
         },
         km_per_arcsec: geometry.km_per_arcsec,
+        motion: motion.clone(),
     };
     let frames = (0..s.n_frames)
         .map(|i| {
             let begin = start.plus_seconds(i as f64 * s.cadence_s);
             let jump = pair(&mut stream(s.seed, Stream::Place, i), s.comet.ephemeris_scatter_arcsec);
             let at = |share: f64| true_place(begin.plus_seconds(share * s.exposure_s), jump);
-            let altitude_deg = viewing_geometry(&elements, &site, begin.plus_seconds(0.5 * s.exposure_s))?.altitude_deg;
+            let altitude_deg = viewing_geometry(&motion, &site, begin.plus_seconds(0.5 * s.exposure_s))?.altitude_deg;
             one(s, &night, i, begin, [at(0.0)?, at(0.5)?, at(1.0)?], altitude_deg)
         })
         .collect::<Result<Vec<_>, _>>()?;
@@ -128,6 +130,8 @@ pub(crate) struct Night {
     pub distances: Distances,
     /// Scale at the comet then.
     pub km_per_arcsec: f64,
+    /// How the comet moves.
+    pub motion: Motion,
 }
 
 fn one(

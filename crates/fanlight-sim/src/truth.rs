@@ -56,8 +56,8 @@ impl Simulation {
 
     fn geometry(&self) -> Value {
         let s = &self.scenario;
-        let computed = viewing_geometry(&s.object.orbit.elements(), &s.site.site(), self.night.mid_utc);
-        computed.map_or(Value::Null, |g| geometry_record(&g, &self.night.mid_utc.to_iso()))
+        let computed = viewing_geometry(&self.night.motion, &s.site.site(), self.night.mid_utc);
+        computed.map_or(Value::Null, |g| geometry_record(&g, &self.night.mid_utc.to_iso(), self.night.motion.model()))
     }
 
     fn frame_truth(&self, index: usize, c: &Conditions) -> Value {
@@ -307,7 +307,7 @@ fn full_width_deg(shape: &[f64]) -> Option<f64> {
     Some(side(1)? + side(-1)?)
 }
 
-fn geometry_record(g: &ViewingGeometry, utc: &str) -> Value {
+fn geometry_record(g: &ViewingGeometry, utc: &str, model: &str) -> Value {
     json!({
         "utc": utc,
         "ra_deg": g.ra_deg,
@@ -328,7 +328,7 @@ fn geometry_record(g: &ViewingGeometry, utc: &str) -> Value {
         "sun_altitude_deg": g.sun_altitude_deg,
         "moon_separation_deg": g.moon_separation_deg,
         "moon_illuminated_fraction": g.moon_illuminated_fraction,
-        "orbit_model": "two_body",
+        "orbit_model": model,
     })
 }
 

@@ -2,7 +2,7 @@
 
 use criterion::{Criterion, criterion_group, criterion_main};
 use fanlight_sky::{
-    HeaderCards, OrbitElements, PixelXy, Site, SkyPosition, UtcInstant, Wcs, comet_position, viewing_geometry,
+    HeaderCards, Motion, OrbitElements, PixelXy, Site, SkyPosition, UtcInstant, Wcs, comet_position, viewing_geometry,
 };
 use std::hint::black_box;
 
@@ -56,13 +56,24 @@ impl HeaderCards for Distorted {
 
 fn places(c: &mut Criterion) {
     let at = UtcInstant::from_jd(2_463_020.25);
-    let orbit = orbit();
-    let pushed = OrbitElements { a1_au_d2: 1e-8, a2_au_d2: -2e-9, ..orbit.clone() };
+    let pushed = Motion::two_body(OrbitElements { a1_au_d2: 1e-8, a2_au_d2: -2e-9, ..orbit() });
+    let perturbed = Motion::perturbed(orbit(), at.tdb(), at.tdb()).unwrap();
+    let orbit = Motion::two_body(orbit());
     c.bench_function("geometry_record", |b| b.iter(|| viewing_geometry(black_box(&orbit), &SITE, at).unwrap()));
     c.bench_function("comet_position", |b| b.iter(|| comet_position(black_box(&orbit), &SITE, at).unwrap()));
     c.bench_function("comet_position_non_gravitational", |b| {
         b.iter(|| comet_position(black_box(&pushed), &SITE, at).unwrap());
     });
+    c.bench_function("comet_position_perturbed", |b| {
+        b.iter(|| comet_position(black_box(&perturbed), &SITE, at).unwrap());
+    });
+    let mut slow = c.benchmark_group("motion_perturbed");
+    slow.sample_size(10);
+    for (name, days) in [("60_days", 60.0), ("10_years", 3652.5)] {
+        let to = at.tdb().minus_days(-days);
+        slow.bench_function(name, |b| b.iter(|| Motion::perturbed(black_box(self::orbit()), at.tdb(), to).unwrap()));
+    }
+    slow.finish();
 }
 
 fn wcs(c: &mut Criterion) {

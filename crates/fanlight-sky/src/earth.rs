@@ -85,7 +85,7 @@ pub fn earth_heliocentric_au(at: TdbInstant) -> Result<Vector, SkyError> {
 ///
 /// # Source
 /// SOFA `moon98`; 23 km against DE421.
-fn moon_geocentric(at: TdbInstant) -> [Vector; 2] {
+pub(crate) fn moon_geocentric(at: TdbInstant) -> [Vector; 2] {
     let (day, share) = at.parts();
     sofars::eph::moon98(day, share)
 }

@@ -35,6 +35,16 @@ pub enum SkyError {
         /// Distance from the epoch.
         days: f64,
     },
+    /// A motion was asked for a place outside the interval that it was computed for.
+    #[error("julian date {jd} is outside the interval {from_jd:.2} to {to_jd:.2} over which the motion was computed")]
+    OutsideMotion {
+        /// The instant.
+        jd: f64,
+        /// The interval's start.
+        from_jd: f64,
+        /// Its end.
+        to_jd: f64,
+    },
     /// A keyword of a WCS is missing.
     #[error("{keyword} is missing")]
     MissingKeyword {

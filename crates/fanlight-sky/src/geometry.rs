@@ -2,7 +2,8 @@
 
 use crate::angle::{ARCSEC_PER_RAD, Vector, angle_between, cross, dot, minus, norm, scale, sum};
 use crate::earth::{self, AU_KM, LIGHT_AU_D, Observer};
-use crate::orbit::{OrbitElements, OrbitState};
+use crate::motion::Motion;
+use crate::orbit::OrbitState;
 use crate::{PositionAngle, Site, SkyError, SkyPosition, UtcInstant};
 
 /// Viewing geometry at one instant; everything about the comet is taken when its light left it.
@@ -71,12 +72,12 @@ struct Seen {
 }
 
 /// The comet at t − τ, with c τ = |comet(t − τ) − observer(t)|, barycentric.
-fn seen(orbit: &OrbitElements, observer: &Observer) -> Result<Seen, SkyError> {
+fn seen(motion: &Motion, observer: &Observer) -> Result<Seen, SkyError> {
     // the Sun moves by 1e-5 au in a day and turns slowly: its place at t − τ is followed along its velocity
     let [sun, sun_velocity] = observer.sun_barycentric;
     let mut delay_d = 0.0;
     for _ in 0..20 {
-        let state = orbit.state_at(observer.tdb.minus_days(delay_d))?;
+        let state = motion.state_at(observer.tdb.minus_days(delay_d))?;
         let sun_then = minus(sun, scale(sun_velocity, delay_d));
         let line = minus(sum(state.position_au, sun_then), observer.barycentric_au);
         let next = norm(line) / LIGHT_AU_D;
@@ -85,19 +86,19 @@ fn seen(orbit: &OrbitElements, observer: &Observer) -> Result<Seen, SkyError> {
         }
         delay_d = next;
     }
-    Err(SkyError::NoOrbitSolution { days: observer.tdb.days_after(orbit.epoch_jd_tdb) })
+    Err(SkyError::NoOrbitSolution { days: observer.tdb.days_after(motion.elements().epoch_jd_tdb) })
 }
 
 /// Topocentric astrometric place: light-time corrected, without aberration.
 ///
 /// # Errors
-/// When an element or the site is impossible, or the year is outside 1900 to 2100.
+/// When an element or the site is impossible, the year is outside 1900 to 2100, or the motion was not computed for it.
 ///
 /// # Accuracy
 /// See [`viewing_geometry`].
-pub fn comet_position(orbit: &OrbitElements, site: &Site, utc: UtcInstant) -> Result<SkyPosition, SkyError> {
+pub fn comet_position(motion: &Motion, site: &Site, utc: UtcInstant) -> Result<SkyPosition, SkyError> {
     let observer = earth::observer(site, utc)?;
-    Ok(SkyPosition::from_vector(seen(orbit, &observer)?.line))
+    Ok(SkyPosition::from_vector(seen(motion, &observer)?.line))
 }
 
 /// Half the interval over which the motion is taken. Long against rounding, short against the Earth's rotation, whose
@@ -107,19 +108,19 @@ const MOTION_HALF_S: f64 = 60.0;
 /// The whole geometry.
 ///
 /// # Errors
-/// When an element or the site is impossible, or the year is outside 1900 to 2100.
+/// When an element or the site is impossible, the year is outside 1900 to 2100, or the motion was not computed for it.
 ///
 /// # Accuracy
 /// Worst of 225 cases, 2005 to 2044, against skyfield with JPL DE421 and two-body motion by another integrator, UT1 = UTC in
 /// both: place 0.015″ beyond 0.3 au (8 km across the line anywhere), r 1e-11 au, Δ 4e-8 au, position angles 2e-4°, altitudes
 /// 4e-5°, Moon's separation 0.0022°, its illuminated fraction 2e-5. UT1 is taken equal to UTC: up to 0.9 s, 14″ in hour
-/// angle. What planets do to the comet is left out; see [`orbit_warnings`].
+/// angle. What planets do to the comet is as good as [`Motion::perturbed`] says, or left out, see [`orbit_warnings`].
 ///
 /// # Source
 /// The definitions of the project's conventions; SOFA's Earth, Moon and Earth rotation.
-pub fn viewing_geometry(orbit: &OrbitElements, site: &Site, utc: UtcInstant) -> Result<ViewingGeometry, SkyError> {
+pub fn viewing_geometry(motion: &Motion, site: &Site, utc: UtcInstant) -> Result<ViewingGeometry, SkyError> {
     let observer = earth::observer(site, utc)?;
-    let Seen { state, line } = seen(orbit, &observer)?;
+    let Seen { state, line } = seen(motion, &observer)?;
     let place = SkyPosition::from_vector(line);
     let delta_au = norm(line);
     let (r, v) = (state.position_au, state.velocity_au_d);
@@ -127,7 +128,7 @@ pub fn viewing_geometry(orbit: &OrbitElements, site: &Site, utc: UtcInstant) -> 
     let to_observer = scale(line, -1.0);
     let sun_line = scale(observer.heliocentric_au, -1.0);
 
-    let moved = |seconds: f64| comet_position(orbit, site, utc.plus_seconds(seconds));
+    let moved = |seconds: f64| comet_position(motion, site, utc.plus_seconds(seconds));
     let (east0, north0) = place.tangent_offset_arcsec(&moved(-MOTION_HALF_S)?);
     let (east1, north1) = place.tangent_offset_arcsec(&moved(MOTION_HALF_S)?);
     let (east, north) = (east1 - east0, north1 - north0);
@@ -168,7 +169,7 @@ pub fn viewing_geometry(orbit: &OrbitElements, site: &Site, utc: UtcInstant) -> 
     if geometry.is_finite() {
         Ok(geometry)
     } else {
-        Err(SkyError::NoOrbitSolution { days: observer.tdb.days_after(orbit.epoch_jd_tdb) })
+        Err(SkyError::NoOrbitSolution { days: observer.tdb.days_after(motion.elements().epoch_jd_tdb) })
     }
 }
 
@@ -190,9 +191,12 @@ pub fn sun_warning(elongation_deg: f64) -> Option<String> {
 }
 
 /// What a person must know beside a geometry: how far the orbit can be trusted, and danger from the Sun.
-pub fn orbit_warnings(orbit: &OrbitElements, geometry: &ViewingGeometry, utc: UtcInstant) -> Vec<String> {
+pub fn orbit_warnings(motion: &Motion, geometry: &ViewingGeometry, utc: UtcInstant) -> Vec<String> {
     let mut warnings: Vec<String> = sun_warning(geometry.elongation_deg).into_iter().collect();
-    let days = utc.tdb().days_after(orbit.epoch_jd_tdb);
+    if motion.is_perturbed() {
+        return warnings;
+    }
+    let days = utc.tdb().days_after(motion.elements().epoch_jd_tdb);
     if days.abs() > FAR_FROM_EPOCH_DAYS {
         warnings.push(format!(
             "the instant is {:.0} days from the orbit's epoch: planets are not followed, the place may be off",

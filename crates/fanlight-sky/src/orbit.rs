@@ -1,10 +1,8 @@
 //! Motion about the Sun from osculating elements.
 
-use crate::angle::{Vector, cross, norm, scale, sum};
+use crate::angle::{Vector, scale, sum};
+use crate::forces::Forces;
 use crate::{SkyError, TdbInstant};
-use nalgebra::SVector;
-use ode_solvers::dop_shared::OutputType;
-use ode_solvers::dop853::Dop853;
 
 /// Gaussian gravitational constant, rad/day for au and solar mass (IAU 1976).
 pub const GAUSS_K: f64 = 0.017_202_098_95;
@@ -71,7 +69,8 @@ impl OrbitElements {
         Ok(())
     }
 
-    /// Heliocentric state at an instant: two-body motion, or with A1–A3 the integrated motion from the epoch.
+    /// Heliocentric state at an instant under the Sun alone: two-body motion, or with A1–A3 the integrated motion from the
+    /// epoch.
     ///
     /// # Errors
     /// When an element is impossible or no solution was found.
@@ -85,10 +84,16 @@ impl OrbitElements {
     pub fn state_at(&self, at: TdbInstant) -> Result<OrbitState, SkyError> {
         self.validate()?;
         if self.has_non_gravitational() {
-            let start = self.two_body(self.epoch_jd_tdb - self.perihelion_jd_tdb)?;
-            return self.integrate(start, at.days_after(self.epoch_jd_tdb));
+            let days = at.days_after(self.epoch_jd_tdb);
+            let steps = Forces::of_sun(self).follow(self.state_at_epoch()?, days)?;
+            return steps.last().map(|(_, state)| *state).ok_or(SkyError::NoOrbitSolution { days });
         }
         self.two_body(at.days_after(self.perihelion_jd_tdb))
+    }
+
+    /// Heliocentric state at the epoch, where every motion of these elements begins.
+    pub(crate) fn state_at_epoch(&self) -> Result<OrbitState, SkyError> {
+        self.two_body(self.epoch_jd_tdb - self.perihelion_jd_tdb)
     }
 
     /// Whether any of A1–A3 is set.
@@ -115,77 +120,12 @@ impl OrbitElements {
             velocity_au_d: sum(scale(p, kepler.vx), scale(q, kepler.vy)),
         })
     }
-
-    fn integrate(&self, start: OrbitState, days: f64) -> Result<OrbitState, SkyError> {
-        if days == 0.0 {
-            return Ok(start);
-        }
-        let (r, v) = (start.position_au, start.velocity_au_d);
-        let y0 = SVector::<f64, 6>::from([r[0], r[1], r[2], v[0], v[1], v[2]]);
-        let forces = NonGravitational { a: [self.a1_au_d2, self.a2_au_d2, self.a3_au_d2] };
-        // the solver's defaults but for the output: only the steps themselves, the last of which is the end
-        let (safety, beta, slowest, fastest) = (0.9, 0.0, 0.333, 6.0);
-        let mut solver = Dop853::from_param(
-            forces,
-            0.0,
-            days,
-            days,
-            y0,
-            1e-14,
-            1e-16,
-            safety,
-            beta,
-            slowest,
-            fastest,
-            days.abs(),
-            0.0,
-            100_000,
-            1000,
-            OutputType::Sparse,
-        );
-        solver.integrate().map_err(|_| SkyError::NoOrbitSolution { days })?;
-        let y = solver.y_out().last().ok_or(SkyError::NoOrbitSolution { days })?;
-        Ok(OrbitState { position_au: [y[0], y[1], y[2]], velocity_au_d: [y[3], y[4], y[5]] })
-    }
 }
 
 /// Ecliptic axes of J2000 turned to the equator.
 fn equatorial(v: Vector) -> Vector {
     let (sin, cos) = (OBLIQUITY_ARCSEC / 3600.0).to_radians().sin_cos();
     [v[0], cos * v[1] - sin * v[2], sin * v[1] + cos * v[2]]
-}
-
-/// The Sun's pull and the non-gravitational push.
-struct NonGravitational {
-    a: [f64; 3],
-}
-
-impl ode_solvers::System<f64, SVector<f64, 6>> for NonGravitational {
-    fn system(&self, _t: f64, y: &SVector<f64, 6>, dy: &mut SVector<f64, 6>) {
-        let (r, v) = ([y[0], y[1], y[2]], [y[3], y[4], y[5]]);
-        let distance = norm(r);
-        let normal = cross(r, v);
-        let radial = scale(r, 1.0 / distance);
-        let across = scale(normal, 1.0 / norm(normal));
-        let ahead = cross(across, radial);
-        let g = marsden_g(distance);
-        let pull = scale(r, -GAUSS_K * GAUSS_K / distance.powi(3));
-        let push = sum(scale(radial, self.a[0] * g), sum(scale(ahead, self.a[1] * g), scale(across, self.a[2] * g)));
-        let acceleration = sum(pull, push);
-        for i in 0..3 {
-            dy[i] = v[i];
-            dy[i + 3] = acceleration[i];
-        }
-    }
-}
-
-/// Marsden's g(r), the strength of water sublimation, 1 at 1 au.
-///
-/// # Source
-/// Marsden, Sekanina & Yeomans 1973, AJ 78, 211.
-pub fn marsden_g(r_au: f64) -> f64 {
-    let x: f64 = r_au / 2.808;
-    0.111_262_042_6 * x.powf(-2.15) * (1.0 + x.powf(5.093)).powf(-4.6142)
 }
 
 /// Place and velocity in the orbit's plane, x toward perihelion.
@@ -387,13 +327,6 @@ mod tests {
         }
     }
 
-    /// g(r) as Marsden et al. 1973 normalise it: 1 at 1 au.
-    #[test]
-    fn sublimation_law() {
-        assert!((marsden_g(1.0) - 1.0).abs() < 1e-8);
-        assert!((marsden_g(2.0) - 0.1085368).abs() < 1e-7);
-    }
-
     fn elements() -> OrbitElements {
         OrbitElements {
             epoch_jd_tdb: 2_463_000.5,
@@ -424,7 +357,7 @@ mod tests {
         let pushed = OrbitElements { a1_au_d2: 1e-8, ..elements() };
         let at = TdbInstant::from_jd(2_463_060.5);
         let (a, b) = (elements().state_at(at).unwrap(), pushed.state_at(at).unwrap());
-        let moved = norm(crate::angle::minus(a.position_au, b.position_au));
+        let moved = crate::angle::norm(crate::angle::minus(a.position_au, b.position_au));
         // ½ A1 g t² with g ≈ 0.6 over 60 days
         assert!(moved > 5e-6 && moved < 2e-5, "{moved}");
     }

@@ -114,6 +114,9 @@ places yourself before you send them to anybody.")]
         /// Write an array of geometry records
         #[arg(long)]
         json: bool,
+        /// Follow the comet about the Sun alone, with A1–A3 where given, to compare: no planets
+        #[arg(long)]
+        two_body: bool,
     },
     /// Simulate frames of a comet with known truth
     #[command(after_help = "Example:
@@ -200,7 +203,10 @@ pub fn run(arguments: Arguments) -> Result<(), Failure> {
         }
         Command::Enhance(options) => enhance::command(&options),
         Command::Export(options) => export::command(&options),
-        Command::Geometry { campaign, utc, json } => geometry::command(&campaign, &utc, json),
+        Command::Geometry { campaign, utc, json, two_body } => {
+            let options = geometry::Options { instants: utc, as_json: json, is_two_body: two_body };
+            geometry::command(&campaign, &options)
+        }
         Command::Simulate { scenario, out } => simulate::command(&scenario, &out),
         Command::Demo { out } => demo::command(&out),
         Command::Init { frames_dir, orbit, object, out } => init::command(&frames_dir, &orbit, &object, &out),

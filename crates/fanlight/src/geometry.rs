@@ -3,28 +3,50 @@
 use crate::{Failure, messages};
 use fanlight_io::Campaign;
 use fanlight_record::GeometryRecord;
-use fanlight_sky::{OrbitElements, Site, UtcInstant, ViewingGeometry};
+use fanlight_sky::{Motion, OrbitElements, Site, SkyError, TdbInstant, UtcInstant, ViewingGeometry};
 use std::path::Path;
+
+/// What is asked beside the campaign.
+#[derive(Debug, Clone)]
+pub struct Options {
+    /// Instants, ISO 8601, UTC.
+    pub instants: Vec<String>,
+    /// Records instead of tables.
+    pub as_json: bool,
+    /// The Sun alone.
+    pub is_two_body: bool,
+}
 
 /// Runs the command: records to standard output, warnings to standard error.
 ///
 /// # Errors
 /// When the campaign file, an instant or the orbit is wrong.
-pub fn command(campaign: &Path, instants: &[String], json: bool) -> Result<(), Failure> {
+pub fn command(campaign: &Path, options: &Options) -> Result<(), Failure> {
     let campaign = load_campaign(campaign)?;
     let orbit = campaign.orbit().map_err(campaign_failure)?;
     let site = campaign.site().map_err(campaign_failure)?;
+    let instant = |text: &String| {
+        UtcInstant::parse(text)
+            .map_err(|e| Failure::call(format!("--utc {text}: {e}")).hint("write it as 2031-03-04T21:10:00Z"))
+    };
+    let instants = options.instants.iter().map(instant).collect::<Result<Vec<_>, _>>()?;
+    let motion = match options.is_two_body {
+        true => Motion::two_body(orbit),
+        false => perturbed(orbit, &instants).map_err(|e| {
+            Failure::data(format!("motion with the planets' pull: {e}"))
+                .hint("--two-body follows the comet about the Sun alone, without planets")
+        })?,
+    };
     let mut records = Vec::new();
-    for text in instants {
-        let utc = UtcInstant::parse(text)
-            .map_err(|e| Failure::call(format!("--utc {text}: {e}")).hint("write it as 2031-03-04T21:10:00Z"))?;
-        let (geometry, record) = at(&orbit, &site, utc)?;
-        for warning in fanlight_sky::orbit_warnings(&orbit, &geometry, utc) {
+    for utc in instants {
+        let (geometry, record) = at(&motion, &site, utc)?;
+        for warning in fanlight_sky::orbit_warnings(&motion, &geometry, utc) {
             messages::warn_always(&format!("{}: {warning}", record.utc));
         }
         records.push(record);
     }
-    let text = if json { to_json(&records)? } else { records.iter().map(as_table).collect::<Vec<_>>().join("\n") };
+    let text =
+        if options.as_json { to_json(&records)? } else { records.iter().map(as_table).collect::<Vec<_>>().join("\n") };
     messages::tell(&text)
 }
 
@@ -41,19 +63,27 @@ pub(crate) fn campaign_failure(error: fanlight_io::CampaignError) -> Failure {
     }
 }
 
+/// The motion with the planets' pull over instants; without any, about the epoch.
+///
+/// # Errors
+/// When an element is impossible, or the epoch or an instant is outside the ephemerides.
+pub(crate) fn perturbed(orbit: OrbitElements, instants: &[UtcInstant]) -> Result<Motion, SkyError> {
+    let times = || instants.iter().map(UtcInstant::tdb);
+    let epoch = TdbInstant::from_jd(orbit.epoch_jd_tdb);
+    let first = times().reduce(|a, b| if b < a { b } else { a }).unwrap_or(epoch);
+    let last = times().reduce(|a, b| if b > a { b } else { a }).unwrap_or(epoch);
+    Motion::perturbed(orbit, first, last)
+}
+
 /// Geometry at an instant, as measured and as recorded.
-pub(crate) fn at(
-    orbit: &OrbitElements,
-    site: &Site,
-    utc: UtcInstant,
-) -> Result<(ViewingGeometry, GeometryRecord), Failure> {
-    let geometry = fanlight_sky::viewing_geometry(orbit, site, utc)
+pub(crate) fn at(motion: &Motion, site: &Site, utc: UtcInstant) -> Result<(ViewingGeometry, GeometryRecord), Failure> {
+    let geometry = fanlight_sky::viewing_geometry(motion, site, utc)
         .map_err(|e| Failure::data(format!("geometry at {}: {e}", utc.to_iso())))?;
-    let record = record(&geometry, utc);
+    let record = record(&geometry, motion, utc);
     Ok((geometry, record))
 }
 
-fn record(g: &ViewingGeometry, utc: UtcInstant) -> GeometryRecord {
+fn record(g: &ViewingGeometry, motion: &Motion, utc: UtcInstant) -> GeometryRecord {
     GeometryRecord {
         utc: utc.to_iso(),
         ra_deg: g.ra_deg,
@@ -74,7 +104,7 @@ fn record(g: &ViewingGeometry, utc: UtcInstant) -> GeometryRecord {
         sun_altitude_deg: g.sun_altitude_deg,
         moon_separation_deg: g.moon_separation_deg,
         moon_illuminated_fraction: g.moon_illuminated_fraction,
-        orbit_model: "two_body".to_string(),
+        orbit_model: motion.model().to_string(),
     }
 }
 

@@ -2,7 +2,8 @@
 
 use crate::worst::Worst;
 use fanlight_sky::{
-    OrbitElements, PositionAngle, Site, SkyPosition, UtcInstant, ViewingGeometry, comet_position, viewing_geometry,
+    Motion, OrbitElements, PositionAngle, Site, SkyPosition, UtcInstant, ViewingGeometry, comet_position,
+    viewing_geometry,
 };
 use std::collections::BTreeMap;
 
@@ -16,8 +17,8 @@ fn number(from: &Numbers, name: &str) -> f64 {
     *from.get(name).unwrap_or_else(|| panic!("{name} is missing"))
 }
 
-fn orbit(from: &Numbers) -> OrbitElements {
-    OrbitElements {
+fn orbit(from: &Numbers) -> Motion {
+    Motion::two_body(OrbitElements {
         epoch_jd_tdb: number(from, "epoch_jd_tdb"),
         perihelion_jd_tdb: number(from, "perihelion_jd_tdb"),
         q_au: number(from, "q_au"),
@@ -28,7 +29,7 @@ fn orbit(from: &Numbers) -> OrbitElements {
         a1_au_d2: number(from, "a1_au_d2"),
         a2_au_d2: number(from, "a2_au_d2"),
         a3_au_d2: number(from, "a3_au_d2"),
-    }
+    })
 }
 
 fn site(from: &Numbers) -> Site {

@@ -3,6 +3,8 @@
 mod geometry;
 mod kepler;
 mod observer;
+mod perturbed;
+mod planets;
 mod published;
 mod robustness;
 mod solve;

@@ -1,7 +1,7 @@
 //! What the place of the observer does, and what an observer is warned of.
 
 use fanlight_sky::{
-    OrbitElements, Site, SkyPosition, UtcInstant, ViewingGeometry, comet_position, earth_heliocentric_au,
+    Motion, OrbitElements, Site, SkyPosition, UtcInstant, ViewingGeometry, comet_position, earth_heliocentric_au,
     orbit_warnings, viewing_geometry,
 };
 
@@ -52,7 +52,7 @@ fn parallax_of_mars() {
     let argument_deg = if ecliptic[2] < 0.0 { 270.0 } else { 90.0 };
     let node_deg = ecliptic[1].atan2(ecliptic[0]).to_degrees() - argument_deg;
     let light_left = utc.tdb().jd() - delta_au / 173.144_6;
-    let body = two_body(light_left, r, 0.0, [argument_deg, node_deg, inclination_deg]);
+    let body = Motion::two_body(two_body(light_left, r, 0.0, [argument_deg, node_deg, inclination_deg]));
 
     let from_centre = viewing_geometry(&body, &GEOCENTRE, utc).unwrap();
     near("right ascension, deg", from_centre.ra_deg, 339.530_208, 0.01);
@@ -69,10 +69,14 @@ fn invented() -> OrbitElements {
 fn warnings(days_from_epoch: f64, change: impl Fn(&mut ViewingGeometry)) -> Vec<String> {
     let utc = UtcInstant::parse("2031-03-04T21:10:00Z").unwrap();
     let orbit = OrbitElements { epoch_jd_tdb: utc.jd() - days_from_epoch, ..invented() };
-    let mut geometry = viewing_geometry(&orbit, &GEOCENTRE, utc).unwrap();
+    warnings_of(&Motion::two_body(orbit), utc, change)
+}
+
+fn warnings_of(motion: &Motion, utc: UtcInstant, change: impl Fn(&mut ViewingGeometry)) -> Vec<String> {
+    let mut geometry = viewing_geometry(motion, &GEOCENTRE, utc).unwrap();
     (geometry.elongation_deg, geometry.earth_distance_au) = (90.0, 1.0);
     change(&mut geometry);
-    orbit_warnings(&orbit, &geometry, utc)
+    orbit_warnings(motion, &geometry, utc)
 }
 
 /// Limits of the conventions: 30 days from the epoch, 0.3 au from the Earth, 30° from the Sun.
@@ -92,13 +96,33 @@ fn warns_of_the_sun_the_epoch_and_the_earth() {
     assert!(all.len() == 3 && all[0].contains("Sun"), "danger comes first: {all:?}");
 }
 
+/// Planets that are followed leave only the danger to warn of.
+#[test]
+fn with_planets_only_the_sun_is_warned_of() {
+    let utc = UtcInstant::parse("2031-03-04T21:10:00Z").unwrap();
+    let orbit = OrbitElements { epoch_jd_tdb: utc.jd() - 400.0, ..invented() };
+    let motion = Motion::perturbed(orbit, utc.tdb(), utc.tdb()).unwrap();
+    let found = warnings_of(&motion, utc, |g| (g.elongation_deg, g.earth_distance_au) = (5.0, 0.1));
+    assert!(found.len() == 1 && found[0].contains("Sun"), "{found:?}");
+}
+
 #[test]
 fn what_cannot_be_is_refused_by_name() {
     let utc = UtcInstant::parse("2031-03-04T21:10:00Z").unwrap();
     let nowhere = Site { latitude_deg: f64::NAN, ..GEOCENTRE };
-    assert!(viewing_geometry(&invented(), &nowhere, utc).unwrap_err().to_string().contains("latitude_deg"));
-    let endless = OrbitElements { e: f64::INFINITY, ..invented() };
+    assert!(
+        viewing_geometry(&Motion::two_body(invented()), &nowhere, utc)
+            .unwrap_err()
+            .to_string()
+            .contains("latitude_deg")
+    );
+    let endless = Motion::two_body(OrbitElements { e: f64::INFINITY, ..invented() });
     assert!(comet_position(&endless, &GEOCENTRE, utc).unwrap_err().to_string().starts_with("e is inf"));
     let late = UtcInstant::from_jd(2_500_000.5);
-    assert!(comet_position(&invented(), &GEOCENTRE, late).unwrap_err().to_string().contains("1900 to 2100"));
+    assert!(
+        comet_position(&Motion::two_body(invented()), &GEOCENTRE, late)
+            .unwrap_err()
+            .to_string()
+            .contains("1900 to 2100")
+    );
 }

@@ -3,7 +3,7 @@
 use fanlight_sky::earth::AU_KM;
 use fanlight_sky::orbit::OBLIQUITY_ARCSEC;
 use fanlight_sky::{
-    OrbitElements, PositionAngle, Site, TdbInstant, UtcInstant, ViewingGeometry, earth_heliocentric_au,
+    Motion, OrbitElements, PositionAngle, Site, TdbInstant, UtcInstant, ViewingGeometry, earth_heliocentric_au,
     parse_one_line_orbit, viewing_geometry,
 };
 
@@ -31,7 +31,12 @@ fn two_body(q_au: f64, e: f64, perihelion_jd_tdb: f64, angles_deg: [f64; 3]) -> 
 }
 
 fn from_geocentre(orbit: &OrbitElements, jd_tt: f64, tt_minus_utc_s: f64) -> ViewingGeometry {
-    viewing_geometry(orbit, &GEOCENTRE, UtcInstant::from_jd(jd_tt).plus_seconds(-tt_minus_utc_s)).unwrap()
+    viewing_geometry(
+        &Motion::two_body(orbit.clone()),
+        &GEOCENTRE,
+        UtcInstant::from_jd(jd_tt).plus_seconds(-tt_minus_utc_s),
+    )
+    .unwrap()
 }
 
 #[track_caller]
@@ -183,7 +188,8 @@ fn node_passages() {
 fn one_line_orbit_to_place() {
     let line = "    CJ95O010  1997 03 29.6333  0.916241  0.994928  130.6448  283.3593   88.9908  20200224  -2.0  4.0  C/1995 O1 (Hale-Bopp)                                    MPC106342";
     let orbit = parse_one_line_orbit(line).unwrap().elements;
-    let got = viewing_geometry(&orbit, &GEOCENTRE, UtcInstant::parse("2020-05-31T00:00:00").unwrap()).unwrap();
+    let got = viewing_geometry(&Motion::two_body(orbit), &GEOCENTRE, UtcInstant::parse("2020-05-31T00:00:00").unwrap())
+        .unwrap();
     near("right ascension, s", got.ra_deg * 240.0, (23.0 * 60.0 + 59.0) * 60.0 + 16.6, 0.15);
     near("declination, arcsec", got.dec_deg * 3600.0, -((84.0 * 60.0 + 46.0) * 60.0 + 58.0), 1.0);
     near("Δ, au", got.delta_au, 43.266, 5e-4);

@@ -4,7 +4,7 @@ use super::first_pass::FirstLook;
 use super::second_pass::SkyStar;
 use fanlight_coma::zero_point::{self, FrameZeroPoint};
 use fanlight_record::NearStarRecord;
-use fanlight_sky::{OrbitElements, Site, SkyPosition};
+use fanlight_sky::{Motion, Site, SkyPosition};
 
 /// Heights at a frame's middle, degrees, airless.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -20,9 +20,9 @@ pub struct Circumstances {
 }
 
 /// The circumstances of each look; absent where the ephemeris cannot be computed.
-pub fn of_all(looks: &[FirstLook], orbit: &OrbitElements, site: &Site) -> Vec<Option<Circumstances>> {
+pub fn of_all(looks: &[FirstLook], motion: &Motion, site: &Site) -> Vec<Option<Circumstances>> {
     let at = |look: &FirstLook| {
-        let g = fanlight_sky::viewing_geometry(orbit, site, look.light.mid).ok()?;
+        let g = fanlight_sky::viewing_geometry(motion, site, look.light.mid).ok()?;
         Some(Circumstances {
             altitude_deg: g.altitude_deg,
             airmass: fanlight_sky::airmass(g.altitude_deg),

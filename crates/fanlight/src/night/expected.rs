@@ -2,13 +2,13 @@
 
 use super::inputs::Inputs;
 use crate::Failure;
-use fanlight_sky::{OrbitElements, PixelXy, Site, SkyError, SkyPosition, UtcInstant, parse_sexagesimal};
+use fanlight_sky::{Motion, PixelXy, Site, SkyError, SkyPosition, UtcInstant, parse_sexagesimal};
 
 /// The comet's expected path.
 #[derive(Debug, Clone, Copy)]
 pub struct Expected<'a> {
-    /// The orbit.
-    pub orbit: &'a OrbitElements,
+    /// How the comet moves on its orbit.
+    pub motion: &'a Motion,
     /// The site.
     pub site: &'a Site,
     /// Offset of the expected place from the orbit's, (east, north) arcsec, the same for the whole night.
@@ -20,8 +20,8 @@ const MAX_OFF_DEG: f64 = 20.0;
 
 impl<'a> Expected<'a> {
     /// The orbit's own path.
-    pub fn by_orbit(orbit: &'a OrbitElements, site: &'a Site) -> Self {
-        Self { orbit, site, offset_arcsec: (0.0, 0.0) }
+    pub fn by_orbit(motion: &'a Motion, site: &'a Site) -> Self {
+        Self { motion, site, offset_arcsec: (0.0, 0.0) }
     }
 
     /// The path that has the orbit's motion and passes a place at the middle of the night: the exposure-weighted mean of the
@@ -50,7 +50,7 @@ impl<'a> Expected<'a> {
     /// # Errors
     /// When the orbit cannot be followed there.
     pub fn orbit_place(&self, utc: UtcInstant) -> Result<SkyPosition, SkyError> {
-        fanlight_sky::comet_position(self.orbit, self.site, utc)
+        fanlight_sky::comet_position(self.motion, self.site, utc)
     }
 
     /// Where the comet is expected.
@@ -130,8 +130,8 @@ pub fn parse_place(text: &str) -> Result<SkyPosition, Failure> {
 
 /// A comet 1.2 au from the Sun at perihelion, 48 days before it, and a site, for tests.
 #[cfg(test)]
-pub(super) fn an_orbit_and_a_site() -> (OrbitElements, Site) {
-    let orbit = OrbitElements {
+pub(super) fn an_orbit_and_a_site() -> (Motion, Site) {
+    let orbit = fanlight_sky::OrbitElements {
         epoch_jd_tdb: 2_463_000.5,
         perihelion_jd_tdb: 2_463_049.1,
         q_au: 1.2,
@@ -143,7 +143,7 @@ pub(super) fn an_orbit_and_a_site() -> (OrbitElements, Site) {
         a2_au_d2: 0.0,
         a3_au_d2: 0.0,
     };
-    (orbit, Site { longitude_deg: 10.0, latitude_deg: 50.0, height_m: 100.0 })
+    (Motion::two_body(orbit), Site { longitude_deg: 10.0, latitude_deg: 50.0, height_m: 100.0 })
 }
 
 #[cfg(test)]

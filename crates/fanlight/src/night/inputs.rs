@@ -420,6 +420,11 @@ fn night_filter(lights: &[FrameFile], campaign: &Campaign, notes: &mut Notes) ->
 }
 
 impl Inputs {
+    /// Mid-times of the lights that can be used by their headers, with and without coordinates.
+    pub fn mids(&self) -> impl Iterator<Item = UtcInstant> {
+        self.lights.iter().map(|l| l.mid).chain(self.unsolved.iter().map(|l| l.mid))
+    }
+
     /// Exposure-weighted mean of the mid-times of the lights that can be used by their headers.
     pub fn mean_mid(&self) -> UtcInstant {
         let unsolved = self.unsolved.iter().map(|l| (l.mid, l.exposure_s));

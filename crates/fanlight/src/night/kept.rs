@@ -1,11 +1,12 @@
 //! The frames of the stack, with what places and scales them.
 
 use super::circumstances::Circumstances;
+use super::expected::Expected;
 use super::first_pass::{FIRST_FWHM_ARCSEC, FirstLook};
 use super::notes::Notes;
 use super::second_pass::Kept;
 use super::widths;
-use crate::{Failure, geometry};
+use crate::Failure;
 use fanlight_coma::drift::{self, Drift, FieldStep, Followed};
 use fanlight_coma::register::Offset;
 use fanlight_coma::stack;
@@ -14,7 +15,7 @@ use fanlight_image::moffat::{FEW_STARS, Moffat, ShapeFit, StarImage, UNLIKE_SHAR
 use fanlight_image::robust;
 use fanlight_io::Campaign;
 use fanlight_io::campaign::Tracking;
-use fanlight_sky::{OrbitElements, PixelXy, SkyPosition, UtcInstant};
+use fanlight_sky::{PixelXy, SkyPosition, UtcInstant};
 
 /// What was found out about the looks, one entry each.
 #[derive(Clone, Copy)]
@@ -35,7 +36,7 @@ pub fn kept_frames<'a>(
     rejected: &[Option<String>],
     known: Known,
     stack_zero_point_mag: Option<f64>,
-    offset: Option<&Offset>,
+    (expected, offset): (&Expected, Option<&Offset>),
     campaign: &Campaign,
     notes: &mut Notes,
 ) -> Result<Vec<Kept<'a>>, Failure> {
@@ -46,9 +47,7 @@ pub fn kept_frames<'a>(
     }
     let counts: Vec<Option<usize>> = good.iter().map(|i| looks[*i].shape.as_ref().map(|s| s.n_stars)).collect();
     notes.extend(few_stars_notes(&counts));
-    let orbit = campaign.orbit().map_err(geometry::campaign_failure)?;
-    let site = campaign.site().map_err(geometry::campaign_failure)?;
-    let followed = followed(campaign, good.iter().map(|i| &looks[*i]), &orbit, &site)?;
+    let followed = followed(campaign, good.iter().map(|i| &looks[*i]), expected)?;
     if followed == Followed::Comet {
         notes.push(followed_note(good.iter().map(|i| &looks[*i])));
     }
@@ -66,7 +65,7 @@ pub fn kept_frames<'a>(
             let shape = widths::over_frame(typical, known.widths, look);
             let comet_px = look.window_wcs().pixel_from_sky(comet).map_err(Failure::data)?;
             let at_comet = shape.at(comet_px.x_px, comet_px.y_px);
-            let motion_px = motion_px(&orbit, &site, look)?;
+            let motion_px = motion_px(expected, look)?;
             let steps = field_steps(looks, *i);
             let kernel = drift::frame_kernel(&at_comet, fit.and_then(|f| f.trail), motion_px, followed, &steps);
             drifts.push(kernel.drift);
@@ -175,17 +174,17 @@ fn field_steps(looks: &[FirstLook], i: usize) -> Vec<FieldStep> {
 }
 
 /// Path of the comet during an exposure over pixels that stand still on the sky.
-fn motion_px(orbit: &OrbitElements, site: &fanlight_sky::Site, look: &FirstLook) -> Result<(f64, f64), Failure> {
+fn motion_px(expected: &Expected, look: &FirstLook) -> Result<(f64, f64), Failure> {
     let at = look.wcs.pixel_from_sky(look.expected).unwrap_or(PixelXy { x_px: 0.0, y_px: 0.0 });
     let px_from_sky = stack::inverse(look.wcs.arcsec_per_px(at));
-    Ok(stack::apply(px_from_sky, motion_during(orbit, site, look)?))
+    Ok(stack::apply(px_from_sky, motion_during(expected, look)?))
 }
 
 /// Path of the comet on the sky during an exposure, (east, north) arcsec.
-fn motion_during(orbit: &OrbitElements, site: &fanlight_sky::Site, look: &FirstLook) -> Result<(f64, f64), Failure> {
+fn motion_during(expected: &Expected, look: &FirstLook) -> Result<(f64, f64), Failure> {
     let half = 0.5 * look.light.exposure_s;
     let at = |seconds: f64| -> Result<SkyPosition, Failure> {
-        fanlight_sky::comet_position(orbit, site, look.light.mid.plus_seconds(seconds)).map_err(Failure::data)
+        expected.orbit_place(look.light.mid.plus_seconds(seconds)).map_err(Failure::data)
     };
     Ok(at(-half)?.tangent_offset_arcsec(&at(half)?))
 }
@@ -194,8 +193,7 @@ fn motion_during(orbit: &OrbitElements, site: &fanlight_sky::Site, look: &FirstL
 fn followed<'a>(
     campaign: &Campaign,
     looks: impl Iterator<Item = &'a FirstLook>,
-    orbit: &OrbitElements,
-    site: &fanlight_sky::Site,
+    expected: &Expected,
 ) -> Result<Followed, Failure> {
     match campaign.telescope.tracking {
         Some(Tracking::Comet) => return Ok(Followed::Comet),
@@ -205,7 +203,7 @@ fn followed<'a>(
     let mut votes = (0usize, 0usize);
     for look in looks {
         let Some(fit) = &look.shape else { continue };
-        let agrees = drift::follows_comet(fit.shape.trail_px(), motion_px(orbit, site, look)?);
+        let agrees = drift::follows_comet(fit.shape.trail_px(), motion_px(expected, look)?);
         votes.1 += 1;
         votes.0 += usize::from(fit.trail.is_some() && agrees);
     }

@@ -22,6 +22,7 @@ pub mod light;
 pub mod line_noise;
 pub mod masters;
 pub mod measure_stack;
+pub mod motion;
 pub mod moving;
 pub mod notes;
 pub mod offset;
@@ -236,7 +237,7 @@ pub fn run(options: &Options) -> Result<NightRecord, Failure> {
     let inputs = unchanged::input_files(options, &sources);
     if let Some(record) = unchanged::earlier_record(options, &inputs) {
         tracing::info!("nothing has changed since the products were made; they stay as they are");
-        reduce::warn_near_sun_again(&sources.campaign, &record)?;
+        reduce::warn_near_sun(record.geometry.elongation_deg);
         return Ok(record);
     }
     let before = unchanged::stamps(&inputs);

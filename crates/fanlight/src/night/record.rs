@@ -11,7 +11,7 @@ use crate::{Failure, geometry};
 use fanlight_coma::zero_point;
 use fanlight_image::Measured;
 use fanlight_record::*;
-use fanlight_sky::{OrbitElements, PixelXy, Site, UtcInstant};
+use fanlight_sky::{Motion, PixelXy, Site, UtcInstant};
 use rayon::prelude::*;
 use std::path::{Path, PathBuf};
 
@@ -33,14 +33,14 @@ fn angle_on_sky_deg(arcsec_per_px: [[f64; 2]; 2], angle_rad: f64) -> f64 {
 /// When the geometry cannot be computed or an input cannot be read for its checksum.
 pub fn night_record(
     night: &Night,
-    orbit: &OrbitElements,
+    motion: &Motion,
     site: &Site,
     options: &Options,
     catalogue: Option<PathBuf>,
 ) -> Result<NightRecord, Failure> {
-    let (view, geometry) = geometry::at(orbit, site, night.mid)?;
+    let (view, geometry) = geometry::at(motion, site, night.mid)?;
     let mut notes = night.notes.clone();
-    for warning in fanlight_sky::orbit_warnings(orbit, &view, night.mid) {
+    for warning in fanlight_sky::orbit_warnings(motion, &view, night.mid) {
         notes.warn(sentence(&warning));
     }
     let mut frames = frame_records(night);
@@ -51,8 +51,8 @@ pub fn night_record(
     if let Some(warning) = checks::frames_left_out(&frames) {
         notes.warn(warning);
     }
-    let astrometry = astrometry(night, orbit, site);
-    let expected = Expected::by_orbit(orbit, site);
+    let astrometry = astrometry(night, motion, site);
+    let expected = Expected::by_orbit(motion, site);
     if let Some(warning) = astrometry.as_ref().and_then(|a| checks::far_from_orbit(a, &expected, night.mid)) {
         notes.warn(warning);
     }
@@ -86,7 +86,7 @@ pub fn night_record(
         frames,
         notes,
         n_warnings,
-        provenance: provenance(night, options, catalogue)?,
+        provenance: provenance(night, motion, options, catalogue)?,
         summary: String::new(),
         geometry,
     };
@@ -193,9 +193,9 @@ fn stars_near_nucleus(frames: &[FrameRecord]) -> Option<String> {
     ))
 }
 
-fn astrometry(night: &Night, orbit: &OrbitElements, site: &Site) -> Option<AstrometryRecord> {
+fn astrometry(night: &Night, motion: &Motion, site: &Site) -> Option<AstrometryRecord> {
     let offset = night.offset.as_ref().filter(|_| !night.inputs.is_placed_by_hand)?;
-    let computed = fanlight_sky::comet_position(orbit, site, night.mid).ok()?;
+    let computed = fanlight_sky::comet_position(motion, site, night.mid).ok()?;
     let place = computed.offset_by_arcsec(offset.east_arcsec, offset.north_arcsec);
     Some(AstrometryRecord {
         mid_utc: night.mid.to_iso(),
@@ -354,7 +354,12 @@ fn setup(night: &Night, site: &Site) -> SetupRecord {
     }
 }
 
-fn provenance(night: &Night, options: &Options, catalogue: Option<PathBuf>) -> Result<Provenance, Failure> {
+fn provenance(
+    night: &Night,
+    motion: &Motion,
+    options: &Options,
+    catalogue: Option<PathBuf>,
+) -> Result<Provenance, Failure> {
     let role = |files: &[fanlight_io::FrameFile], role: &'static str| -> Vec<(PathBuf, String, &'static str)> {
         files.iter().map(|f| (f.path.clone(), f.name.clone(), role)).collect()
     };
@@ -382,14 +387,26 @@ fn provenance(night: &Night, options: &Options, catalogue: Option<PathBuf>) -> R
         program: format!("fanlight {}", env!("CARGO_PKG_VERSION")),
         command: options.as_typed(),
         inputs,
-        methods: METHODS.iter().map(|m| m.to_string()).collect(),
+        methods: [geometry_method(motion)].iter().chain(METHODS).map(|m| m.to_string()).collect(),
     })
+}
+
+/// The same for the geometry, whose method depends on what could be followed.
+fn geometry_method(motion: &Motion) -> &'static str {
+    if motion.is_perturbed() {
+        "Geometry: the comet's motion integrated from the epoch (Dormand-Prince 8(5,3)) under the Sun with its first \
+         post-Newtonian term, eight planets and the Moon (VSOP87A, Bretagnon & Francou 1988, A&A 202, 309, Jupiter corrected \
+         toward JPL DE421; IAU 2009 masses), and A1-A3 where given (Marsden, Sekanina & Yeomans 1973, AJ 78, 211); iterated \
+         light time; Earth and Moon from the SOFA routines epv00 and moon98, time scales and Earth rotation from SOFA-derived \
+         routines (not endorsed by SOFA)."
+    } else {
+        "Geometry: two-body motion with iterated light time; the Earth from the SOFA routine epv00, time scales and Earth \
+         rotation from SOFA-derived routines (not endorsed by SOFA)."
+    }
 }
 
 /// The methods, each with its source.
 const METHODS: &[&str] = &[
-    "Geometry: two-body motion with iterated light time; the Earth from the SOFA routine epv00, time scales and Earth \
-     rotation from SOFA-derived routines (not endorsed by SOFA).",
     "Coordinates: each frame's fitted to the catalogue, an offset and with 15 stars or more a linear map, a SIP distortion \
      (Shupe et al. 2005, ASP Conf. 347, 491) where stars left out of the fit ask for one; a match at odds under a thousand \
      to one against chance (after Lang et al. 2010, AJ 139, 1782) is refused.",

@@ -20,7 +20,7 @@ use super::star_stack::{self, StarStacked, sky_stars, star_stack};
 use super::structure::{self, Structure};
 use super::window::{self, Refit, Windows};
 use super::{
-    Colour, Missing, Night, Options, Sources, camera, judge, line_noise, masters, measure_stack, passing_stars,
+    Colour, Missing, Night, Options, Sources, camera, judge, line_noise, masters, measure_stack, motion, passing_stars,
     ready_made, record,
 };
 use super::{weights, widths, wings};
@@ -29,10 +29,10 @@ use fanlight_coma::stack::{inverse, product};
 use fanlight_coma::zero_point::{self, FrameZeroPoint, NightZeroPoint, Standard};
 use fanlight_coma::zero_point_regions::{self, PlacedResidual};
 use fanlight_image::robust;
+use fanlight_io::OutputFolder;
 use fanlight_io::campaign::Tracking;
-use fanlight_io::{Campaign, OutputFolder};
 use fanlight_record::NightRecord;
-use fanlight_sky::{OrbitElements, PixelXy, UtcInstant};
+use fanlight_sky::PixelXy;
 use std::path::Path;
 
 /// A measured night with everything that its products are made of.
@@ -69,7 +69,8 @@ pub fn reduce(options: &Options, sources: Sources, scratch: &Path) -> Result<Red
     if options.is_stack() {
         inputs.take_as_stack(&mut notes);
     }
-    let by_orbit = Expected::by_orbit(&orbit, &site);
+    let motion = motion::over_the_night(orbit, inputs.mids(), &mut notes);
+    let by_orbit = Expected::by_orbit(&motion, &site);
     let expected = match at {
         Some(place) => by_orbit.through(place, &inputs)?,
         None => by_orbit,
@@ -119,7 +120,8 @@ pub fn reduce(options: &Options, sources: Sources, scratch: &Path) -> Result<Red
     if simulated {
         notes.warn("These frames are simulated: their headers say SIMULATE = T. Nothing here is about a real comet.");
     }
-    warn_near_sun(&orbit, &site, inputs.lights[0].mid)?;
+    let (first, _) = geometry::at(&motion, &site, inputs.lights[0].mid)?;
+    warn_near_sun(first.elongation_deg);
     tracing::info!("{} light frames, {} left out by their headers", inputs.lights.len(), inputs.left_out.len());
 
     OutputFolder::create_or_open(scratch).map_err(Failure::data)?;
@@ -196,11 +198,11 @@ pub fn reduce(options: &Options, sources: Sources, scratch: &Path) -> Result<Red
         checks::catalogue_against_field(field, &entries, &looks)?;
     }
     let mut zero_points = solution.as_ref().map_or_else(|| vec![None; looks.len()], |s| s.frames.clone());
-    let (middle, _) = geometry::at(&orbit, &site, looks[looks.len() / 2].light.mid)?;
+    let (middle, _) = geometry::at(&motion, &site, looks[looks.len() / 2].light.mid)?;
     let apertures_arcsec: Vec<f64> =
         campaign.photometry.apertures_km.iter().map(|km| km / middle.km_per_arcsec).collect();
     let weights = weights::weigh(&looks, &zero_points, &apertures_arcsec);
-    let heights = circumstances::of_all(&looks, &orbit, &site);
+    let heights = circumstances::of_all(&looks, &motion, &site);
     let evidence =
         judge::Evidence { looks: &looks, zero_points: &zero_points, weights: &weights.of, circumstances: &heights };
     let mut rejected = judge::judge(&evidence);
@@ -232,7 +234,15 @@ pub fn reduce(options: &Options, sources: Sources, scratch: &Path) -> Result<Red
         circumstances: &heights,
         widths: width_pattern.as_ref(),
     };
-    let kept = kept_frames(&looks, &rejected, known, stack_zero_point_mag, offset.as_ref(), &campaign, &mut notes)?;
+    let kept = kept_frames(
+        &looks,
+        &rejected,
+        known,
+        stack_zero_point_mag,
+        (&expected, offset.as_ref()),
+        &campaign,
+        &mut notes,
+    )?;
     let stars = star_stack(&kept, &looks, &spool_index, &star_spool, &grid)?;
     drop(star_spool);
     tracing::info!("star-registered stack made");
@@ -338,7 +348,7 @@ pub fn reduce(options: &Options, sources: Sources, scratch: &Path) -> Result<Red
         band_sigma_mag: catalogue.as_ref().map_or(0.0, Field::band_sigma_mag),
         notes,
     };
-    let mut record = record::night_record(&night, &orbit, &site, options, catalogue.as_ref().map(|c| c.path.clone()))?;
+    let mut record = record::night_record(&night, &motion, &site, options, catalogue.as_ref().map(|c| c.path.clone()))?;
     let structure = match structure::look(&night, &record.geometry) {
         Ok(found) => {
             found.fill(&mut record.morphology, &record.geometry);
@@ -364,23 +374,11 @@ pub fn reduce(options: &Options, sources: Sources, scratch: &Path) -> Result<Red
 const STARS_IN_PROBABILITIES: &str = "On simulated nights the false-alarm probability proved too small where stars or satellites \
     cross the coma: a feature that is found at little more than the limit needs a second night.";
 
-/// The same warning for a night that need not be measured again.
-///
-/// # Errors
-/// When the geometry cannot be computed.
-pub fn warn_near_sun_again(campaign: &Campaign, record: &NightRecord) -> Result<(), Failure> {
-    let orbit = campaign.orbit().map_err(geometry::campaign_failure)?;
-    let site = campaign.site().map_err(geometry::campaign_failure)?;
-    warn_near_sun(&orbit, &site, UtcInstant::parse(&record.mid_utc).map_err(Failure::data)?)
-}
-
-/// People's safety first: said before any work, even when quiet.
-fn warn_near_sun(orbit: &OrbitElements, site: &fanlight_sky::Site, utc: UtcInstant) -> Result<(), Failure> {
-    let (geometry, _) = geometry::at(orbit, site, utc)?;
-    if let Some(warning) = fanlight_sky::sun_warning(geometry.elongation_deg) {
+/// People's safety first: said before any work, and of a night that need not be measured again; even when quiet.
+pub fn warn_near_sun(elongation_deg: f64) {
+    if let Some(warning) = fanlight_sky::sun_warning(elongation_deg) {
         messages::warn_always(&warning);
     }
-    Ok(())
 }
 
 fn solve_zero_points(

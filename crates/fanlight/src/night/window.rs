@@ -55,7 +55,7 @@ impl Windows {
         catalogue: &[FieldEntry],
     ) -> Result<Self, Failure> {
         let middle = &inputs.lights[inputs.lights.len() / 2];
-        let (geometry, _) = geometry::at(expected.orbit, expected.site, middle.mid)?;
+        let (geometry, _) = geometry::at(expected.motion, expected.site, middle.mid)?;
         let largest_km = campaign.photometry.apertures_km.iter().copied().fold(0.0, f64::max);
         let places: Vec<SkyPosition> =
             inputs.lights.iter().map(|l| expected.place(l.mid).map_err(Failure::data)).collect::<Result<_, _>>()?;

@@ -154,7 +154,7 @@ fn geometry_records_have_every_key_and_no_other() {
             assert!((0.0..360.0).contains(&angle), "{key} is {angle}");
         }
     }
-    assert_eq!(records[0]["orbit_model"], "two_body");
+    assert_eq!(records[0]["orbit_model"], "perturbed");
 }
 
 #[test]
@@ -215,12 +215,35 @@ fn records_of_epoch(campaign: &str) -> (Vec<Value>, String) {
     records(campaign, &["2031-05-21T00:00:00Z"])
 }
 
+/// The records of a campaign without planets.
+fn two_body_records(utc: &str) -> (Vec<Value>, String) {
+    let folder = with_campaign(CAMPAIGN);
+    let run = run_in(folder.path(), &["geometry", "--two-body", "--campaign", "c.toml", "--json", "--utc", utc]);
+    let run = run.expect_status(0);
+    (serde_json::from_str(&run.stdout).expect("records"), run.stderr)
+}
+
 #[test]
-fn an_instant_far_from_the_epoch_is_warned_of() {
-    let (_, stderr) = records_of_epoch(CAMPAIGN);
+fn an_instant_far_from_the_epoch_is_warned_of_without_planets() {
+    let (two_body, stderr) = two_body_records("2031-05-21T00:00:00Z");
     assert!(stderr.contains("warning:") && stderr.contains("epoch") && stderr.contains("days"), "{stderr}");
-    let (_, near) = records(CAMPAIGN, &["2031-04-10T00:00:00Z"]);
+    assert_eq!(two_body[0]["orbit_model"], "two_body");
+    let (_, near) = two_body_records("2031-04-10T00:00:00Z");
     assert!(!near.contains("epoch"), "20 days are not far: {near}");
+    let (perturbed, stderr) = records_of_epoch(CAMPAIGN);
+    assert!(!stderr.contains("epoch"), "planets are followed: {stderr}");
+    let apart = |key: &str| (perturbed[0][key].as_f64().unwrap() - two_body[0][key].as_f64().unwrap()).abs() * 3600.0;
+    let most = apart("ra_deg").max(apart("dec_deg"));
+    assert!(most > 0.05 && most < 60.0, "60 days of the planets' pull, arcsec: {most}");
+}
+
+#[test]
+fn an_epoch_outside_the_ephemerides_points_to_two_body_motion() {
+    let folder = with_campaign(&CAMPAIGN.replace("epoch_jd_tdb = 246", "epoch_jd_tdb = 236"));
+    let asked = ["geometry", "--campaign", "c.toml", "--utc", "2031-03-22T21:00:00Z"];
+    run_in(folder.path(), &asked).expect_status(1).expect_stderr(&["error:", "1900 to 2100", "hint:", "--two-body"]);
+    let alone = run_in(folder.path(), &[&asked[..], &["--two-body"]].concat()).expect_status(0);
+    assert!(alone.stdout.contains("(two-body)"), "{}", alone.stdout);
 }
 
 #[test]
