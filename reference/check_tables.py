@@ -77,6 +77,29 @@ def of_feature(f):
     return {**flat(f), **{f"challenges_{o}": count(o) for o in ("passed", "failed", "not_tested")}}
 
 
+def of_dust(n):
+    total, colour, sky = n.get("total_magnitude"), n.get("colour"), n.get("extinction")
+    return {
+        **{k: n["geometry"][k] for k in ("r_au", "delta_au", "phase_deg")},
+        "band": nested(n["zero_point"], "band"),
+        **flat(n.get("dust") or {}),
+        "phase_function": nested(n, "phase_function", "name"),
+        "production_kg_per_s": nested(n.get("dust"), "production", "kg_per_s"),
+        "isophote_mag_arcsec2": nested(total, "isophote_mag_arcsec2"),
+        **prefixed("total", total, "mag", "mag_err", "radius_km", "extrapolated"),
+        **prefixed("colour", colour, "blue", "red"),
+        **{k: nested(colour, k) for k in (
+            "colour_mag", "colour_err_mag", "slope_percent_per_1000a", "slope_err_percent_per_1000a")},
+        **{k: nested(sky, k) for k in ("mag_per_airmass", "mag_per_airmass_err", "is_photometric")},
+        "zero_point_scatter_mag": nested(sky, "scatter_mag"),
+        "zero_point_frames": nested(sky, "n_frames"),
+    }
+
+
+def of_slopes(shape):
+    return [flat(s) for s in [*shape["ranges"], shape["whole"]]] if shape else []
+
+
 def rows_of(name, n):
     """The rows that a table has of a night, by name of column; keys that are no column do not matter."""
     seen = {k: n["geometry"][k] for k in ("r_au", "delta_au", "phase_deg")}
@@ -88,6 +111,10 @@ def rows_of(name, n):
         "photometry_errors": lambda: [
             {"aperture_km": p["aperture_km"], "band": p["band"], "term": t["name"], "term_mag": t["mag"]}
             for p in n["photometry"] for t in p["error_terms_mag"]],
+        "dust": lambda: [of_dust(n)],
+        "growth": lambda: [flat(g) for g in n.get("curve_of_growth", [])],
+        "slopes": lambda: of_slopes(n.get("profile_shape")),
+        "sectors": lambda: [flat(s) for s in n.get("sectors", [])],
         "profile": lambda: [flat(r) for r in n["profile"]],
         "features": lambda: [of_feature(f) for f in n["morphology"]["features"]],
         "detection_limits": lambda: [flat(d) for d in n["morphology"]["detection_limit"]],

@@ -101,7 +101,10 @@ pub fn steepening(points: &[RadialPoint]) -> Option<Steepening> {
         places.filter_map(|i| Some((points[i].rho, Fit::of(points, Some(points[i].rho), true)?))).collect();
     let (rho, best) = fits.iter().min_by(|a, b| a.1.misfit.total_cmp(&b.1.misfit))?;
     let per_ring = best.excess();
-    let (inner_slope, outer_slope, change) = (best.minus(&[1]), best.minus(&[1, 2]), best.minus(&[2]));
+    let change = best.minus(&[2]);
+    // that there is a break may not rest on the sky; what the slopes are must not mend it
+    let held = Fit::of(points, Some(*rho), false)?;
+    let (inner_slope, outer_slope) = (held.minus(&[1]), held.minus(&[1, 2]));
     let is_clear =
         (one.misfit - best.misfit) / per_ring > CLEARLY_BETTER && change.value > CHANGE_SIGMAS * change.sigma;
     let as_good = || fits.iter().filter(|f| f.1.misfit < best.misfit + per_ring).map(|f| f.0);

@@ -223,7 +223,9 @@ fn stand_in(c: char) -> &'static str {
         '±' => "+/-",
         '×' => "x",
         '·' => "*",
-        '–' | '—' | '−' | '‐' | '‑' | '⁻' => "-",
+        '–' | '—' | '−' | '‐' | '‑' => "-",
+        // a superscript minus begins an exponent: 10⁻⁶
+        '⁻' => "^-",
         '‘' | '’' => "'",
         '“' | '”' => "\"",
         '…' => "...",
@@ -234,6 +236,12 @@ fn stand_in(c: char) -> &'static str {
         '¹' => "1",
         '²' => "2",
         '³' => "3",
+        '⁴' => "4",
+        '⁵' => "5",
+        '⁶' => "6",
+        '⁷' => "7",
+        '⁸' => "8",
+        '⁹' => "9",
         _ => "?",
     }
 }
@@ -254,6 +262,11 @@ mod tests {
         assert!(cards.iter().all(|c| c.len() == CARD && c.is_ascii()), "{cards:?}");
         let header = Header::parse(cards.concat().as_bytes());
         assert_eq!(header.get("KEY"), Some(&value), "{cards:?}");
+    }
+
+    #[test]
+    fn exponents_stay_exponents() {
+        assert_eq!(ascii("10⁻⁶ arcsec²"), "10^-6 arcsec2");
     }
 
     #[test]

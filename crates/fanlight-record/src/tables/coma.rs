@@ -30,6 +30,10 @@ pub(super) fn photometry(nights: &[NightRecord]) -> Table {
         number(("brighter_than_mag", "mag", "phot.mag;stat.max", "Brighter than this"), |_, p| p.brighter_than_mag),
         number(("afrho_cm", "cm", "phys.size", "A(theta)frho"), |_, p| p.afrho_cm),
         number(("afrho_err_cm", "cm", "stat.error;phys.size", "Error of A(theta)frho"), |_, p| p.afrho_err_cm),
+        number(
+            ("afrho_limit_3sigma_cm", "cm", "phys.size;stat.max", "A(theta)frho is less than this, at 3 sigma"),
+            |_, p| p.afrho_limit_3sigma_cm,
+        ),
         number(("a0frho_cm", "cm", "phys.size", "A(0)frho"), |_, p| p.a0frho_cm),
         number(("a0frho_err_cm", "cm", "stat.error;phys.size", "Error of A(0)frho"), |_, p| p.a0frho_err_cm),
         number(

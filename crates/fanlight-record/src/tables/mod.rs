@@ -6,6 +6,7 @@
 
 mod coma;
 mod frames;
+mod light;
 mod nights;
 
 use crate::NightRecord;
@@ -74,7 +75,11 @@ pub fn night_tables(nights: &[NightRecord]) -> Vec<Table> {
         frames::frames(nights),
         coma::photometry(nights),
         coma::photometry_errors(nights),
+        light::dust(nights),
+        light::growth(nights),
         coma::profile(nights),
+        light::slopes(nights),
+        light::sectors(nights),
         coma::features(nights),
         coma::detection_limits(nights),
         frames::zero_point_stars(nights),
