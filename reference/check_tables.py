@@ -209,7 +209,9 @@ def main():
     warnings.simplefilter("error")
     folder = Path(sys.argv[1])
     nights = [json.loads(Path(path).read_text(encoding="utf-8")) for path in sys.argv[2:]]
-    names = "nights astrometry frames photometry photometry_errors profile features detection_limits zero_point_stars".split()
+    names = (
+        "nights astrometry frames photometry photometry_errors dust growth profile slopes sectors features detection_limits "
+        "zero_point_stars").split()
     told, cells = {}, 0
     for name in names:
         expected = [row for night in nights for row in rows_of(name, night)]

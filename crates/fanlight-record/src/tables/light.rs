@@ -152,7 +152,7 @@ pub(super) fn dust(nights: &[NightRecord]) -> Table {
             ),
             |n, _| n.colour.as_ref().map(|c| c.slope_percent_per_1000a),
         ),
-        number(("slope_err_percent_per_1000a", "", "stat.error;arith.grad;phys.albedo", "Its error"), |n, _| {
+        number(("slope_err_percent_per_1000a", "", "stat.error;phys.albedo", "Its error"), |n, _| {
             n.colour.as_ref().map(|c| c.slope_err_percent_per_1000a)
         }),
         number(("mag_per_airmass", "mag", "obs.atmos.extinction", "Extinction per airmass"), |n, _| {
