@@ -12,7 +12,7 @@ use fanlight_coma::phase_function::PhaseFunction;
 use fanlight_coma::solar;
 use fanlight_image::Measured;
 use fanlight_io::{Campaign, PhotometrySection};
-use fanlight_record::{DustProductionRecord, DustRecord, GeometryRecord, PhaseFunctionRecord, SlopeRecord};
+use fanlight_record::{DustProductionRecord, DustRecord, GeometryRecord, PhaseFunctionRecord, SlopeRecord, sentences};
 
 /// The aperture in which comets are compared (common practice).
 const REFERENCE_KM: f64 = 10_000.0;
@@ -152,9 +152,7 @@ pub fn record(calibration: &Calibration, light: &light::Records, notes: &mut Not
     let grains = usual_grains(scale.r_au);
     if afrho.is_some() {
         warn_of_gas(calibration.band, scale.r_au, notes);
-        if let Some(slope) = light.shape.as_ref().map(|s| s.whole) {
-            warn_of_slope(&slope, notes);
-        }
+        warn_of_slope(calibration, light, notes);
     }
     DustRecord {
         aperture_km: REFERENCE_KM,
@@ -222,14 +220,22 @@ fn warn_of_gas(band: &str, r_au: f64, notes: &mut Notes) {
     }
 }
 
-fn warn_of_slope(slope: &SlopeRecord, notes: &mut Notes) {
-    let off = slope.slope - 1.0;
-    if off.abs() > TOLD_OFF_ONE && off.abs() > 3.0 * slope.slope_err {
-        let (way, grows) = if off > 0.0 { ("more steeply", "falls") } else { ("less steeply", "grows") };
-        notes.warn(format!(
-            "From {:.0} to {:.0} km the coma falls as ρ^−{:.2}, {way} than 1/ρ: Afρ {grows} with the aperture, and values in other \
-             apertures do not compare.",
-            slope.inner_km, slope.outer_km, slope.slope
-        ));
-    }
+/// Warns where the coma is not near 1/ρ in the range of the apertures.
+fn warn_of_slope(calibration: &Calibration, light: &light::Records, notes: &mut Notes) {
+    let radii = calibration.radii_km();
+    let (least, greatest) = radii.iter().fold((REFERENCE_KM, REFERENCE_KM), |(l, g), r| (r.min(l), r.max(g)));
+    let off = |s: &SlopeRecord| s.slope - 1.0;
+    let told = |s: &&SlopeRecord| {
+        s.outer_km > least && s.inner_km < greatest && off(s).abs() > TOLD_OFF_ONE.max(3.0 * s.slope_err)
+    };
+    let ranges = light.shape.iter().flat_map(|s| &s.ranges);
+    let Some(worst) = ranges.filter(told).max_by(|a, b| off(a).abs().total_cmp(&off(b).abs())) else { return };
+    let (way, grows) = if off(worst) > 0.0 { ("more steeply", "falls") } else { ("less steeply", "grows") };
+    notes.warn(format!(
+        "From {} to {} km the coma falls as ρ^−{:.2}, {way} than 1/ρ: Afρ {grows} with the aperture there, and values in other \
+         apertures do not compare.",
+        sentences::fixed(worst.inner_km, -2),
+        sentences::fixed(worst.outer_km, -2),
+        worst.slope
+    ));
 }

@@ -182,15 +182,20 @@ impl<'a> Calibration<'a> {
 
     /// Records of the campaign's apertures; one that is not wholly on the stack is left out with a warning.
     pub fn records(&self, notes: &mut Notes) -> Vec<PhotometryRecord> {
-        let section = &self.night.campaign.photometry;
-        let by_angle = section.apertures_arcsec.iter().map(|arcsec| arcsec * self.geometry.km_per_arcsec);
-        let radii: Vec<f64> = section.apertures_km.iter().copied().chain(by_angle).collect();
+        let radii = self.radii_km();
         if radii.is_empty() {
             notes.warn("No apertures are set: give photometry.apertures_km to measure magnitudes and Afρ.");
         }
         let records: Vec<PhotometryRecord> = radii.iter().filter_map(|km| self.told(*km, notes)).collect();
         notes.extend(filled_frame(&records));
         records
+    }
+
+    /// The campaign's apertures.
+    pub fn radii_km(&self) -> Vec<f64> {
+        let section = &self.night.campaign.photometry;
+        let by_angle = section.apertures_arcsec.iter().map(|arcsec| arcsec * self.geometry.km_per_arcsec);
+        section.apertures_km.iter().copied().chain(by_angle).collect()
     }
 
     /// One aperture, with what a reader must be told of it.

@@ -120,7 +120,7 @@ fn tables_read_back_in_astropy_to_the_last_bit() {
     desk.add("second", &second);
     let run = desk.export(&["second", "night", "--out", "tables"]).expect_status(0);
     let files = files_under(&desk.path("tables"));
-    assert_eq!(files.len(), 27, "{files:?}");
+    assert_eq!(files.len(), 39, "{files:?}");
     assert!(files.iter().all(|f| run.stdout.contains(&format!("tables/{f}"))), "{}", run.stdout);
     let records = [desk.path("night/night.json"), desk.path("second/night.json")];
     let folder = desk.path("tables");
@@ -129,6 +129,7 @@ fn tables_read_back_in_astropy_to_the_last_bit() {
     assert_eq!((rows("nights"), rows("astrometry"), rows("frames")), (2, 1, 12));
     assert_eq!((rows("photometry"), rows("features")), (4, 1));
     assert!(rows("profile") > 10 && rows("zero_point_stars") > 10 && rows("detection_limits") > 0, "{told}");
+    assert!(rows("dust") == 2 && rows("growth") > 20 && rows("slopes") > 2, "{told}");
     assert!(told["cells"].as_u64() > Some(5000), "{told}");
 }
 
@@ -155,7 +156,7 @@ fn formats_are_chosen_and_files_are_the_same_each_time() {
     let desk = Desk::new(|_| {});
     desk.export(&["night/night.json", "--out", "a", "--format", "csv", "--format", "fits"]).expect_status(0);
     let files = files_under(&desk.path("a"));
-    assert!(files.len() == 18 && !files.iter().any(|f| f.ends_with(".vot")), "{files:?}");
+    assert!(files.len() == 26 && !files.iter().any(|f| f.ends_with(".vot")), "{files:?}");
     desk.export(&["night", "--out", "b"]).expect_status(0);
     for file in files {
         let [a, b] = ["a", "b"].map(|folder| std::fs::read(desk.path(folder).join(&file)).expect("file"));

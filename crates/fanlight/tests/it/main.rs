@@ -11,6 +11,7 @@ mod dense;
 mod detections;
 mod distorted;
 mod draws;
+mod dust;
 mod enhance;
 #[path = "../../benches/evidence/mod.rs"]
 #[allow(dead_code, reason = "a bench: here only the tests of its parts run")]
