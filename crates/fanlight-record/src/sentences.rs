@@ -324,6 +324,7 @@ pub(crate) mod tests {
                     brighter_than_mag: None,
                     afrho_cm: Some(812.4),
                     afrho_err_cm: Some(24.3),
+                    afrho_limit_3sigma_cm: None,
                     a0frho_cm: Some(1610.0),
                     a0frho_err_cm: Some(45.0),
                     error_terms_mag: Vec::new(),
@@ -333,6 +334,13 @@ pub(crate) mod tests {
                 })
                 .collect(),
             phase_function: None,
+            curve_of_growth: Vec::new(),
+            sectors: Vec::new(),
+            profile_shape: None,
+            total_magnitude: None,
+            dust: None,
+            extinction: None,
+            colour: None,
             morphology: MorphologyRecord {
                 optocentre_err_arcsec: None,
                 psf: None,

@@ -122,6 +122,62 @@ pub fn record() -> NightRecord {
             name: "composite dust phase function".into(),
             source: "Schleicher & Bair 2011, AJ 141, 177".into(),
             value: 0.4987,
+            choice_err: Some(0.26),
+            range_deg: Some([0.0, 180.0]),
+        }),
+        curve_of_growth: growth(),
+        sectors: sectors(),
+        profile_shape: Some(shape()),
+        total_magnitude: Some(TotalMagnitudeRecord {
+            isophote_mag_arcsec2: 25.0,
+            mag: Some(14.31),
+            mag_err: Some(0.09),
+            radius_arcsec: Some(92.0),
+            radius_km: Some(92.0 * KM_PER_ARCSEC),
+            extrapolated: Some(0.23),
+            measured_mag: 14.59,
+            measured_mag_err: 0.03,
+            measured_radius_km: 61.0 * KM_PER_ARCSEC,
+            not_given_because: None,
+        }),
+        dust: Some(DustRecord {
+            aperture_km: 10_000.0,
+            afrho_cm: Some(194.6),
+            afrho_err_cm: Some(3.1),
+            a0frho_cm: Some(390.2),
+            a0frho_err_cm: Some(6.2),
+            a0frho_choice_err_cm: Some(101.0),
+            not_measured_because: None,
+            cross_section_km2: Some(766.0),
+            production: Some(DustProductionRecord {
+                kg_per_s: 55.0,
+                range_kg_per_s: [5.5, 550.0],
+                grain_radius_um: 10.0,
+                grain_density_kg_m3: 1000.0,
+                grain_speed_m_s: 84.0,
+                geometric_albedo: 0.04,
+            }),
+        }),
+        extinction: Some(ExtinctionRecord {
+            airmass: [1.62, 2.04],
+            mag_per_airmass: Some(0.121),
+            mag_per_airmass_err: Some(0.008),
+            zero_point_outside_mag: Some(22.31),
+            scatter_mag: 0.007,
+            is_photometric: true,
+            n_frames: 55,
+        }),
+        colour: Some(ColourRecord {
+            blue: "g".into(),
+            red: "r".into(),
+            aperture_km: 10_000.0,
+            colour_mag: 0.57,
+            colour_err_mag: 0.02,
+            solar_colour_mag: 0.46,
+            slope_percent_per_1000a: 6.9,
+            slope_err_percent_per_1000a: 1.3,
+            hours_apart: 1.1,
+            other_sha256: "0".repeat(64),
         }),
         morphology: MorphologyRecord {
             optocentre_err_arcsec: Some(0.12),
@@ -303,6 +359,7 @@ fn photometry() -> Vec<PhotometryRecord> {
         brighter_than_mag: None,
         afrho_cm: Some(afrho),
         afrho_err_cm: Some(afrho_err),
+        afrho_limit_3sigma_cm: None,
         a0frho_cm: Some(afrho / 0.4987),
         a0frho_err_cm: Some(afrho_err / 0.4987),
         error_terms_mag: [
@@ -323,6 +380,83 @@ fn photometry() -> Vec<PhotometryRecord> {
         of(10_000.0, 16.27, 0.016, 194.6, 3.1),
         of(20_000.0, 15.49, 0.018, 199.8, 3.6),
     ]
+}
+
+/// A coma of 1/ρ through the apertures.
+fn growth() -> Vec<GrowthRecord> {
+    (0..20)
+        .map(|i| {
+            let radius_km = 1500.0 * 1.2f64.powi(i);
+            let mag = 16.27 - 2.5 * (radius_km / 10_000.0).log10();
+            GrowthRecord {
+                radius_km,
+                radius_arcsec: radius_km / KM_PER_ARCSEC,
+                light_e_per_s: 10f64.powf(0.4 * (ZERO_POINT_MAG - mag)),
+                light_err_e_per_s: 0.5,
+                mag: Some(mag),
+                mag_err: Some(0.01),
+                afrho_cm: Some(194.6),
+                afrho_err_cm: Some(2.0),
+            }
+        })
+        .collect()
+}
+
+fn sectors() -> Vec<SectorRecord> {
+    let ring = SectorRecord {
+        name: "ring".into(),
+        pa_deg: None,
+        width_deg: 360.0,
+        inner_km: 5000.0,
+        outer_km: 20_000.0,
+        inner_arcsec: 5000.0 / KM_PER_ARCSEC,
+        outer_arcsec: 20_000.0 / KM_PER_ARCSEC,
+        light_e_per_s: 480.0,
+        light_err_e_per_s: 5.0,
+        mag: Some(15.79),
+        mag_err: Some(0.02),
+        limit_3sigma_mag: None,
+        mag_per_arcsec2: Some(22.4),
+        excess: None,
+        excess_err: None,
+        filled_fraction: 0.004,
+    };
+    let sector = SectorRecord {
+        name: "sunward <quarter>".into(),
+        pa_deg: Some(112.0),
+        width_deg: 90.0,
+        mag: None,
+        mag_err: None,
+        limit_3sigma_mag: Some(18.2),
+        mag_per_arcsec2: None,
+        excess: Some(0.083),
+        excess_err: Some(0.011),
+        ..ring.clone()
+    };
+    vec![sector, ring]
+}
+
+fn shape() -> ProfileShapeRecord {
+    let range = |inner: f64, outer: f64, slope: f64| SlopeRecord {
+        inner_arcsec: inner,
+        outer_arcsec: outer,
+        inner_km: inner * KM_PER_ARCSEC,
+        outer_km: outer * KM_PER_ARCSEC,
+        slope,
+        slope_err: 0.02,
+    };
+    ProfileShapeRecord {
+        whole: range(6.0, 61.0, 1.21),
+        ranges: vec![range(6.0, 15.0, 1.02), range(15.0, 30.0, 1.07), range(30.0, 61.0, 1.43)],
+        sigmas_from_one: 7.4,
+        steepening: Some(SteepeningRecord {
+            radius_arcsec: 28.0,
+            radius_km: 28.0 * KM_PER_ARCSEC,
+            range_km: [24.0 * KM_PER_ARCSEC, 31.0 * KM_PER_ARCSEC],
+            inner_slope: ValueRecord { value: 1.03, err: 0.02 },
+            outer_slope: ValueRecord { value: 1.44, err: 0.05 },
+        }),
+    }
 }
 
 fn profile() -> Vec<ProfileRecord> {
@@ -401,6 +535,10 @@ pub fn empty_record() -> NightRecord {
     record.morphology.optocentre_err_arcsec = None;
     record.profile.clear();
     record.zero_point = None;
+    record.curve_of_growth.clear();
+    record.sectors.clear();
+    (record.profile_shape, record.total_magnitude, record.dust) = (None, None, None);
+    (record.extinction, record.colour) = (None, None);
     (record.stack.n_frames, record.stack.exposure_s, record.stack.sky_noise_e_per_s_px) = (0, 0.0, 0.0);
     (record.setup.site, record.setup.telescope, record.setup.filter) = (None, None, None);
     record.provenance.inputs.clear();

@@ -230,3 +230,26 @@ fn the_night_stands_in_numbers_and_a_filled_frame_is_told() {
     assert!(page.contains("The coma reaches the edge") && page.contains("1.0, 2.3, 5.1"), "no losses");
     assert!(page.contains("subtracted as a bent surface"));
 }
+
+/// Dust at 10 000 km, the whole coma, its slopes and sectors, sky and colour stand on the page with their errors.
+#[test]
+fn what_stands_beside_other_nights_is_on_the_page() {
+    let page = night_page(&night::record(), &[]);
+    for words in [
+        "194.6 ± 3.1",
+        "390 ± 6",
+        "more for the choice of the phase function",
+        "anything from",
+        "14.31 ± 0.09",
+        "follows from the slope of the outer coma",
+        "It steepens at about",
+        "1.44 ± 0.05",
+        "sunward &lt;quarter&gt;",
+        "fainter than 18.20",
+        "0.121 ± 0.008",
+        "a clear night",
+        "redder than sunlight",
+    ] {
+        assert!(page.contains(words), "the page lacks {words:?}");
+    }
+}
