@@ -35,7 +35,7 @@ pub struct SlopeFit {
 pub struct Steepening {
     /// The radius.
     pub rho: f64,
-    /// Range of radii that fit as well within one error.
+    /// Range in which it lies: from the ring before to the ring after those at which it fits as well within one error.
     pub rho_range: (f64, f64),
     /// Slope inside it.
     pub inner_slope: Measured,
@@ -107,8 +107,10 @@ pub fn steepening(points: &[RadialPoint]) -> Option<Steepening> {
     let (inner_slope, outer_slope) = (held.minus(&[1]), held.minus(&[1, 2]));
     let is_clear =
         (one.misfit - best.misfit) / per_ring > CLEARLY_BETTER && change.value > CHANGE_SIGMAS * change.sigma;
-    let as_good = || fits.iter().filter(|f| f.1.misfit < best.misfit + per_ring).map(|f| f.0);
-    let range = (as_good().fold(f64::INFINITY, f64::min), as_good().fold(0.0, f64::max));
+    // the break lies between the rings next to those at which it fits as well
+    let as_good = || (0..fits.len()).filter(|i| fits[*i].1.misfit < best.misfit + per_ring);
+    let (first, last) = (as_good().min()?, as_good().max()?);
+    let range = (fits[first.saturating_sub(1)].0, fits[(last + 1).min(fits.len() - 1)].0);
     is_clear.then_some(Steepening { rho: *rho, rho_range: range, inner_slope, outer_slope })
 }
 

@@ -108,7 +108,7 @@ pub struct SteepeningRecord {
     pub radius_arcsec: f64,
     /// The radius, at the comet.
     pub radius_km: f64,
-    /// Range of radii that fit as well within one error, at the comet.
+    /// Range in which it lies, at the comet: between the rings next to those at which it fits as well within one error.
     pub range_km: [f64; 2],
     /// Slope inside it.
     pub inner_slope: ValueRecord,

@@ -121,8 +121,8 @@ pub(super) fn slopes(shape: &ProfileShapeRecord) -> Markup {
             @else { "Over all of it the slope is " (fixed(shape.sigmas_from_one.abs(), 0)) " errors " @if shape.sigmas_from_one > 0.0 { "steeper" } @else { "flatter" } " than 1/ρ: Afρ depends on the aperture. " }
             @match &shape.steepening {
                 Some(s) => {
-                    "It steepens at about " (fixed(s.radius_km, -2)) (THIN_SPACE) "km (" (fixed(s.range_km[0], -2)) " to " (fixed(s.range_km[1], -2))
-                    (THIN_SPACE) "km fit as well), from γ = " (format_measured(s.inner_slope.value, s.inner_slope.err)) " to "
+                    "It steepens at about " (fixed(s.radius_km, -2)) (THIN_SPACE) "km (between " (fixed(s.range_km[0], -2)) " and " (fixed(s.range_km[1], -2))
+                    (THIN_SPACE) "km), from γ = " (format_measured(s.inner_slope.value, s.inner_slope.err)) " to "
                     (format_measured(s.outer_slope.value, s.outer_slope.err)) "."
                 },
                 None => { "No radius at which it steepens is shown: one slope fits as well as two." },
