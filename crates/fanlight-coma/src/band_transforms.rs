@@ -149,6 +149,10 @@ impl Transformation {
     ///
     /// # Errors
     /// When a band is missing or the colour is outside [`Self::colour_range_mag`].
+    ///
+    /// # Accuracy
+    /// The error holds the scatter of single stars; all stars share [`COMMON_SIGMA_MAG`] besides. For stars of usual composition
+    /// without strong reddening: not for comets with gas.
     pub fn apply(&'static self, known: &dyn Fn(&str) -> Option<Measured>) -> Result<Transformed, NotTransformed> {
         let (blue, red) = self.colour;
         let (Some(base), Some(of_blue), Some(of_red)) = (known(self.base), known(blue), known(red)) else {
@@ -200,22 +204,15 @@ pub fn best(target: &str, has: &dyn Fn(&str) -> bool) -> Result<&'static Transfo
     })
 }
 
-/// A star's magnitude in a band, from its magnitudes in the bands that `known` has, by names as in [`bands::canonical`].
-///
-/// # Errors
-/// When no transformation is known, none has its bands, or the star's colour is outside the range of the best that has.
-///
-/// # Accuracy
-/// The error holds the scatter of single stars; all stars share [`COMMON_SIGMA_MAG`] besides. For stars of usual composition
-/// without strong reddening: not for comets with gas.
-pub fn transform(target: &str, known: &dyn Fn(&str) -> Option<Measured>) -> Result<Transformed, NotTransformed> {
-    best(target, &|band| known(band).is_some())?.apply(known)
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
     use crate::{reference_passbands, solar};
+
+    /// A star by the best transformation for its bands.
+    fn transform(target: &str, known: &dyn Fn(&str) -> Option<Measured>) -> Result<Transformed, NotTransformed> {
+        best(target, &|band| known(band).is_some())?.apply(known)
+    }
 
     fn exact(mag: impl Fn(&str) -> Option<f64>) -> impl Fn(&str) -> Option<Measured> {
         move |band| mag(band).map(|m| Measured::new(m, 0.0))

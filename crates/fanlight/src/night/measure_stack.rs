@@ -150,6 +150,12 @@ impl MeasuredStack {
         self.view(0.0).shows_centre(0.5 * self.kernel.map_or(3.0, |k| k.fwhm_px()))
     }
 
+    /// The stack as photometry sees it within a radius, with the error of the mean sky per pixel there. Without a fit the sky is
+    /// known to what is left of the pixel noise over a large area.
+    fn view_within(&self, radius_px: f64) -> Stack<'_> {
+        self.view(self.sky.map_or(0.05 * self.sky_noise, |s| s.mean_sigma_within(radius_px)))
+    }
+
     /// The stack as photometry sees it, with the error of the sky per pixel.
     fn view(&self, sky_sigma: f64) -> Stack<'_> {
         let stacked = &self.comet.stacked;
@@ -167,9 +173,7 @@ impl MeasuredStack {
 
     /// Light in a circle about the optocentre, with what stars leave in it; `None` when it is not wholly on the stack.
     pub fn aperture(&self, radius_px: f64) -> Option<(ApertureLight, StarsLeft)> {
-        // without a fit the sky is known to what is left of the pixel noise over a large area
-        let sky_sigma = self.sky.map_or(0.05 * self.sky_noise, |s| s.mean_sigma_within(radius_px));
-        let light = photometry::aperture_light(&self.view(sky_sigma), &self.fill, radius_px)?;
+        let light = photometry::aperture_light(&self.view_within(radius_px), &self.fill, radius_px)?;
         let left = self.stars_left(radius_px);
         Some((ApertureLight { stars: left.sigma(), ..light }, left))
     }
@@ -195,8 +199,7 @@ impl MeasuredStack {
         let ring =
             Sector { inner_px: inner_arcsec / scale, ..Sector::circle(self.centre_px.0, self.centre_px.1, outer_px) };
         let sector = if width_deg >= 360.0 { ring } else { self.toward(ring, pa_deg, width_deg) };
-        let sky_sigma = self.sky.map_or(0.05 * self.sky_noise, |s| s.mean_sigma_within(outer_px));
-        photometry::sector_light(&self.view(sky_sigma), &self.fill, &sector)
+        photometry::sector_light(&self.view_within(outer_px), &self.fill, &sector)
     }
 
     /// The part of a ring that is so wide toward a position angle.
