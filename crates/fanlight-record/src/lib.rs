@@ -8,6 +8,7 @@ pub mod geometry;
 pub mod light;
 pub mod night;
 pub mod reporting;
+pub mod season;
 pub mod sentences;
 pub mod tables;
 
@@ -15,3 +16,4 @@ pub use geometry::GeometryRecord;
 pub use light::*;
 pub use night::*;
 pub use reporting::ReportingRecord;
+pub use season::*;
