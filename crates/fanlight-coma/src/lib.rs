@@ -11,6 +11,7 @@ pub mod afrho;
 pub mod band_transforms;
 pub mod bands;
 pub mod calibrate;
+pub mod change;
 pub mod colour;
 pub mod cusp;
 pub mod double_images;

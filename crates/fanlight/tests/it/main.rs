@@ -19,6 +19,7 @@ mod evidence;
 mod export;
 mod full_twins;
 mod night;
+mod pairs;
 mod products;
 mod raw_fits;
 mod solving;

@@ -53,12 +53,13 @@ pub fn scenario(seed: u64) -> Scenario {
     // as an observer would: shorter where the condensation would saturate
     s.exposure_s = if s.comet.afrho_cm > 1000.0 { 30.0 } else { d.between(30.0, 60.0).round() };
     s.cadence_s = s.exposure_s + d.between(6.0, 40.0).round();
+    // outer slopes as observed comae have them (`SLOPE_SCATTER` of the sky fit), each steeper than the one inside it
     s.comet.gamma1 = d.between(0.9, 1.2);
-    s.comet.gamma2 = d.between(1.1, 1.5);
-    s.comet.gamma3 = d.between(1.4, 1.9);
+    s.comet.gamma2 = s.comet.gamma1 + d.between(0.0, 0.5);
+    s.comet.gamma3 = d.between(s.comet.gamma2, 2.0);
     s.comet.break1_km = Some(d.between(15_000.0, 40_000.0));
-    // dust comae of g − r from the Sun's to redder and bluer, so that the colour assumed is not always right
-    s.comet.g_minus_r_mag = d.between(0.30, 0.60);
+    // dust comae of the Sun's g − r (0.44) or up to 0.3 mag redder: the spread that the colour's error is stated for
+    s.comet.g_minus_r_mag = d.between(0.44, 0.74);
     let (reach, towards) = (3.0 * d.unit(), std::f64::consts::TAU * d.unit());
     s.comet.ephemeris_offset_arcsec = [reach * towards.sin(), reach * towards.cos()];
     let structure = d.unit();
@@ -75,7 +76,7 @@ pub fn scenario(seed: u64) -> Scenario {
     s.psf.beta = d.between(2.6, 4.5);
     s.psf.field_variation_fraction = d.between(0.0, 0.03);
     s.sky.brightness_mag_arcsec2 = d.between(18.7, 21.2);
-    s.sky.gradient_fraction = d.between(0.0, 0.08);
+    s.sky.gradient_fraction = d.between(0.0, 0.12);
     s.sky.gradient_pa_deg = d.between(0.0, 360.0);
     s.stars.per_square_degree = d.ratio(2500.0, 12_000.0);
     s.transmission.colour_term = d.between(-0.05, 0.05);
@@ -215,7 +216,7 @@ const ELONGATED: f64 = 1.15;
 
 fn samples(scenario: &Scenario, reduced: &Reduced, truth: &Value) -> Vec<Sample> {
     let mut all = Vec::new();
-    photometry(&mut all, reduced, truth);
+    photometry(&mut all, scenario, reduced, truth);
     place(&mut all, scenario, reduced, truth);
     frames(&mut all, scenario, reduced, truth);
     kernel(&mut all, reduced, truth);
@@ -238,7 +239,10 @@ fn percent(mag: f64) -> f64 {
 const MAGNITUDES: [&str; 3] = ["light in 5 000 km, %", "light in 10 000 km, %", "light in 20 000 km, %"];
 const AFRHOS: [&str; 3] = ["Afρ in 5 000 km, %", "Afρ in 10 000 km, %", "Afρ in 20 000 km, %"];
 
-fn photometry(all: &mut Vec<Sample>, reduced: &Reduced, truth: &Value) {
+/// Sky from side to side of the frame from which on a gradient is strong, as a share of the sky.
+const STRONG_GRADIENT: f64 = 0.06;
+
+fn photometry(all: &mut Vec<Sample>, scenario: &Scenario, reduced: &Reduced, truth: &Value) {
     for (i, p) in reduced.record.photometry.iter().enumerate() {
         let true_one = &truth["photometry"][i];
         if let (Some(mag), Some(err)) = (p.mag, p.mag_err) {
@@ -246,7 +250,14 @@ fn photometry(all: &mut Vec<Sample>, reduced: &Reduced, truth: &Value) {
         }
         if let (Some(afrho), Some(err)) = (p.afrho_cm, p.afrho_err_cm) {
             let seen = number(true_one, "afrho_seen_cm");
-            add(all, AFRHOS[i], 100.0 * (afrho / seen - 1.0), Some(100.0 * err / seen));
+            let (off, sigma) = (100.0 * (afrho / seen - 1.0), Some(100.0 * err / seen));
+            add(all, AFRHOS[i], off, sigma);
+            if scenario.sky.gradient_fraction > STRONG_GRADIENT {
+                add(all, "Afρ, strong gradient, %", off, sigma);
+            }
+            if p.filled_fraction > 0.0 {
+                add(all, "Afρ, masked pixels inside, %", off, sigma);
+            }
         }
     }
 }

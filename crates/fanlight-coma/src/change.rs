@@ -1,0 +1,224 @@
+//! One night held against an earlier one: what of the coma's structure changed, and what would have been found.
+//!
+//! Both nights are laid on one grid of kilometres at the comet, north up; the sharper one is smoothed until both have the same
+//! round kernel; each is taken as a share of its own azimuthal mean, so that a brighter coma is no change of structure. The
+//! difference, put back on the later night's mean, is a stack like any other, with the noise, the centring and the kernel errors of
+//! both: the search for structure of a single night finds in it what is brighter, and in its mirror image what is fainter, with
+//! a false-alarm probability of the same kind.
+
+mod common;
+mod matching;
+
+use crate::evidence::feature_fit::{Fitted, Shape};
+use crate::evidence::limits::Limit;
+use crate::evidence::mode_space::SkyFrame;
+use crate::evidence::night_model::{NightModel, NoEvidence};
+use crate::evidence::search::Findings;
+use common::Pair;
+use fanlight_image::{Image, Mask};
+use thiserror::Error;
+
+/// A night's stack as another is held against it; images on one grid, the sky taken off.
+#[derive(Clone, Copy)]
+pub struct NightForChange<'a> {
+    /// The stack.
+    pub image: &'a Image,
+    /// Its variance, pixel by pixel.
+    pub variance: &'a Image,
+    /// Its mask.
+    pub mask: &'a Mask,
+    /// How much more variance a sum over many pixels has than the sum of the pixels' variances.
+    pub correlation: f64,
+    /// Variance that stars leave, per pixel as sums over many pixels see it; `None` without any.
+    pub star_variance: Option<&'a Image>,
+    /// Interleaved sub-stacks with their shares of the stack's weight.
+    pub substacks: &'a [(&'a Image, f64)],
+    /// Optocentre and orientation.
+    pub frame: SkyFrame,
+    /// Scale at the comet.
+    pub km_per_arcsec: f64,
+    /// Error of the optocentre per axis.
+    pub centre_sigma_px: f64,
+    /// Width of the kernel: √(major · minor).
+    pub fwhm_arcsec: f64,
+    /// Its elongation, at least 1.
+    pub elongation: f64,
+    /// The long axis' position angle.
+    pub elongation_pa_deg: f64,
+    /// Relative error of the elongation.
+    pub elongation_sigma: f64,
+    /// Error of the sky per pixel.
+    pub sky_sigma: f64,
+    /// The sky that was taken off, per pixel.
+    pub sky_per_px: f64,
+}
+
+/// Why two nights cannot be held against each other.
+#[derive(Debug, Error, Clone, PartialEq)]
+pub enum NotCompared {
+    /// A scale, a kernel or a share is not a number that can be used.
+    #[error("{which} night has no usable {what}")]
+    Unusable {
+        /// `the earlier` or `the later`.
+        which: &'static str,
+        /// What is missing.
+        what: &'static str,
+    },
+    /// Without sub-stacks the noise of the difference is not known.
+    #[error("{which} night has {found} sub-stacks; the noise of the difference needs {needed}")]
+    FewSubstacks {
+        /// `the earlier` or `the later`.
+        which: &'static str,
+        /// Sub-stacks with a weight.
+        found: usize,
+        /// Needed.
+        needed: usize,
+    },
+    /// One night's kernel hides what the other shows.
+    #[error(
+        "the kernels at the comet differ too much: {earlier_km:.0} and {later_km:.0} km; only up to a factor of {most} is the sharper night's \
+         structure still told apart"
+    )]
+    Seeing {
+        /// Width of the earlier night's kernel.
+        earlier_km: f64,
+        /// Width of the later night's.
+        later_km: f64,
+        /// Largest factor.
+        most: f64,
+    },
+    /// The search for structure says why.
+    #[error("{0}")]
+    NoEvidence(#[from] NoEvidence),
+}
+
+/// A change with a larger probability is not claimed.
+pub const CLAIMED_TO: f64 = 1e-3;
+/// Brighter and fainter are searched one after the other: a chance finding has two chances.
+const SIGNS: f64 = 2.0;
+
+/// Something that is brighter, or fainter, on the later night.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Changed {
+    /// Whether the later night has more light here.
+    pub brighter: bool,
+    /// Whether its radius is a shell's rather than a ray's.
+    pub is_arc: bool,
+    /// Position angle at its inner end (an arc's middle), radians north through east.
+    pub pa_rad: f64,
+    /// Its error.
+    pub pa_sigma_rad: f64,
+    /// Full width at half maximum in position angle.
+    pub width_rad: f64,
+    /// Inner and outer end.
+    pub range_km: [f64; 2],
+    /// Change of contrast, as seen with the common kernel; positive.
+    pub contrast: f64,
+    /// Its error.
+    pub contrast_sigma: f64,
+    /// Chance of so much change anywhere from noise, centring and kernels alone.
+    pub probability: f64,
+}
+
+/// What a night has that the earlier one had not, and the other way round.
+pub struct Comparison {
+    /// Changes with a probability up to [`LISTED_TO`], the rarest first.
+    pub changes: Vec<Changed>,
+    /// The smallest probability of anything that was looked at.
+    pub smallest_probability: f64,
+    /// Smallest change of contrast found nine times in ten, in wedges of a jet's width.
+    pub limit: Option<(f64, Limit)>,
+    /// Range of the search.
+    pub range_km: [f64; 2],
+    /// Width of the common kernel.
+    pub fwhm_km: f64,
+    /// Scale of the common grid.
+    pub km_per_px: f64,
+    /// Difference of the two contrasts, later less earlier, on the common grid; NaN where either is unknown.
+    pub contrast: Image,
+    /// The same over its error in a kernel's area.
+    pub significance: Image,
+    /// Column and row of the nucleus on both.
+    pub centre_px: (f64, f64),
+}
+
+/// Changes with a larger probability are not listed.
+pub const LISTED_TO: f64 = 1e-2;
+
+/// Holds the later of two nights against the earlier one. The same seed gives the same numbers.
+///
+/// # Errors
+/// When the nights cannot be compared.
+///
+/// # Accuracy
+/// Rates of false and of missed changes on simulated pairs of nights: `benches/records/season.md`.
+pub fn compare(earlier: &NightForChange, later: &NightForChange, seed: u64) -> Result<Comparison, NotCompared> {
+    let pair = Pair::new(earlier, later)?;
+    let km_per_px = pair.km_per_px;
+    let mut changes = Vec::new();
+    let mut smallest_probability: f64 = 1.0;
+    let mut of_brighter = None;
+    for brighter in [true, false] {
+        let model = pair.with_stack(brighter, NightModel::settled)?;
+        let findings = model.find(seed ^ u64::from(brighter));
+        for i in 0..findings.features.len() {
+            let changed = changed(&model, &findings, i, brighter, km_per_px);
+            smallest_probability = smallest_probability.min(changed.probability);
+            if changed.probability <= LISTED_TO && findings.features[i].fitted.stands_alone() {
+                changes.push(changed);
+            }
+        }
+        let rest = findings.rest.map(|p| (SIGNS * p).min(1.0));
+        smallest_probability = rest.map_or(smallest_probability, |p| smallest_probability.min(p));
+        if brighter {
+            of_brighter = Some((model, findings));
+        }
+    }
+    changes.sort_by(|a, b| a.probability.total_cmp(&b.probability));
+    let (model, findings) = of_brighter.ok_or(NoEvidence::Impossible("nothing was searched"))?;
+    let range_km = [model.reach_px.0 * km_per_px, model.reach_px.1 * km_per_px];
+    let (contrast, significance) = pair.maps(&model);
+    Ok(Comparison {
+        changes,
+        smallest_probability,
+        limit: limit(&model, &findings, seed),
+        range_km,
+        fwhm_km: pair.fwhm_km,
+        km_per_px,
+        contrast,
+        significance,
+        centre_px: pair.centre_px(),
+    })
+}
+
+/// Width of the wedges that the limit is told of: a jet's.
+const LIMIT_WIDTH_DEG: f64 = 25.0;
+
+/// The contrast found nine times in ten in wedges of a jet's width, over the longest range that was searched for it.
+fn limit(model: &NightModel, findings: &Findings, seed: u64) -> Option<(f64, Limit)> {
+    let limits = model.limits(findings, seed);
+    let of_jets = limits
+        .into_iter()
+        .filter(|l| l.recovered_fraction == 0.9 && (l.width_rad.to_degrees() - LIMIT_WIDTH_DEG).abs() < 1.0);
+    let longest = of_jets.max_by(|a, b| (a.outer_px / a.inner_px).total_cmp(&(b.outer_px / b.inner_px)));
+    longest.map(|l| (l.contrast, l))
+}
+
+fn changed(model: &NightModel, findings: &Findings, index: usize, brighter: bool, km_per_px: f64) -> Changed {
+    let finding = &findings.features[index];
+    let fitted: &Fitted = &finding.fitted;
+    let (from, to) = model.extent_px(fitted);
+    let (pa_rad, pa_sigma_rad) = fitted.pa_at(from);
+    let (contrast, contrast_sigma) = model.contrast(fitted);
+    Changed {
+        brighter,
+        is_arc: matches!(fitted.shape, Shape::Arc(_)),
+        pa_rad: pa_rad.rem_euclid(std::f64::consts::TAU),
+        pa_sigma_rad,
+        width_rad: model.width_seen_rad(fitted),
+        range_km: [from * km_per_px, to * km_per_px],
+        contrast,
+        contrast_sigma,
+        probability: (SIGNS * finding.probability).min(1.0),
+    }
+}

@@ -1,0 +1,387 @@
+//! Two nights on one grid, with one kernel, each a share of its own mean.
+
+use super::matching::{FWHM_PER_SIGMA, Spread, smooth};
+use super::{NightForChange, NotCompared};
+use crate::evidence::mode_space::SkyFrame;
+use crate::evidence::night_model::{NightModel, StackForEvidence};
+use crate::kernel::KernelPart;
+use crate::passing::UnseenStars;
+use crate::stack::{apply, inverse};
+use fanlight_image::moffat::Moffat;
+use fanlight_image::polar::{self, sample_bilinear};
+use fanlight_image::resample::{CoordinateGrid, Frame, Mapping, lanczos3};
+use fanlight_image::robust::ClipConfig;
+use fanlight_image::{Image, Mask, flag};
+
+/// Sub-stacks without which the noise of the difference is not known.
+const LEAST_SUBSTACKS: usize = 4;
+/// Largest ratio of the kernels' widths at the comet.
+const MOST_UNLIKE: f64 = 2.5;
+/// The common grid reaches no further from the nucleus, in px: a little more than the search does.
+const FARTHEST_PX: f64 = 170.0;
+/// A pixel of which more than this share comes from filled ones is not used.
+const MOST_FILLED: f32 = 0.1;
+/// Wings of the common kernel: those of star images smoothed by a Gaussian are weaker than a star image's own.
+const COMMON_BETA: f64 = 4.5;
+/// What two kernels made alike by their widths still differ by: this share of the structure that both nights show. On simulated pairs of
+/// one jet at seeings up to a factor of 1.8 apart the contrasts differ by 1 to 4 %.
+const MATCHING_ERROR: f64 = 0.05;
+/// The earlier night's coma must be over this many errors of its sky.
+const OVER_SKY: f64 = 5.0;
+
+/// Two nights made alike.
+pub struct Pair {
+    /// Scale of the common grid.
+    pub km_per_px: f64,
+    /// Width of the common kernel.
+    pub fwhm_km: f64,
+    later: Alike,
+    /// The earlier night, at the later one's brightness at every distance.
+    earlier: Image,
+    /// The later night's mean coma, pixel by pixel.
+    mean: Image,
+    variance: Image,
+    mask: Mask,
+    star_variance: Image,
+    /// Differences of the sub-stacks from their stack, both nights', with their shares of the weight.
+    noise: Vec<(Image, f64)>,
+    centre_sigma_px: f64,
+    elongation_sigma: f64,
+    sky_sigma: f64,
+    sky_per_px: f64,
+}
+
+/// A night on the common grid with the common kernel.
+struct Alike {
+    image: Image,
+    mask: Mask,
+    /// Variance as sums over many pixels see it.
+    variance: Image,
+    star_variance: Option<Image>,
+    noise: Vec<(Image, f64)>,
+    /// Azimuthal means: distances in px with values.
+    profile: Profile,
+    /// Area of a pixel of the common grid in the night's own.
+    area_ratio: f64,
+    centre_sigma_px: f64,
+}
+
+/// An azimuthal mean, linear between rings.
+struct Profile {
+    rho_px: Vec<f64>,
+    mean: Vec<f64>,
+}
+
+impl Profile {
+    fn of(image: &Image, mask: &Mask, centre: f64, fwhm_px: f64) -> Option<Self> {
+        let mut edges = vec![0.0f64];
+        while edges[edges.len() - 1] < 1.4 * centre {
+            let last = edges[edges.len() - 1];
+            edges.push(last + (0.3 * fwhm_px).max(0.7).max(0.06 * last));
+        }
+        let clip = ClipConfig { kappa: 8.0, rounds: 2 };
+        let rings = polar::azimuthal_profile(image, None, mask, centre, centre, &edges, clip);
+        let (rho_px, mean): (Vec<f64>, Vec<f64>) = rings.iter().map(|r| (r.mean_radius_px, r.mean)).unzip();
+        (rho_px.len() >= 4).then_some(Self { rho_px, mean })
+    }
+
+    fn at(&self, rho_px: f64) -> f64 {
+        let n = self.rho_px.len();
+        let above = self.rho_px.partition_point(|r| *r < rho_px).clamp(1, n - 1);
+        let (from, to) = (self.rho_px[above - 1], self.rho_px[above]);
+        let t = ((rho_px - from) / (to - from)).clamp(0.0, 1.0);
+        self.mean[above - 1] + t * (self.mean[above] - self.mean[above - 1])
+    }
+}
+
+/// The common grid: north up, east left, the nucleus on its middle pixel.
+#[derive(Clone, Copy)]
+struct Grid {
+    half_px: usize,
+    km_per_px: f64,
+}
+
+impl Grid {
+    fn side(self) -> usize {
+        2 * self.half_px + 1
+    }
+
+    /// Distance of a pixel, by its index, from the nucleus.
+    fn rho(self, index: usize) -> f64 {
+        let (x, y) = ((index % self.side()) as f64, (index / self.side()) as f64);
+        (x - self.half_px as f64).hypot(y - self.half_px as f64)
+    }
+
+    /// The place on a night's stack of a place on the grid.
+    fn on_stack(self, night: &NightForChange) -> impl Fn(f64, f64) -> (f64, f64) + use<> {
+        let arcsec = self.km_per_px / night.km_per_arcsec;
+        let (to_px, centre, half) = (inverse(night.frame.arcsec_per_px), night.frame.centre_px, self.half_px as f64);
+        move |x, y| {
+            let (dx, dy) = apply(to_px, (-(x - half) * arcsec, (y - half) * arcsec));
+            (centre.0 + dx, centre.1 + dy)
+        }
+    }
+}
+
+fn km_per_px(night: &NightForChange) -> f64 {
+    night.frame.scale_arcsec() * night.km_per_arcsec
+}
+
+/// Refuses what cannot be used.
+fn check(night: &NightForChange, which: &'static str) -> Result<(), NotCompared> {
+    let unusable = |what| Err(NotCompared::Unusable { which, what });
+    let positive = |v: f64| v.is_finite() && v > 0.0;
+    if !positive(km_per_px(night)) {
+        return unusable("scale at the comet");
+    }
+    if !(positive(night.fwhm_arcsec) && night.elongation >= 1.0 && night.elongation.is_finite()) {
+        return unusable("kernel: no star image tells how a point is imaged");
+    }
+    let size = (night.image.width, night.image.height);
+    let same = |i: &Image| (i.width, i.height) == size;
+    let whole = same(night.variance)
+        && (night.mask.width, night.mask.height) == size
+        && night.substacks.iter().all(|s| same(s.0))
+        && night.star_variance.is_none_or(same);
+    if !whole {
+        return unusable("images of one size");
+    }
+    let found = usable_substacks(night).count();
+    if found < LEAST_SUBSTACKS {
+        return Err(NotCompared::FewSubstacks { which, found, needed: LEAST_SUBSTACKS });
+    }
+    Ok(())
+}
+
+fn usable_substacks<'a>(night: &NightForChange<'a>) -> impl Iterator<Item = &'a (&'a Image, f64)> {
+    night.substacks.iter().filter(|(_, share)| *share > 0.0 && *share < 1.0)
+}
+
+impl Pair {
+    pub fn new(earlier: &NightForChange, later: &NightForChange) -> Result<Self, NotCompared> {
+        check(earlier, "the earlier")?;
+        check(later, "the later")?;
+        let km_per_px = km_per_px(earlier).min(km_per_px(later));
+        let spread = |n: &NightForChange| {
+            Spread::of_kernel(n.fwhm_arcsec * n.km_per_arcsec / km_per_px, n.elongation, n.elongation_pa_deg)
+        };
+        let of_both = [spread(earlier), spread(later)];
+        let [least, most] = [f64::min, f64::max].map(|f| f(of_both[0].largest(), of_both[1].largest()));
+        if most > MOST_UNLIKE.powi(2) * least {
+            let [earlier_km, later_km] = [earlier, later].map(|n| n.fwhm_arcsec * n.km_per_arcsec);
+            return Err(NotCompared::Seeing { earlier_km, later_km, most: MOST_UNLIKE });
+        }
+        let fwhm_px = FWHM_PER_SIGMA * most.sqrt();
+        let reach = [earlier, later].map(|n| to_edge_px(n) * self::km_per_px(n) / km_per_px);
+        let half_px = reach[0].min(reach[1]).min(FARTHEST_PX).floor().max(0.0) as usize;
+        let grid = Grid { half_px, km_per_px };
+        let [was, is] =
+            [(earlier, "the earlier", of_both[0]), (later, "the later", of_both[1])].map(|(night, which, own)| {
+                let alike = Alike::of(night, grid, own.taken_from_round(most), fwhm_px);
+                alike.ok_or(NotCompared::Unusable { which, what: "coma about its centre" })
+            });
+        Self::of(was?, is?, grid, fwhm_px, (earlier, later))
+    }
+
+    fn of(
+        was: Alike,
+        is: Alike,
+        grid: Grid,
+        fwhm_px: f64,
+        (earlier, later): (&NightForChange, &NightForChange),
+    ) -> Result<Self, NotCompared> {
+        let side = grid.side();
+        let n = side * side;
+        let sky_was = earlier.sky_sigma * was.area_ratio;
+        let mut mask = is.mask.clone();
+        let mut scale = vec![0.0f64; n];
+        let mut mean = Image::filled(side, side, 0.0);
+        for i in 0..n {
+            let rho = grid.rho(i);
+            let (of_was, of_is) = (was.profile.at(rho), is.profile.at(rho));
+            mean.data[i] = of_is as f32;
+            if was.mask.bits[i] != 0 || !(of_was > OVER_SKY * sky_was) || !(of_is > 0.0) {
+                mask.bits[i] |= flag::NO_DATA;
+            } else {
+                scale[i] = of_is / of_was;
+            }
+        }
+        let scaled = |image: &Image| Image {
+            data: image.data.iter().zip(&scale).map(|(v, s)| (f64::from(*v) * s) as f32).collect(),
+            ..*image
+        };
+        let scaled_twice = |image: &Image, i: usize| f64::from(image.data[i]) * scale[i] * scale[i];
+        let before = scaled(&was.image);
+        let kernel_area = fwhm_px * fwhm_px;
+        let mut variance = is.variance.clone();
+        let mut star_variance = Image::filled(side, side, 0.0);
+        for i in 0..n {
+            variance.data[i] += scaled_twice(&was.variance, i) as f32;
+            let stars = is.star_variance.as_ref().map_or(0.0, |v| f64::from(v.data[i]))
+                + was.star_variance.as_ref().map_or(0.0, |v| scaled_twice(v, i));
+            // noise in one night is no structure of both
+            let beside = [&is.image, &before].map(|image| f64::from(image.data[i] - mean.data[i]));
+            let structure = if beside[0] * beside[1] > 0.0 { beside[0].abs().min(beside[1].abs()) } else { 0.0 };
+            star_variance.data[i] = (stars + kernel_area * (MATCHING_ERROR * structure).powi(2)) as f32;
+        }
+        // each sub-stack's part with the share of the later night's, so that all have one weight
+        let noise = is
+            .noise
+            .iter()
+            .zip(&was.noise)
+            .map(|((now, share), (then, other))| {
+                let factor = ((1.0 / share - 1.0) / (1.0 / other - 1.0)).sqrt();
+                let then = scaled(then);
+                let data = now.data.iter().zip(&then.data).map(|(a, b)| a - factor as f32 * b).collect();
+                (Image { data, ..*now }, *share)
+            })
+            .collect();
+        let mut scales: Vec<f64> = scale.iter().copied().filter(|s| *s > 0.0).collect();
+        let typical = fanlight_image::robust::median_f64(&mut scales)
+            .ok_or(NotCompared::Unusable { which: "the earlier", what: "coma over its sky" })?;
+        Ok(Self {
+            km_per_px: grid.km_per_px,
+            fwhm_km: fwhm_px * grid.km_per_px,
+            centre_sigma_px: is.centre_sigma_px.hypot(was.centre_sigma_px),
+            elongation_sigma: later.elongation_sigma.hypot(earlier.elongation_sigma),
+            sky_sigma: (later.sky_sigma * is.area_ratio).hypot(typical * sky_was),
+            sky_per_px: (later.sky_per_px * is.area_ratio).hypot(typical * earlier.sky_per_px * was.area_ratio),
+            later: is,
+            earlier: before,
+            mean,
+            variance,
+            mask,
+            star_variance,
+            noise,
+        })
+    }
+
+    /// Column and row of the nucleus.
+    pub fn centre_px(&self) -> (f64, f64) {
+        let middle = (self.mean.width / 2) as f64;
+        (middle, middle)
+    }
+
+    fn fwhm_px(&self) -> f64 {
+        self.fwhm_km / self.km_per_px
+    }
+
+    /// The later night's mean coma with the difference of the nights on it, or with its mirror image, as evidence is sought in it.
+    pub fn with_stack<T>(&self, brighter: bool, sought: impl FnOnce(&StackForEvidence) -> T) -> T {
+        let sign = if brighter { 1.0 } else { -1.0 };
+        let mut image = self.mean.clone();
+        for (i, v) in image.data.iter_mut().enumerate() {
+            let change = self.later.image.data[i] - self.earlier.data[i];
+            *v += if self.mask.bits[i] == 0 { sign * change } else { 0.0 };
+        }
+        let parts: Vec<(Image, f64)> = self
+            .noise
+            .iter()
+            .map(|(part, share)| {
+                let data = image.data.iter().zip(&part.data).map(|(v, p)| v + sign * p).collect();
+                (Image { data, ..*part }, *share)
+            })
+            .collect();
+        let substacks: Vec<(&Image, f64)> = parts.iter().map(|(i, s)| (i, *s)).collect();
+        let fwhm_px = self.fwhm_px();
+        let seeing = Moffat { fwhm_major_px: fwhm_px, fwhm_minor_px: fwhm_px, angle_rad: 0.0, beta: COMMON_BETA };
+        let kernel = [KernelPart { seeing, paths_px: [(0.0, 0.0); 2], weight: 1.0 }];
+        sought(&StackForEvidence {
+            image: &image,
+            variance: &self.variance,
+            mask: &self.mask,
+            correlation: 1.0,
+            frame: SkyFrame { centre_px: self.centre_px(), arcsec_per_px: [[-1.0, 0.0], [0.0, 1.0]] },
+            centre_sigma_px: self.centre_sigma_px,
+            kernel: &kernel,
+            fwhm_px,
+            elongation_sigma: self.elongation_sigma,
+            substacks: &substacks,
+            halves: &[],
+            sky_sigma: self.sky_sigma,
+            star_variance: Some(&self.star_variance),
+            unseen_stars: UnseenStars::default(),
+            star_leftovers: &[],
+            star_track: &[],
+            sky_per_px: self.sky_per_px,
+        })
+    }
+
+    /// Difference of the contrasts, and the same over its error in a kernel's area; NaN where unknown or not searched.
+    pub fn maps(&self, model: &NightModel) -> (Image, Image) {
+        let mut contrast = self.mean.clone();
+        for (i, v) in contrast.data.iter_mut().enumerate() {
+            let known = self.mask.bits[i] == 0 && *v > 0.0;
+            *v = if known { (self.later.image.data[i] - self.earlier.data[i]) / *v } else { f32::NAN };
+        }
+        let sigma_px = self.fwhm_px() / FWHM_PER_SIGMA;
+        let smoothed = fanlight_image::smooth::gaussian(&contrast, sigma_px);
+        let area_px2 = 4.0 * std::f64::consts::PI * sigma_px * sigma_px;
+        let mut significance = smoothed;
+        for (i, v) in significance.data.iter_mut().enumerate() {
+            let sigma = (model.noise_variance(i) / area_px2).sqrt() / f64::from(self.mean.data[i]);
+            let known = contrast.data[i].is_finite() && sigma.is_finite() && sigma > 0.0;
+            *v = if known { (f64::from(*v) / sigma) as f32 } else { f32::NAN };
+        }
+        (contrast, significance)
+    }
+}
+
+/// Distance in px from the optocentre to the stack's nearest edge.
+fn to_edge_px(night: &NightForChange) -> f64 {
+    let ((x, y), image) = (night.frame.centre_px, night.image);
+    [x, y, image.width as f64 - 1.0 - x, image.height as f64 - 1.0 - y].into_iter().fold(f64::INFINITY, f64::min)
+}
+
+impl Alike {
+    fn of(night: &NightForChange, grid: Grid, lacks: Spread, fwhm_px: f64) -> Option<Self> {
+        let side = grid.side();
+        let centre = grid.half_px as f64;
+        let place = grid.on_stack(night);
+        let mapping = Mapping::Grid(CoordinateGrid::from_fn(side, side, 16, &place));
+        let area_ratio = (grid.km_per_px / km_per_px(night)).powi(2);
+        let laid = |image: &Image| {
+            let frame = Frame { image, variance: night.variance, mask: night.mask };
+            let mut out = lanczos3(&frame, &mapping, side, side);
+            out.image.data.iter_mut().for_each(|v| *v *= area_ratio as f32);
+            (out.image, out.mask)
+        };
+        let sampled = |image: &Image, factor: f64| {
+            let mut out = Image::filled(side, side, 0.0);
+            for (i, v) in out.data.iter_mut().enumerate() {
+                let (x, y) = place((i % side) as f64, (i / side) as f64);
+                *v = sample_bilinear(image, x, y).map_or(0.0, |s| (f64::from(s) * factor) as f32);
+            }
+            out
+        };
+        let (mut image, mask) = laid(night.image);
+        let before = Profile::of(&image, &mask, centre, fwhm_px)?;
+        for (i, v) in image.data.iter_mut().enumerate() {
+            if mask.bits[i] != 0 || !v.is_finite() {
+                *v = before.at(grid.rho(i)) as f32;
+            }
+        }
+        let (image, mask) = smooth(&image, &mask, lacks, MOST_FILLED);
+        let noise = usable_substacks(night)
+            .map(|(part, share)| {
+                let data = part.data.iter().zip(&night.image.data).map(|(p, whole)| p - whole).collect();
+                let (mut beside, _) = laid(&Image { data, ..**part });
+                beside.data.iter_mut().filter(|v| !v.is_finite()).for_each(|v| *v = 0.0);
+                (beside, *share)
+            })
+            .collect();
+        let mut variance = sampled(night.variance, area_ratio * night.correlation);
+        // unknown where a pixel is unknown; the mask says so
+        variance.data.iter_mut().filter(|v| !(**v > 0.0)).for_each(|v| *v = f32::MIN_POSITIVE);
+        Some(Self {
+            profile: Profile::of(&image, &mask, centre, fwhm_px)?,
+            variance,
+            star_variance: night.star_variance.map(|v| sampled(v, area_ratio)),
+            noise,
+            image,
+            mask,
+            area_ratio,
+            centre_sigma_px: night.centre_sigma_px * km_per_px(night) / grid.km_per_px,
+        })
+    }
+}
