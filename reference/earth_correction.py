@@ -30,7 +30,7 @@ older = SPK.open(Path(get_skyfield_data_path()) / "de421.bsp")
 
 def by_de423(jd):
     """Heliocentric place and velocity of the Earth, km and km/day, one column a date."""
-    (sun, earth_moon, moon) = (newer.position_and_velocity(name, jd) for name in ("sun", "earthmoon", "moon"))
+    sun, earth_moon, moon = (newer.position_and_velocity(name, jd) for name in ("sun", "earthmoon", "moon"))
     return [e - s - m / (1 + newer.EMRAT) for s, e, m in zip(sun, earth_moon, moon)]
 
 

@@ -92,7 +92,7 @@ pub fn earth_heliocentric_au(at: TdbInstant) -> Result<Vector, SkyError> {
 /// Geocentric position and velocity of the Moon, ICRS axes, au and au/day.
 ///
 /// # Source
-/// SOFA `moon98`; 23 km against DE421.
+/// SOFA `moon98`; 32 km against DE423 (1900–2099), rms 6.
 pub(crate) fn moon_geocentric(at: TdbInstant) -> [Vector; 2] {
     let (day, share) = at.parts();
     sofars::eph::moon98(day, share)

@@ -3,7 +3,7 @@
 //! `epv00` is a sum of periodic terms of which the small ones, hundreds of them, were left out: together they come to 11 km. No
 //! short list of periods holds them, nor does VSOP87A know them better (7 km beside DE421 after a fit of yearly terms, 4 km
 //! after 40 periods more). They change slowly, though, and a table of one byte for 16 days and axis leaves half a kilometre.
-//! At 0.03 au, where a comet's place is asked to 0.05″, that is 0.02″.
+//! At 0.03 au, where a comet's place is asked to 0.05″, that is 0.025″. It costs 0.02 µs, the theory 29.
 
 use crate::TdbInstant;
 use crate::angle::Vector;
