@@ -1,6 +1,7 @@
 //! The Earth, the Moon and the observer.
 
 use crate::angle::{Vector, cross, minus, scale, sum, times, transpose_times};
+use crate::earth_correction::earth_correction;
 use crate::{SkyError, TdbInstant, UtcInstant};
 
 /// Kilometres in an astronomical unit (IAU 2012 Resolution B2).
@@ -61,13 +62,20 @@ pub(crate) struct Earth {
     pub barycentric: [Vector; 2],
 }
 
+/// # Accuracy
+/// Heliocentric see [`earth_correction`]; barycentric what the Sun's place is off besides, 7 km. That counts only by how the
+/// Sun moves during the light time, see [`crate::geometry`].
+///
 /// # Source
-/// SOFA `epv00`; against DE421 11 km (2000–2050).
+/// SOFA `epv00`, corrected toward JPL DE423.
 pub(crate) fn earth(at: TdbInstant) -> Result<Earth, SkyError> {
     let (day, share) = at.parts();
     let (heliocentric, barycentric) =
         sofars::eph::epv00(day, share).ok_or(SkyError::OutsideEphemeris { jd: at.jd() })?;
-    Ok(Earth { heliocentric, barycentric })
+    let correction = earth_correction(at);
+    // the Sun's place from the barycentre, the difference of the two, stays SOFA's
+    let corrected = |state: [Vector; 2]| [0, 1].map(|i| sum(state[i], correction[i]));
+    Ok(Earth { heliocentric: corrected(heliocentric), barycentric: corrected(barycentric) })
 }
 
 /// Heliocentric position of the Earth, ICRS axes, au.
@@ -76,7 +84,7 @@ pub(crate) fn earth(at: TdbInstant) -> Result<Earth, SkyError> {
 /// Outside the years 1900 to 2100.
 ///
 /// # Accuracy
-/// 11 km against JPL DE421 (2000–2050).
+/// 0.53 km against JPL DE423 (1900–2099), rms 0.14; 0.85 km against DE421 (1900–2053), which is the older one.
 pub fn earth_heliocentric_au(at: TdbInstant) -> Result<Vector, SkyError> {
     Ok(earth(at)?.heliocentric[0])
 }
@@ -84,7 +92,7 @@ pub fn earth_heliocentric_au(at: TdbInstant) -> Result<Vector, SkyError> {
 /// Geocentric position and velocity of the Moon, ICRS axes, au and au/day.
 ///
 /// # Source
-/// SOFA `moon98`; 23 km against DE421.
+/// SOFA `moon98`; 32 km against DE423 (1900–2099), rms 6.
 pub(crate) fn moon_geocentric(at: TdbInstant) -> [Vector; 2] {
     let (day, share) = at.parts();
     sofars::eph::moon98(day, share)
@@ -158,6 +166,7 @@ impl Observer {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::angle::norm;
 
     /// Parallax constants ρ cos φ′, ρ sin φ′ (in Earth radii of 6378.14 km) of Meeus, example 11.a/40.a (Palomar,
     /// φ = 33°21′22″, 1706 m): +0.836339, +0.546861. Meeus's ellipsoid (IAU 1976) and WGS 84 differ by 3 m.
@@ -172,6 +181,26 @@ mod tests {
         assert!((x.hypot(y) - 0.836339).abs() < 2e-6, "{}", x.hypot(y));
         assert!((z - 0.546861).abs() < 2e-6, "{z}");
         assert!((y.atan2(x).to_degrees() - site.longitude_deg).abs() < 1e-9);
+    }
+
+    /// Velocities are how places change.
+    #[test]
+    fn velocities_are_those_of_the_places() {
+        let half_days = 0.01;
+        let mut worst: f64 = 0.0;
+        for i in 1..3652 {
+            let at = TdbInstant::from_jd(2_415_020.0 + 20.003 * f64::from(i));
+            let [before, after] = [half_days, -half_days].map(|d| earth(at.minus_days(d)).unwrap());
+            let now = earth(at).unwrap();
+            for (before, now, after) in [
+                (before.heliocentric, now.heliocentric, after.heliocentric),
+                (before.barycentric, now.barycentric, after.barycentric),
+            ] {
+                let slope = scale(minus(after[0], before[0]), 0.5 / half_days);
+                worst = worst.max(norm(minus(slope, now[1])));
+            }
+        }
+        assert!(worst < 2e-10, "{worst:e} au/day");
     }
 
     #[test]

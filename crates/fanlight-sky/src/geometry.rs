@@ -112,9 +112,9 @@ const MOTION_HALF_S: f64 = 60.0;
 ///
 /// # Accuracy
 /// Worst of 225 cases, 2005 to 2044, against skyfield with JPL DE421 and two-body motion by another integrator, UT1 = UTC in
-/// both: place 0.015″ beyond 0.3 au (8 km across the line anywhere), r 1e-11 au, Δ 4e-8 au, position angles 2e-4°, altitudes
-/// 4e-5°, Moon's separation 0.0022°, its illuminated fraction 2e-5. UT1 is taken equal to UTC: up to 0.9 s, 14″ in hour
-/// angle. What planets do to the comet is as good as [`Motion::perturbed`] says, or left out, see [`orbit_warnings`].
+/// both: place 0.012″ down to 0.05 au (0.6 km across the line), r 1e-11 au, Δ 4e-9 au, position angles 2e-5°, altitudes 1e-5°,
+/// Moon's separation 0.0022°, its illuminated fraction 2e-5. UT1 is taken equal to UTC: up to 0.9 s, 14″ in hour angle, and
+/// 0.4 km in the site's place, 0.02″ at 0.03 au. What planets do to the comet is as good as [`Motion::perturbed`] says, or left out, see [`orbit_warnings`].
 ///
 /// # Source
 /// The definitions of the project's conventions; SOFA's Earth, Moon and Earth rotation.

@@ -6,6 +6,7 @@
 pub mod airmass;
 pub mod angle;
 pub mod earth;
+mod earth_correction;
 pub mod error;
 pub mod forces;
 pub mod geometry;

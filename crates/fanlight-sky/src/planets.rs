@@ -68,13 +68,13 @@ impl Planet {
     /// For Earth and Moon outside the years 1900 to 2100.
     ///
     /// # Accuracy
-    /// Worst of 120 dates against JPL DE421, 1900 to 2053: Mercury and Venus 12 km, Earth 11, Moon 23, Mars 49, Jupiter 280,
+    /// Worst of 120 dates against JPL DE421, 1900 to 2053: Mercury and Venus 12 km, Earth 0.6, Moon 23, Mars 49, Jupiter 280,
     /// Saturn 1900, Uranus 22 000 and Neptune 49 000 km.
     ///
     /// # Source
     /// VSOP87A (Bretagnon & Francou 1988, A&A 202, 309) turned from the dynamical ecliptic of J2000 to FK5 by the rotation
-    /// published with it; FK5 is within 0.03″ of ICRS. Jupiter is corrected toward DE421. SOFA's `epv00` and `moon98` for
-    /// Earth and Moon.
+    /// published with it; FK5 is within 0.03″ of ICRS. Jupiter is corrected toward DE421. SOFA's `epv00`, corrected
+    /// toward DE423, and `moon98` for Earth and Moon.
     pub fn heliocentric_au(self, at: TdbInstant) -> Result<Vector, SkyError> {
         let by_vsop = |theory: fn(f64) -> RectangularCoordinates| Ok(equatorial(theory(at.jd())));
         match self {

@@ -1,5 +1,6 @@
 //! Integration tests of `fanlight-sky`.
 
+mod earth;
 mod geometry;
 mod kepler;
 mod observer;

@@ -23,7 +23,7 @@ fn theories_are_as_good_as_is_said() {
     for (planet, limit_km) in [
         (Planet::Mercury, 15.0),
         (Planet::Venus, 20.0),
-        (Planet::Earth, 15.0),
+        (Planet::Earth, 0.9),
         (Planet::Moon, 30.0),
         (Planet::Mars, 80.0),
         (Planet::Jupiter, 350.0),

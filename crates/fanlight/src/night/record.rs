@@ -397,11 +397,11 @@ fn geometry_method(motion: &Motion) -> &'static str {
         "Geometry: the comet's motion integrated from the epoch (Dormand-Prince 8(5,3)) under the Sun with its first \
          post-Newtonian term, eight planets and the Moon (VSOP87A, Bretagnon & Francou 1988, A&A 202, 309, Jupiter corrected \
          toward JPL DE421; IAU 2009 masses), and A1-A3 where given (Marsden, Sekanina & Yeomans 1973, AJ 78, 211); iterated \
-         light time; Earth and Moon from the SOFA routines epv00 and moon98, time scales and Earth rotation from SOFA-derived \
-         routines (not endorsed by SOFA)."
+         light time; Earth and Moon from the SOFA routines epv00, corrected toward JPL DE423, and moon98, time scales and \
+         Earth rotation from SOFA-derived routines (not endorsed by SOFA)."
     } else {
-        "Geometry: two-body motion with iterated light time; the Earth from the SOFA routine epv00, time scales and Earth \
-         rotation from SOFA-derived routines (not endorsed by SOFA)."
+        "Geometry: two-body motion with iterated light time; the Earth from the SOFA routine epv00, corrected toward JPL DE423, \
+         time scales and Earth rotation from SOFA-derived routines (not endorsed by SOFA)."
     }
 }
 
