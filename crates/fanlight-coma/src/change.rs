@@ -127,7 +127,7 @@ pub struct Comparison {
     /// The smallest probability of anything that was looked at.
     pub smallest_probability: f64,
     /// Smallest change of contrast found nine times in ten, in wedges of a jet's width.
-    pub limit: Option<(f64, Limit)>,
+    pub limit: Option<Limit>,
     /// Range of the search.
     pub range_km: [f64; 2],
     /// Width of the common kernel.
@@ -195,13 +195,12 @@ pub fn compare(earlier: &NightForChange, later: &NightForChange, seed: u64) -> R
 const LIMIT_WIDTH_DEG: f64 = 25.0;
 
 /// The contrast found nine times in ten in wedges of a jet's width, over the longest range that was searched for it.
-fn limit(model: &NightModel, findings: &Findings, seed: u64) -> Option<(f64, Limit)> {
+fn limit(model: &NightModel, findings: &Findings, seed: u64) -> Option<Limit> {
     let limits = model.limits(findings, seed);
     let of_jets = limits
         .into_iter()
         .filter(|l| l.recovered_fraction == 0.9 && (l.width_rad.to_degrees() - LIMIT_WIDTH_DEG).abs() < 1.0);
-    let longest = of_jets.max_by(|a, b| (a.outer_px / a.inner_px).total_cmp(&(b.outer_px / b.inner_px)));
-    longest.map(|l| (l.contrast, l))
+    of_jets.max_by(|a, b| (a.outer_px / a.inner_px).total_cmp(&(b.outer_px / b.inner_px)))
 }
 
 fn changed(model: &NightModel, findings: &Findings, index: usize, brighter: bool, km_per_px: f64) -> Changed {

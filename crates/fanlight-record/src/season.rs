@@ -86,6 +86,9 @@ pub struct ChangeRecord {
     pub statement: String,
     /// Smallest change of contrast that would have been found 90 % of the time.
     pub limit_contrast: Option<f64>,
+    /// Width in position angle of the wedge that the limit is of.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub limit_width_deg: Option<f64>,
     /// What changed; empty where nothing did.
     pub features: Vec<ChangedFeature>,
     /// Smallest probability of any change that was looked at, supported or not.

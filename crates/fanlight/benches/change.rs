@@ -61,7 +61,7 @@ fn main() {
                     .as_ref()
                     .map_or(0, |c| c.changes.iter().filter(|x| x.probability <= CLAIMED_TO).count()),
                 smallest: compared.as_ref().map_or(1.0, |c| c.smallest_probability),
-                limit: compared.as_ref().ok().and_then(|c| c.limit.as_ref().map(|l| l.0)),
+                limit: compared.as_ref().ok().and_then(|c| c.limit.as_ref().map(|l| l.contrast)),
             };
             if verbose {
                 println!(

@@ -284,7 +284,7 @@ pub fn what_it_may_be(feature: &FeatureRecord, geometry: &GeometryRecord) -> Opt
     })
 }
 
-fn article(kind: &str) -> &'static str {
+pub(super) fn article(kind: &str) -> &'static str {
     if kind.starts_with(['a', 'e', 'i', 'o', 'u']) { "an" } else { "a" }
 }
 

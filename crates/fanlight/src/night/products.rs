@@ -4,7 +4,7 @@ use super::Night;
 use super::measure_stack::PAGE_GRADIENT;
 use super::reduce::Reduced;
 use super::star_stack::StarStacked;
-use super::structure::Structure;
+use super::structure::{Structure, elongation_sigma};
 use crate::Failure;
 use crate::night::first_pass::StarGrid;
 use fanlight_image::Image;
@@ -18,8 +18,18 @@ use rayon::prelude::*;
 pub const PAGE: &str = "report.html";
 /// The record.
 pub const RECORD: &str = "night.json";
-/// The stacks.
-const STACKS: [&str; 3] = ["comet.fits", "substacks.fits", "stars.fits"];
+/// The comet-registered stack.
+pub const COMET: &str = "comet.fits";
+/// Its sub-stacks.
+pub const SUBSTACKS: &str = "substacks.fits";
+/// The star-registered stack.
+const STARS: &str = "stars.fits";
+/// Extension of the comet-registered stack with the variance that stars leave.
+pub const STARS_LEFT: &str = "STARSLEFT";
+/// Its card of how much more variance a sum over many pixels has than the sum of the pixels' variances.
+pub const NOISE_CARD: &str = "NOISECOR";
+/// Its card of the relative error of the kernel's elongation.
+pub const ELONGATION_CARD: &str = "ELONGERR";
 /// The featureless twin, where structure was looked for.
 pub const TWIN: &str = "twin.fits";
 /// Its extension that holds the twin with noise: what a night is compared with by eye.
@@ -46,7 +56,7 @@ pub fn write(reduced: &Reduced, folder: &OutputFolder) -> Result<Vec<String>, Fa
     let (written, drawn) = rayon::join(stacks, || write_figures(&figures, folder, "figures/"));
     written?;
     let twin = structure.iter().map(|_| TWIN);
-    let mut names: Vec<String> = STACKS.into_iter().chain(twin).map(str::to_string).collect();
+    let mut names: Vec<String> = [COMET, SUBSTACKS, STARS].into_iter().chain(twin).map(str::to_string).collect();
     names.extend(drawn?);
     folder.write(PAGE, fanlight_present::night_page(record, &figures).as_bytes()).map_err(Failure::data)?;
     folder.write_json(RECORD, record).map_err(Failure::data)?;
@@ -255,13 +265,31 @@ fn write_comet(night: &Night, record: &NightRecord, folder: &OutputFolder) -> Re
     let cards = comet_cards(night, record, &wcs);
     let mut image = HduOut::new("COMET", HduData::F32(&stacked.image));
     image.cards.clone_from(&cards);
+    image.cards.push(number(
+        NOISE_CARD,
+        night.stack.comet.correlation,
+        "variance of sums over pixels / sum of variances",
+    ));
+    image.cards.push(number(
+        ELONGATION_CARD,
+        elongation_sigma(night),
+        "relative error of the elongation of a point's image",
+    ));
     image.history = history(record);
     let mut variance = HduOut::new("VARIANCE", HduData::F32(&stacked.variance));
     variance.cards = wcs_cards(&wcs, (stacked.image.width, stacked.image.height));
     let mut mask = HduOut::new("MASK", HduData::U8(&stacked.mask));
     mask.cards = wcs_cards(&wcs, (stacked.image.width, stacked.image.height));
     mask.comments = vec!["0 is a good pixel; 8: no frame has a trusted pixel here".into()];
-    fanlight_io::write_fits(&folder.path(STACKS[0]), &[image, variance, mask]).map_err(Failure::data)?;
+    let stars_left = night.stack.star_variance();
+    let mut of_stars = stars_left.as_ref().map(|left| HduOut::new(STARS_LEFT, HduData::F32(left)));
+    for hdu in &mut of_stars {
+        hdu.cards = wcs_cards(&wcs, (stacked.image.width, stacked.image.height));
+        hdu.comments =
+            vec!["variance that stars taken out may leave, per pixel as sums over many pixels see it".into()];
+    }
+    let hdus: Vec<HduOut> = [image, variance, mask].into_iter().chain(of_stars).collect();
+    fanlight_io::write_fits(&folder.path(COMET), &hdus).map_err(Failure::data)?;
 
     let names: Vec<String> = (1..=stacked.substacks.len()).map(|i| format!("SUBSTACK{i}")).collect();
     let parts: Vec<HduOut> = stacked
@@ -274,7 +302,7 @@ fn write_comet(night: &Night, record: &NightRecord, folder: &OutputFolder) -> Re
             hdu
         })
         .collect();
-    fanlight_io::write_fits(&folder.path(STACKS[1]), &parts).map_err(Failure::data)
+    fanlight_io::write_fits(&folder.path(SUBSTACKS), &parts).map_err(Failure::data)
 }
 
 /// `stars.fits`: the star-registered stack.
@@ -292,5 +320,5 @@ fn write_stars(
     variance.cards = wcs_cards(&grid.wcs, (grid.width, grid.height));
     let mut mask = HduOut::new("MASK", HduData::U8(&stars.stacked.mask));
     mask.cards = wcs_cards(&grid.wcs, (grid.width, grid.height));
-    fanlight_io::write_fits(&folder.path(STACKS[2]), &[image, variance, mask]).map_err(Failure::data)
+    fanlight_io::write_fits(&folder.path(STARS), &[image, variance, mask]).map_err(Failure::data)
 }

@@ -165,7 +165,7 @@ fn condensation(c: &Condensation, model: &NightModel, night: &Night) -> Condensa
 }
 
 /// Relative error of the kernel's elongation: few stars do not show what they differ by over the field.
-fn elongation_sigma(night: &Night) -> f64 {
+pub fn elongation_sigma(night: &Night) -> f64 {
     let used = night.looks.iter().zip(&night.rejected).filter(|(_, r)| r.is_none());
     let mut counts: Vec<f64> = used.filter_map(|(l, _)| Some(l.shape.as_ref()?.n_stars as f64)).collect();
     let typical = robust::median_f64(&mut counts).unwrap_or(1.0).max(1.0);

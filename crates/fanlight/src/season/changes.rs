@@ -1,0 +1,155 @@
+//! What changed from one night to the next, in the record's terms.
+
+use super::inputs::NightIn;
+use super::stacks::Stacks;
+use crate::Failure;
+use fanlight_coma::change::{self, CLAIMED_TO, Changed, Comparison};
+use fanlight_record::{ChangeRecord, ChangedFeature, FeatureRecord, NightRecord, sentences};
+use fanlight_sky::PositionAngle;
+
+/// Seed of the comparison's twins: the same nights give the same numbers.
+const SEED: u64 = 0x0FA9_11E8;
+/// Names the method in the ledger's store of comparisons: another one is computed again.
+pub const METHOD: &str = "change/1";
+
+/// Holds a night against an earlier one; why not, where that cannot be done, is in the record. The comparison itself, for a map, where
+/// there is one.
+pub fn between(earlier: &NightIn, later: &NightIn) -> (ChangeRecord, Option<Comparison>) {
+    let (record, comparison) = match compare(earlier, later) {
+        Ok(comparison) => (told(earlier, later, &comparison), Some(comparison)),
+        Err(reason) => (not_compared(earlier, later, reason.to_string()), None),
+    };
+    let statement = sentences::change_statement(&record);
+    (ChangeRecord { statement, ..record }, comparison)
+}
+
+/// The record of nights that cannot be held against each other.
+fn not_compared(earlier: &NightIn, later: &NightIn, because: String) -> ChangeRecord {
+    ChangeRecord {
+        from_utc: earlier.record.mid_utc.clone(),
+        to_utc: later.record.mid_utc.clone(),
+        statement: String::new(),
+        limit_contrast: None,
+        limit_width_deg: None,
+        features: Vec::new(),
+        smallest_probability: None,
+        range_km: None,
+        not_compared_because: Some(because),
+    }
+}
+
+fn compare(earlier: &NightIn, later: &NightIn) -> Result<Comparison, Failure> {
+    let stacks = |night: &NightIn| {
+        let folder = night.folder.as_ref().ok_or_else(|| {
+            Failure::data(format!("the folder of the night of {} is not known", night.record.mid_utc))
+        })?;
+        Stacks::read(folder, &night.record, true)
+    };
+    let (was, is) = (stacks(earlier)?, stacks(later)?);
+    let no_kernel = |night: &NightIn| {
+        Failure::data(format!(
+            "no star image or no centre is known of the night of {}",
+            sentences::format_utc(&night.record.mid_utc)
+        ))
+    };
+    let compared = was
+        .for_change(&earlier.record, |before| is.for_change(&later.record, |after| change::compare(&before, &after, SEED)))
+        .ok_or_else(|| no_kernel(earlier))?
+        .ok_or_else(|| no_kernel(later))?;
+    compared.map_err(Failure::data)
+}
+
+fn told(earlier: &NightIn, later: &NightIn, comparison: &Comparison) -> ChangeRecord {
+    let claimed: Vec<&Changed> = comparison.changes.iter().filter(|c| c.probability <= CLAIMED_TO).collect();
+    ChangeRecord {
+        limit_contrast: comparison.limit.as_ref().map(|l| l.contrast),
+        limit_width_deg: comparison.limit.as_ref().map(|l| l.width_rad.to_degrees()),
+        features: named(&claimed, &earlier.record, &later.record),
+        smallest_probability: Some(comparison.smallest_probability),
+        range_km: Some(comparison.range_km),
+        not_compared_because: None,
+        ..not_compared(earlier, later, String::new())
+    }
+}
+
+/// A feature that goes and one that comes so near each other are one that moved.
+const MOVED_WITHIN_DEG: f64 = 60.0;
+/// A direction has moved when it differs by this many of its errors.
+const MOVED_SIGMA: f64 = 3.0;
+/// Wedges narrower than this are jets: see the night's own features.
+const JET_TO_DEG: f64 = 60.0;
+
+fn apart_deg(a: f64, b: f64) -> f64 {
+    PositionAngle::from_deg(a).minus(PositionAngle::from_deg(b))
+}
+
+/// The night's supported or provisional feature that a change is about: nearest in direction within half of the wider one's width.
+fn feature_at<'a>(night: &'a NightRecord, changed: &Changed) -> Option<&'a FeatureRecord> {
+    let pa_deg = changed.pa_rad.to_degrees();
+    let within = |f: &&FeatureRecord| {
+        apart_deg(f.pa_deg, pa_deg).abs() <= 0.5 * f.width_deg.max(changed.width_rad.to_degrees())
+    };
+    let fits = night
+        .morphology
+        .features
+        .iter()
+        .filter(|f| matches!(f.verdict.as_str(), "supported" | "provisional"))
+        .filter(|f| (f.kind == "arc") == changed.is_arc)
+        .filter(|f| f.inner_km < changed.range_km[1] && f.outer_km > changed.range_km[0])
+        .filter(within);
+    fits.min_by(|a, b| apart_deg(a.pa_deg, pa_deg).abs().total_cmp(&apart_deg(b.pa_deg, pa_deg).abs()))
+}
+
+/// Gives each change its name by the features of the two nights.
+fn named(claimed: &[&Changed], earlier: &NightRecord, later: &NightRecord) -> Vec<ChangedFeature> {
+    let mut out: Vec<ChangedFeature> = Vec::new();
+    let mut told = vec![false; claimed.len()];
+    // what goes beside what comes is one feature that moved
+    for (i, gained) in claimed.iter().enumerate().filter(|(_, c)| c.brighter) {
+        let Some(is) = feature_at(later, gained) else { continue };
+        let lost = claimed.iter().enumerate().find_map(|(j, lost)| {
+            let was = (!lost.brighter && !told[j]).then(|| feature_at(earlier, lost))??;
+            let (by, sigma) = (apart_deg(is.pa_deg, was.pa_deg), is.pa_err_deg.hypot(was.pa_err_deg));
+            let moved = was.kind == is.kind && by.abs() <= MOVED_WITHIN_DEG && by.abs() > MOVED_SIGMA * sigma;
+            moved.then_some((j, by, sigma))
+        });
+        if let Some((j, amount, amount_err)) = lost {
+            (told[i], told[j]) = (true, true);
+            out.push(ChangedFeature {
+                what: "moved".into(),
+                kind: is.kind.clone(),
+                pa_deg: is.pa_deg,
+                pa_err_deg: is.pa_err_deg,
+                amount,
+                amount_err,
+                probability: gained.probability.min(claimed[j].probability),
+            });
+        }
+    }
+    for changed in claimed.iter().zip(&told).filter(|(_, told)| !**told).map(|(c, _)| c) {
+        let (was, is) = (feature_at(earlier, changed), feature_at(later, changed));
+        let what = match (changed.brighter, was.is_some(), is.is_some()) {
+            (true, false, true) => "new",
+            (true, _, _) => "brighter",
+            (false, true, false) => "gone",
+            (false, _, _) => "fainter",
+        };
+        let by_shape = match (changed.is_arc, changed.width_rad.to_degrees() <= JET_TO_DEG) {
+            (true, _) => "arc",
+            (_, true) => "jet",
+            _ => "fan",
+        };
+        let kind = is.or(was).map_or(by_shape, |f| f.kind.as_str());
+        out.push(ChangedFeature {
+            what: what.into(),
+            kind: kind.into(),
+            pa_deg: PositionAngle::from_deg(changed.pa_rad.to_degrees()).deg(),
+            pa_err_deg: changed.pa_sigma_rad.to_degrees(),
+            amount: if changed.brighter { changed.contrast } else { -changed.contrast },
+            amount_err: changed.contrast_sigma,
+            probability: changed.probability,
+        });
+    }
+    out.sort_by(|a, b| a.probability.total_cmp(&b.probability));
+    out
+}
