@@ -36,6 +36,7 @@ pub mod readout;
 #[cfg(test)]
 mod reference_passbands;
 pub mod register;
+pub mod season;
 pub mod seeing_loss;
 pub mod solar;
 pub mod stack;
