@@ -10,6 +10,7 @@
 mod apart;
 pub mod colour;
 mod contour_lines;
+mod dates;
 mod enhanced;
 mod error;
 mod night_plots;
@@ -21,6 +22,7 @@ mod png_out;
 mod radial_plots;
 mod rim;
 mod scale_bars;
+pub mod season;
 pub mod sky;
 mod stretch;
 mod structure;

@@ -1,5 +1,6 @@
 //! Axes and data marks shared by the plots.
 
+use crate::dates;
 use crate::svg::{Anchor, Canvas, Stroke, TextStyle};
 use fanlight_record::sentences::fixed;
 
@@ -12,6 +13,10 @@ pub(crate) enum Scale {
     Clock,
     /// Linear in degrees of a circle.
     Degrees,
+    /// The same where the axis may run on through north: written from 0 to under 360.
+    PositionAngle,
+    /// Linear in days since 1970, written as dates.
+    Date,
 }
 
 /// One axis: a range and its scale; `low > high` turns it round (magnitudes).
@@ -47,6 +52,11 @@ impl Axis {
         Self { scale: Scale::Clock, ..self }
     }
 
+    /// The same axis, its days written as dates.
+    pub fn dates(self) -> Self {
+        Self { scale: Scale::Date, ..self }
+    }
+
     /// The same axis in another unit.
     pub fn scaled(self, factor: f64) -> Self {
         Self { low: self.low * factor, high: self.high * factor, ..self }
@@ -72,7 +82,8 @@ impl Axis {
             Scale::Linear => (self.linear_ticks(wanted), Vec::new()),
             Scale::Logarithmic => self.log_ticks(wanted),
             Scale::Clock => (self.clock_ticks(wanted), Vec::new()),
-            Scale::Degrees => (self.degree_ticks(wanted), Vec::new()),
+            Scale::Degrees | Scale::PositionAngle => (self.degree_ticks(wanted), Vec::new()),
+            Scale::Date => (self.date_ticks(wanted), Vec::new()),
         }
     }
 
@@ -96,7 +107,14 @@ impl Axis {
         let step = [5.0, 10.0, 15.0, 30.0, 45.0, 90.0].into_iter().find(enough).unwrap_or(180.0);
         let (low, high) = (self.low.min(self.high), self.low.max(self.high));
         let whole = (low / step - 1e-9).ceil() as i64..=(high / step + 1e-9).floor() as i64;
-        whole.map(|k| Tick { value: k as f64 * step, label: Label::Plain(fixed(k as f64 * step, 0)) }).collect()
+        let written = |degrees: f64| if self.scale == Scale::Degrees { degrees } else { degrees.rem_euclid(360.0) };
+        whole.map(|k| k as f64 * step).map(|v| Tick { value: v, label: Label::Plain(fixed(written(v), 0)) }).collect()
+    }
+
+    fn date_ticks(&self, wanted: usize) -> Vec<Tick> {
+        let (low, high) = (self.low.min(self.high), self.low.max(self.high));
+        let dates = dates::ticks(low, high, wanted).into_iter();
+        dates.map(|(value, label)| Tick { value, label: Label::Plain(label) }).collect()
     }
 
     fn linear_ticks(&self, wanted: usize) -> Vec<Tick> {

@@ -15,7 +15,7 @@ pub struct Directions {
     pub negative_velocity_pa_deg: Option<f64>,
 }
 
-/// A square picture, north up and east left, with room around it for arrows and letters.
+/// A square picture, north up and east left unless it is turned, with room around it for arrows and letters.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct Rim {
     /// Top left corner of the square.
@@ -28,6 +28,8 @@ pub(crate) struct Rim {
     pub spacing: f64,
     /// Size of the arrows; 1 beside a large picture.
     pub arrows: f64,
+    /// What is added to every position angle: 0 with north up.
+    pub turned_deg: f64,
 }
 
 /// A letter of the rim: where its arrow stands and where the letter went to make room.
@@ -127,6 +129,7 @@ impl Rim {
         let mut marks: Vec<Mark> = [(Sign::North, 0.0), (Sign::East, 90.0)]
             .into_iter()
             .chain(directions.known())
+            .map(|(sign, pa_deg)| (sign, pa_deg + self.turned_deg))
             .map(|(sign, pa_deg)| Mark {
                 pa_deg,
                 sign,
@@ -245,7 +248,7 @@ mod tests {
 
     #[test]
     fn letters_keep_apart_whatever_the_directions() {
-        let rim = Rim { corner: (0.0, 0.0), side: 584.0, room: 26.0, spacing: 34.0, arrows: 1.0 };
+        let rim = Rim { corner: (0.0, 0.0), side: 584.0, room: 26.0, spacing: 34.0, arrows: 1.0, turned_deg: 0.0 };
         let around = 8.0 * (rim.side / 2.0 + rim.room);
         for (sun, anti, velocity) in
             [(0.0, 180.0, 0.0), (1.0, 181.0, 359.0), (90.0, 270.0, 90.5), (45.0, 225.0, 45.0), (10.0, 12.0, 2.0)]
