@@ -141,8 +141,10 @@ impl Axis {
         let (decades, some, all) =
             (at(&[1.0]), at(&[1.0, 2.0, 5.0]), at(&[1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 7.0, 8.0, 9.0]));
         let labelled = if decades.len() >= 3 || some.len() > wanted.max(3) + 2 { decades } else { some };
-        let labelled =
-            if labelled.len() < 2 { all.iter().copied().filter(|v| self.holds(*v)).collect() } else { labelled };
+        if labelled.len() < 2 {
+            // a short axis: even steps say more than the whole numbers in it
+            return (self.linear_ticks(wanted), all);
+        }
         let tick = |value: f64| {
             let power = value.log10();
             let whole = (power - power.round()).abs() < 1e-9;
@@ -354,7 +356,8 @@ mod tests {
         let axis = |low, high| Axis { low, high, scale: Scale::Logarithmic };
         assert_eq!(labels(axis(0.8, 2000.0), 6), ["1", "10", "100", "1000"]);
         assert_eq!(labels(axis(1.5, 60.0), 6), ["2", "5", "10", "20", "50"]);
-        assert_eq!(labels(axis(2.2, 3.8), 6), ["3"]);
+        assert_eq!(labels(axis(2.2, 3.8), 3), ["3"]);
+        assert_eq!(labels(axis(1.41, 1.93), 5), ["1.6", "1.8"]);
         assert_eq!(labels(axis(1e-5, 2e-2), 6), ["1e-5", "1e-4", "1e-3", "0.01"]);
     }
 
