@@ -101,7 +101,8 @@ impl MontageNight<'_> {
         (scale.is_finite() && scale > 0.0).then_some(scale)
     }
 
-    fn reach_km(&self) -> Option<f64> {
+    /// Kilometres from the comet to the nearest edge of its picture.
+    pub(super) fn reach_km(&self) -> Option<f64> {
         Some(self.picture?.inscribed_half_width_arcsec() * self.km_per_arcsec()?)
     }
 
