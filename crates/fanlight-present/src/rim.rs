@@ -93,6 +93,37 @@ impl Rim {
         }
     }
 
+    /// Signs for small pictures that tell directions apart by their shape: the Sun's symbol, a triangle away from it, a hollow
+    /// triangle against the orbital motion; ticks for north and east where north is up, a letter for north where it is not or
+    /// where there is room.
+    pub fn draw_small(&self, canvas: &mut Canvas, directions: &Directions, letter: Option<[&'static str; 2]>) {
+        for mark in self.marks(directions) {
+            let place = |away: f64| self.outside(mark.pa_deg, away);
+            match mark.sign {
+                Sign::North => {
+                    canvas.line(place(1.0), place(5.0), Stroke::new(canvas.theme.ink, 1.4));
+                    if let Some([ink, halo]) = letter {
+                        let (x, y) = place(-9.0);
+                        let style = TextStyle::new(11.5, ink).bold().anchor(Anchor::Middle).halo(halo);
+                        canvas.text((x, y + 4.0), style, "N");
+                    }
+                }
+                Sign::East if self.turned_deg != 0.0 => {}
+                Sign::East => canvas.line(place(1.0), place(5.0), Stroke::new(canvas.theme.ink, 1.4)),
+                sign => sign.draw_small(canvas, place(SMALL_AWAY), mark.pa_deg),
+            }
+        }
+    }
+
+    /// The place at a position angle so far beyond the square's edge.
+    fn outside(&self, pa_deg: f64, away: f64) -> (f64, f64) {
+        let middle = self.middle();
+        let (sin, cos) = pa_deg.to_radians().sin_cos();
+        let (dx, dy) = (-sin, -cos);
+        let exit = self.side / 2.0 / dx.abs().max(dy.abs()) + away / dx.abs().max(dy.abs());
+        (middle.0 + dx * exit, middle.1 + dy * exit)
+    }
+
     /// Arrows alone.
     pub fn draw_arrows(&self, canvas: &mut Canvas, directions: &Directions) {
         for mark in self.marks(directions) {
@@ -145,7 +176,29 @@ impl Rim {
     }
 }
 
+/// Distance of small signs from the square, and half their size.
+const SMALL_AWAY: f64 = 4.8;
+const SMALL: f64 = 3.4;
+
 impl Sign {
+    /// A small sign about a place; triangles point outward.
+    fn draw_small(self, canvas: &mut Canvas, (x, y): (f64, f64), pa_deg: f64) {
+        let colour = self.colour(canvas);
+        if self == Self::Sun {
+            canvas.ring((x, y), SMALL, Stroke::new(colour, 1.1));
+            return canvas.dot((x, y), 1.1, colour);
+        }
+        let (sin, cos) = pa_deg.to_radians().sin_cos();
+        let (dx, dy) = (-sin, -cos);
+        let at = |along: f64, across: f64| (x + dx * along - dy * across, y + dy * along + dx * across);
+        let corners = [at(1.1 * SMALL, 0.0), at(-0.9 * SMALL, SMALL), at(-0.9 * SMALL, -SMALL)];
+        if self == Self::AntiSun {
+            canvas.polygon(&corners, colour);
+        } else {
+            canvas.polyline(&[corners[0], corners[1], corners[2], corners[0]], Stroke::new(colour, 1.3));
+        }
+    }
+
     fn colour(self, canvas: &Canvas) -> &'static str {
         match self {
             Self::North | Self::East => canvas.theme.ink,
@@ -193,6 +246,37 @@ pub(crate) fn draw_legend(canvas: &mut Canvas, left: f64, y: f64, directions: &D
         };
     }
     word(canvas, 0.0, "N north, E east");
+}
+
+/// What the rim's signs mean, one under the other; 72 units high.
+pub(crate) fn draw_legend_column(canvas: &mut Canvas, left: f64, top: f64) {
+    let style = TextStyle::new(12.5, canvas.theme.ink);
+    canvas.sun((left + 12.0, top), 6.0);
+    canvas.text((left + 34.0, top + 4.5), style, "toward the Sun");
+    anti_sun(canvas, (left + 12.0, top + 20.0), 6.0);
+    canvas.text((left + 34.0, top + 24.5), style, "away from the Sun");
+    let sign = TextStyle::new(12.5, canvas.theme.first).bold().anchor(Anchor::Middle);
+    canvas.text((left + 12.0, top + 44.5), sign, "−v");
+    canvas.text((left + 34.0, top + 44.5), style, "against the orbital motion");
+    let sign = TextStyle::new(12.5, canvas.theme.ink).bold().anchor(Anchor::Middle);
+    canvas.text((left + 12.0, top + 64.5), sign, "N E");
+    canvas.text((left + 34.0, top + 64.5), style, "north, east");
+}
+
+/// What small signs mean, in one line from `left` on; `compass` says what the ticks are.
+pub(crate) fn draw_small_legend(canvas: &mut Canvas, left: f64, y: f64, compass: &str) {
+    let style = TextStyle::new(12.0, canvas.theme.ink);
+    let mut x = left;
+    for (sign, words) in [
+        (Sign::Sun, "toward the Sun"),
+        (Sign::AntiSun, "away from the Sun"),
+        (Sign::AntiVelocity, "against the orbital motion"),
+    ] {
+        sign.draw_small(canvas, (x + 5.0, y), 0.0);
+        canvas.text((x + 15.0, y + 4.5), style, words);
+        x += 15.0 + text_width(words, 12.0) + 20.0;
+    }
+    canvas.text((x, y + 4.5), style, compass);
 }
 
 /// Where the ray at a position angle leaves a square of half-side `half`, along its rim from the top left clockwise.

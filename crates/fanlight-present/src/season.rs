@@ -1,13 +1,16 @@
 //! Everything that is drawn of several nights together.
 
 mod activity;
+mod animation;
 mod change;
+mod encode;
 mod marks;
 mod montage;
 mod rows;
 mod same_scale;
 mod tracks;
 
+pub use animation::{Animation, FrameSize};
 pub use change::{ChangePictures, change};
 pub use montage::montage;
 pub use same_scale::{Montage, MontageNight, Shows, SkyOrientation, af_per_e_per_s_arcsec2};
@@ -26,8 +29,8 @@ pub struct SeasonPictures<'a> {
     pub change: Option<ChangePictures<'a>>,
     /// How the pictures of the montage lie; that of a change is always north up.
     pub orientation: SkyOrientation,
-    /// Half the side of the pictures in the montage; otherwise four times the largest aperture of the activity, or what half of
-    /// the nights reach where that is less.
+    /// Half the side of the pictures in the montage; otherwise four times the largest aperture of the activity, or what the
+    /// nights reach where that is less.
     pub half_width_km: Option<f64>,
 }
 
@@ -45,14 +48,12 @@ impl<'a> SeasonPictures<'a> {
     }
 }
 
-/// Half the side of a montage's pictures: four times the largest aperture, no more than half of the nights reach.
+/// Half the side of a montage's pictures: four times the largest aperture, no more than the nights reach, but never under one
+/// and a half apertures.
 fn usual_half_width_km(season: &SeasonRecord, nights: &[MontageNight]) -> Option<f64> {
     let apertures = season.activity.points.iter().map(|p| p.aperture_km).filter(|a| a.is_finite() && *a > 0.0);
     let widest = apertures.reduce(f64::max)?;
-    let mut reach: Vec<f64> = nights.iter().filter_map(MontageNight::reach_km).collect();
-    reach.sort_by(f64::total_cmp);
-    let typical = reach.get(reach.len() / 2).copied()?;
-    Some((4.0 * widest).min(typical))
+    Some((4.0 * widest).min(same_scale::reached_km(nights)?.max(1.5 * widest)))
 }
 
 /// Every figure for which the season has data, in the order of the page: `montage`, then the enhanced ones by their names,

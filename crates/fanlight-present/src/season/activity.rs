@@ -164,7 +164,7 @@ pub(crate) fn activity(season: &SeasonRecord) -> Option<Figure> {
             let words = if i == 0 { "A(0°)fρ, cm" } else { "" };
             panel.draw(&mut canvas, Sides { below: "distance from the Sun, au", left: words, ..Sides::default() });
             draw_header(&mut canvas, side, (left, top - header + 4.0), width, bands.len() > 1);
-            draw_others(&mut canvas, &panel, &others);
+            draw_others(&mut canvas, &panel, &others, &side.points);
             for f in &side.fits {
                 draw_fit(&mut canvas, &panel, f, &bands);
             }
@@ -232,9 +232,16 @@ fn draw_point(canvas: &mut Canvas, panel: &Panel, p: &ActivityPoint, bands: &[&s
     }
 }
 
-/// Other comets: small crosses joined by a dotted line, with their names at the right end.
-fn draw_others(canvas: &mut Canvas, panel: &Panel, others: &[&ComparisonRecord]) {
+/// Other comets: small crosses joined by a dotted line, with their names at the end that is further from this comet's points.
+fn draw_others(canvas: &mut Canvas, panel: &Panel, others: &[&ComparisonRecord], own: &[&ActivityPoint]) {
     let theme = canvas.theme;
+    let own: Vec<(f64, f64)> = own.iter().map(|p| panel.at(p.r_au, p.a0frho_cm.unwrap_or(f64::NAN))).collect();
+    let middle = panel.left + panel.width / 2.0;
+    let free = |end: &(f64, f64)| {
+        // where the middle of the name would stand
+        let x = end.0 + if end.0 < middle { 60.0 } else { -60.0 };
+        own.iter().map(|p| (p.0 - x).hypot(p.1 - end.1)).fold(f64::INFINITY, f64::min)
+    };
     let mut ends: Vec<(&ComparisonRecord, (f64, f64))> = Vec::new();
     for other in others {
         let mut points: Vec<(f64, f64)> = other
@@ -248,14 +255,18 @@ fn draw_others(canvas: &mut Canvas, panel: &Panel, others: &[&ComparisonRecord])
         for at in &points {
             canvas.cross(*at, 2.6, Stroke::new(theme.muted, 1.2));
         }
-        ends.extend(points.last().map(|end| (*other, *end)));
+        let both = [points.first(), points.last()].into_iter().flatten();
+        ends.extend(both.max_by(|a, b| free(a).total_cmp(&free(b))).map(|end| (*other, *end)));
     }
     let mut places: Vec<f64> = ends.iter().map(|e| e.1.1).collect();
-    apart(&mut places, 14.0, (panel.top + 10.0, panel.bottom() - 6.0));
+    apart(&mut places, 15.0, (panel.top, panel.bottom() - 4.0));
     for ((other, end), place) in ends.iter().zip(places) {
         let words = if other.fair { other.comet.clone() } else { format!("({})", other.comet) };
-        let style = TextStyle::new(12.0, theme.muted).anchor(Anchor::End).halo(theme.paper);
-        canvas.text((end.0.min(panel.right()) - 6.0, place - 4.0), style, &fit(&words, 12.0, 0.6 * panel.width));
+        let (dx, anchor) = if end.0 < middle { (-2.0, Anchor::Start) } else { (2.0, Anchor::End) };
+        let style = TextStyle::new(12.0, theme.muted).anchor(anchor).halo(theme.paper);
+        // under its end where the panel's top is near
+        let y = if place < panel.top + 26.0 { place + 17.0 } else { place - 8.0 };
+        canvas.text((end.0 + dx, y), style, &fit(&words, 12.0, 0.6 * panel.width));
     }
 }
 

@@ -24,7 +24,7 @@ const LEFT: f64 = 40.0;
 const TOP: f64 = 106.0;
 /// Sides of the map and of the nights beside it, which end where the map does.
 const MAP: f64 = 386.0;
-const NIGHT: f64 = 180.0;
+const NIGHT: f64 = 170.0;
 const NIGHTS_LEFT: f64 = LEFT + MAP + 54.0;
 /// The map runs at least to so many errors either way: noise alone stays pale.
 const LEAST_SIGMAS: f64 = 4.0;
@@ -142,11 +142,11 @@ pub fn change(object: &str, pictures: &ChangePictures) -> Result<Option<Figure>,
             }
             canvas.frame((NIGHTS_LEFT, top), (NIGHT, NIGHT), Stroke::new(theme.rule, 1.0));
             let small =
-                Rim { corner: (NIGHTS_LEFT, top), side: NIGHT, room: 0.0, spacing: 0.0, arrows: 0.5, turned_deg: 0.0 };
-            small.draw_arrows(&mut canvas, &night.directions());
+                Rim { corner: (NIGHTS_LEFT, top), side: NIGHT, room: 0.0, spacing: 0.0, arrows: 0.0, turned_deg: 0.0 };
+            small.draw_small(&mut canvas, &night.directions(), None);
             let own = if uri.is_some() && !scene.is_calibrated(night) { ", not calibrated" } else { "" };
-            let title = format!("{}{own}", format_utc(&night.night.mid_utc).replace(" UTC", ""));
-            canvas.text((NIGHTS_LEFT, top - 10.0), TextStyle::new(12.5, theme.ink).bold(), &title);
+            let title = format!("{}{own}", dates::short(&night.night.mid_utc));
+            canvas.text((NIGHTS_LEFT, top - 14.0), TextStyle::new(12.5, theme.ink).bold(), &title);
         }
         let lengths = LengthBars {
             unit: "",

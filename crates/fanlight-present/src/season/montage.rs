@@ -2,10 +2,9 @@
 
 use super::rows::{Rows, Slot, rows};
 use super::same_scale::{Montage, MontageNight, SameScale, Shows, SkyOrientation};
-use crate::enhanced::Values;
 use crate::picture::{OVER_DARK, OVER_PALE, sentence};
 use crate::plot::{Axis, Label, Scale};
-use crate::rim::{Rim, draw_legend};
+use crate::rim::{Rim, draw_small_legend};
 use crate::scale_bars::{ColourBar, LengthBars};
 use crate::stretch::strip;
 use crate::svg::{Anchor, Canvas, Stroke, TextStyle, WIDTH, data_uri, fit, text_width, wrap};
@@ -18,14 +17,14 @@ use rayon::prelude::*;
 const PX_PER_UNIT: f64 = 2.95;
 /// From the sheet's top to the first row, the height of the dates under a row with what follows, and of a line of words.
 const TOP: f64 = 62.0;
-const DATES: f64 = 60.0;
+const DATES: f64 = 57.0;
 const LINE: f64 = 15.0;
 /// Most height of all rows: with the key a sheet of A4 holds it.
 const MOST_HEIGHT: f64 = 790.0;
 /// Under this side a picture has room for its date alone.
 const ROOM_FOR_TWO_LINES: f64 = 84.0;
 /// Room at the left for the words that name a row of twins.
-const TWIN_WORDS: f64 = 16.0;
+const TWIN_WORDS: f64 = 20.0;
 /// Between a night and its twin.
 const TWIN_GAP: f64 = 6.0;
 /// What stands at a night whose brightness does not compare.
@@ -85,28 +84,27 @@ pub(super) fn stretch_words(scene: &SameScale) -> String {
             let mut text = String::new();
             if scene.stretch.is_some() {
                 text = format!(
-                    "Unprocessed light, one stretch: asinh from {} to {} millionths of A·f = 4π r²·10^(0.4 (m☉ − μ))/Ω, with r in au, \
-                     μ the brightness in magnitudes per square arcsecond, m☉ the Sun's magnitude at 1{THIN_SPACE}au and Ω one square \
-                     arcsecond in steradians. It corrects for the sunlight at the comet; the distance from the observer cancels; the \
-                     phase angle is not corrected for. Its mean over a circle times the radius is Afρ. ",
+                    "Unprocessed light, one stretch: asinh from {} to {} millionths of A·f = 4π r² S/F, with r the distance from the Sun \
+                     in au, S the brightness per steradian and F the Sun's light at 1{THIN_SPACE}au, both in the night's band. It \
+                     corrects for the sunlight at the comet; the distance from the observer cancels; the phase angle is not \
+                     corrected for. Its mean over a circle times the radius is Afρ. ",
                     format_value(low * 1e6, 2),
                     format_value(high * 1e6, 2),
                 );
                 if uncalibrated > 0 {
-                    text += &format!("Without a zero point or the Sun's magnitude, marked “{NOT_CALIBRATED}”: {uncalibrated}, {own}. ");
+                    text += &format!("Not calibrated, and marked so: {uncalibrated}, {own}. ");
                 }
             } else {
                 text += &format!("Unprocessed light; no night is calibrated: {own}. ");
             }
             text + &format!("Colour map: {}.", scene.map.name)
         }
-        Shows::Enhanced { values, how, unit, .. } => {
-            let digits = if values == Values::AboutOne { 4 } else { 3 };
+        Shows::Enhanced { how, unit, .. } => {
             format!(
                 "{} One stretch for all nights and twins: linear from {} to {}, {unit}; colour map: {}.",
                 sentence(how),
-                format_value(low, digits),
-                format_value(high, digits),
+                format_value(low, 3),
+                format_value(high, 3),
                 scene.map.name
             )
         }
@@ -152,7 +150,7 @@ impl Sheet<'_, '_> {
         let row_height = self.label_height() + pictures + DATES;
         let key_top = TOP + row_height * self.places.rows.len() as f64 + 14.0;
         let notes = wrap(caption, 12.0, WIDTH - 40.0);
-        let notes_top = key_top + 122.0;
+        let notes_top = key_top + 102.0;
         let mut canvas = Canvas::new(theme, notes_top + 16.0 * notes.len() as f64 + 4.0);
         let kind = match self.scene.montage.shows {
             Shows::Light => "all nights at one scale".to_string(),
@@ -169,10 +167,13 @@ impl Sheet<'_, '_> {
             longest: 0.9 * 2.0 * self.scene.half_km * (200.0 / side).min(1.0),
         };
         lengths.draw_km(&mut canvas, (20.0, key_top + 12.0));
-        self.draw_star_words(&mut canvas, (20.0, key_top + 44.0));
+        self.draw_star_words(&mut canvas, (20.0, key_top + 42.0));
         draw_bar(&mut canvas, self.scene, &self.bar, (WIDTH / 2.0, key_top + 4.0), WIDTH / 2.0 - 20.0);
-        let directions = self.nights().first().map(MontageNight::directions).unwrap_or_default();
-        draw_legend(&mut canvas, 20.0, key_top + 92.0, &directions);
+        let compass = match self.scene.montage.orientation {
+            SkyOrientation::NorthUp => "ticks: north up, east left",
+            SkyOrientation::SunRight => "tick: north",
+        };
+        draw_small_legend(&mut canvas, 20.0, key_top + 72.0, compass);
         for (i, line) in notes.iter().enumerate() {
             canvas.text((20.0, notes_top + 16.0 * i as f64), TextStyle::new(12.0, theme.muted), line);
         }
@@ -187,7 +188,7 @@ impl Sheet<'_, '_> {
     }
 
     fn label_height(&self) -> f64 {
-        if self.places.side >= ROOM_FOR_TWO_LINES { 2.0 * LINE + 4.0 } else { LINE + 4.0 }
+        if self.places.side >= ROOM_FOR_TWO_LINES { 2.0 * LINE + 9.0 } else { LINE + 9.0 }
     }
 
     fn draw_row(&self, canvas: &mut Canvas, row: &[Slot], top: f64) {
@@ -209,10 +210,11 @@ impl Sheet<'_, '_> {
                             side,
                             room: 0.0,
                             spacing: 0.0,
-                            arrows: 0.45,
+                            arrows: 0.0,
                             turned_deg: night.turn_deg(self.scene.montage.orientation),
                         };
-                        rim.draw_arrows(canvas, &night.directions());
+                        let letter = (side >= ROOM_FOR_TWO_LINES).then_some([OVER_PALE, OVER_DARK]);
+                        rim.draw_small(canvas, &night.directions(), letter);
                         self.draw_star(canvas, night, corner);
                     }
                     None => {
@@ -224,7 +226,7 @@ impl Sheet<'_, '_> {
                 }
             }
             if let Some(gap) = slot.long_gap_days {
-                let x = slot.left - 17.0;
+                let x = slot.left - 20.0;
                 let middle = pictures_top + side / 2.0;
                 let word = format!("{}{THIN_SPACE}days", fixed(gap, 0));
                 let half = text_width(&word, 12.0) / 2.0 + 6.0;
@@ -239,7 +241,7 @@ impl Sheet<'_, '_> {
             for (which, word) in ["night", "twin"].into_iter().enumerate() {
                 let y = pictures_top + which as f64 * (side + TWIN_GAP) + side / 2.0;
                 let style = TextStyle::new(12.5, theme.ink).bold().anchor(Anchor::Middle).upward();
-                canvas.text((self.places.left - 6.0, y), style, word);
+                canvas.text((self.places.left - 13.0, y), style, word);
             }
         }
         let bottom = pictures_top + if self.with_twins { 2.0 * side + TWIN_GAP } else { side };
@@ -255,7 +257,7 @@ impl Sheet<'_, '_> {
         let several_bands = self.nights().iter().any(|n| n.night.band != night.night.band);
         let two_lines = side >= ROOM_FOR_TWO_LINES;
         let star = if own_scale && !two_lines { "*" } else { "" };
-        let date = format!("{}{star}", dates::short(&night.night.mid_utc));
+        let date = format!("{}{star}", self.date(slot.night));
         canvas.text((slot.left, y), TextStyle::new(12.5, theme.ink).bold(), &fit(&date, 13.5, room));
         if !two_lines {
             return;
@@ -268,6 +270,18 @@ impl Sheet<'_, '_> {
         let distance = format!("{}{THIN_SPACE}au{band}", fixed(night.night.r_au, 3));
         let style = TextStyle::new(12.0, theme.muted);
         canvas.text((slot.left, y + LINE), style, &fit(&distance, 12.0, room));
+    }
+
+    /// The night's date, with the time where its neighbour has the same and there is room.
+    fn date(&self, index: usize) -> String {
+        let of = |i: usize| self.nights().get(i).map(|n| dates::short(&n.night.mid_utc));
+        let date = of(index).unwrap_or_default();
+        let shared = of(index + 1).as_ref() == Some(&date) || index.checked_sub(1).and_then(of).as_ref() == Some(&date);
+        let time = self.nights().get(index).map(|n| format_utc(&n.night.mid_utc)).unwrap_or_default();
+        match time.split(' ').nth(1) {
+            Some(time) if shared && self.places.side >= ROOM_FOR_TWO_LINES => format!("{date} {time}"),
+            _ => date,
+        }
     }
 
     /// A ring as wide as a star image, in the lower left corner.
@@ -331,8 +345,9 @@ impl Sheet<'_, '_> {
     fn words(&self, missing: bool) -> String {
         let across = 2.0 * self.scene.half_km;
         let mut text = format!(
-            "Each picture is {}{THIN_SPACE}km across at the comet. Under each row its dates to scale.",
-            format_round(across, 3)
+            "Each picture is {}{THIN_SPACE}km across at the comet.{}",
+            format_round(across, 3),
+            if self.nights().len() > 1 { " Under each row its dates to scale." } else { "" }
         );
         if self.with_twins {
             text += " Under each night its featureless twin through the same filter: what both show is the instrument.";

@@ -4,9 +4,9 @@ use crate::svg::WIDTH;
 
 /// From the sheet's edge to the first picture, and between pictures.
 const MARGIN: f64 = 20.0;
-const GAP: f64 = 10.0;
+const GAP: f64 = 16.0;
 /// Between pictures with a long time between them: room for a mark and a word.
-const LONG_GAP: f64 = 34.0;
+const LONG_GAP: f64 = 40.0;
 /// A time between two nights is long from so many times the median on, and from so many days on.
 const LONG: (f64, f64) = (3.0, 3.0);
 /// Sides of the largest and of the smallest picture.
@@ -94,7 +94,7 @@ mod tests {
 
     #[test]
     fn few_nights_are_large_and_many_stay_on_a_sheet() {
-        for (n, columns, least_side) in [(1, 1, 200.0), (3, 3, 200.0), (5, 3, 200.0), (14, 5, 110.0), (60, 10, 54.0)] {
+        for (n, columns, least_side) in [(1, 1, 200.0), (3, 3, 200.0), (5, 3, 200.0), (14, 5, 110.0), (60, 9, 54.0)] {
             let r = rows(&nightly(n), 1.0, 84.0, 0.0, 790.0);
             assert_eq!(r.rows.iter().map(Vec::len).sum::<usize>(), n);
             assert_eq!(r.rows[0].len(), columns, "{n}: {}", r.side);

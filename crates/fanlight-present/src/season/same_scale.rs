@@ -77,7 +77,7 @@ pub struct Montage<'a> {
     pub shows: Shows<'a>,
     /// How they lie.
     pub orientation: SkyOrientation,
-    /// Half the side of each picture; otherwise what half of the nights reach.
+    /// Half the side of each picture; otherwise what every night reaches, but at least half of what half of them do.
     pub half_width_km: Option<f64>,
 }
 
@@ -102,7 +102,7 @@ impl MontageNight<'_> {
     }
 
     /// Kilometres from the comet to the nearest edge of its picture.
-    pub(super) fn reach_km(&self) -> Option<f64> {
+    fn reach_km(&self) -> Option<f64> {
         Some(self.picture?.inscribed_half_width_arcsec() * self.km_per_arcsec()?)
     }
 
@@ -171,10 +171,8 @@ impl<'m, 'a> SameScale<'m, 'a> {
                 });
             }
         }
-        let mut reach: Vec<f64> = montage.nights.iter().filter_map(MontageNight::reach_km).collect();
-        reach.sort_by(f64::total_cmp);
         let wanted = montage.half_width_km.filter(|h| h.is_finite() && *h > 0.0);
-        let half_km = wanted.or_else(|| reach.get(reach.len() / 2).copied()).filter(|h| *h > 0.0).unwrap_or(1.0);
+        let half_km = wanted.or_else(|| reached_km(&montage.nights)).unwrap_or(1.0);
         let mut scene = Self { montage, half_km, map: colour::dusk(), stretch: None };
         let samples: Vec<(Image, f64)> = (montage.nights.par_iter())
             .filter_map(|night| {
@@ -236,6 +234,14 @@ impl<'m, 'a> SameScale<'m, 'a> {
         let missing = up.data.iter().any(|v| !v.is_finite());
         Ok(Some(Rasters { night: drawn(&up)?, twin: twin.as_ref().map(drawn).transpose()?, missing }))
     }
+}
+
+/// What every night reaches, but at least half of what half of them do: one narrow field does not cut all.
+pub(super) fn reached_km(nights: &[MontageNight]) -> Option<f64> {
+    let mut reach: Vec<f64> = nights.iter().filter_map(MontageNight::reach_km).collect();
+    reach.sort_by(f64::total_cmp);
+    let (least, median) = (*reach.first()?, reach[reach.len() / 2]);
+    Some(least.max(median / 2.0)).filter(|r| *r > 0.0)
 }
 
 /// Median of the nights' noise; not a number where none is known.

@@ -111,21 +111,26 @@ fn axis(angles: impl Iterator<Item = f64>) -> Option<Axis> {
 }
 
 /// Parts of a piece within a range of angles, whichever turn they are on.
-fn within(piece: &[(f64, f64)], low: f64, high: f64) -> Vec<[(f64, f64); 2]> {
+fn within(piece: &[(f64, f64)], low: f64, high: f64) -> Vec<Vec<(f64, f64)>> {
     let (least, most) =
         piece.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(a, b), p| (a.min(p.1), b.max(p.1)));
     if !(least.is_finite() && most.is_finite()) {
         return Vec::new();
     }
     let turns = ((low - most) / 360.0).ceil() as i32..=((high - least) / 360.0).floor() as i32;
-    let mut out = Vec::new();
+    let mut out: Vec<Vec<(f64, f64)>> = Vec::new();
     for turn in turns {
         for pair in piece.windows(2) {
             let [a, b] = [pair[0], pair[1]].map(|(day, pa)| (day, pa + 360.0 * f64::from(turn)));
             let at = |y: f64| (a.0 + (y - a.1) / (b.1 - a.1) * (b.0 - a.0), y);
             let clip = |p: (f64, f64)| if p.1 < low { at(low) } else if p.1 > high { at(high) } else { p };
             if a.1.max(b.1) >= low && a.1.min(b.1) <= high {
-                out.push([clip(a), clip(b)]);
+                let (a, b) = (clip(a), clip(b));
+                match out.last_mut() {
+                    // one line, so that its dashes run on
+                    Some(line) if line.last() == Some(&a) => line.push(b),
+                    _ => out.push(vec![a, b]),
+                }
             }
         }
     }
@@ -197,7 +202,7 @@ pub(crate) fn tracks(season: &SeasonRecord) -> Option<Figure> {
             let stroke = curve.which.stroke(theme);
             for piece in pieces {
                 for part in within(piece, y.low, y.high) {
-                    canvas.polyline(&part.map(|(day, pa)| panel.at(day, pa)), stroke);
+                    canvas.polyline(&part.iter().map(|(day, pa)| panel.at(*day, *pa)).collect::<Vec<_>>(), stroke);
                 }
                 if let [(day, pa)] = piece.as_slice() {
                     canvas.dot(panel.at(*day, on_axis(*pa, &y)), 2.0, stroke.colour);
@@ -254,7 +259,8 @@ fn draw_track(canvas: &mut Canvas, panel: &Panel, index: usize, points: &[(f64, 
     let line: Vec<(f64, f64)> = points.iter().map(|p| (p.0, p.1)).collect();
     for piece in pieces(&line) {
         for part in within(&piece, panel.y.low, panel.y.high) {
-            canvas.polyline(&part.map(|(day, pa)| panel.at(day, pa)), Stroke::new(theme.muted, 1.0));
+            let line: Vec<_> = part.iter().map(|(day, pa)| panel.at(*day, *pa)).collect();
+            canvas.polyline(&line, Stroke::new(theme.muted, 1.0));
         }
     }
     for (day, pa, error) in points {
