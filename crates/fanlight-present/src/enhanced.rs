@@ -126,7 +126,8 @@ pub fn enhanced_figure(picture: &EnhancedPicture) -> Result<Figure, PresentError
                 canvas.text((left + side / 2.0, top - 44.0), style, label);
             }
             if picture.orientation == Orientation::NorthUp {
-                Rim { corner, side, room: 26.0, spacing: 34.0, arrows: 1.0, turned_deg: 0.0 }.draw(&mut canvas, &picture.directions);
+                Rim { corner, side, room: 26.0, spacing: 34.0, arrows: 1.0, turned_deg: 0.0 }
+                    .draw(&mut canvas, &picture.directions);
             }
         }
         let lengths = LengthBars {

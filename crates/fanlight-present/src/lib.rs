@@ -33,11 +33,11 @@ pub use enhanced::{EnhancedPicture, Orientation, Values, enhanced_figure};
 pub use error::PresentError;
 pub use fanlight_record::sentences::{format_measured, format_utc, format_utc_long, format_value};
 pub use night_plots::OrbitPlan;
-pub use page::night_page;
+pub use page::{night_page, season_page};
 pub use png_out::svg_to_png;
 pub use rim::Directions;
 pub use sky::SkyPicture;
-pub use structure::StructurePictures;
+pub use structure::{StructurePictures, tonight_panel};
 
 use fanlight_image::Image;
 use fanlight_record::NightRecord;

@@ -1,7 +1,7 @@
 //! The rim of a square picture of the sky: signs for north, east, the Sun and the orbit, so that nothing covers the coma.
 
 use crate::apart::part;
-use crate::svg::{Anchor, Canvas, Stroke, TextStyle, text_width};
+use crate::svg::{Anchor, Canvas, Stroke, TextStyle, text_width, wrap};
 use fanlight_record::GeometryRecord;
 
 /// Directions at the comet beside north and east, position angles in degrees; absent where not known.
@@ -248,19 +248,31 @@ pub(crate) fn draw_legend(canvas: &mut Canvas, left: f64, y: f64, directions: &D
     word(canvas, 0.0, "N north, E east");
 }
 
-/// What the rim's signs mean, one under the other; 72 units high.
-pub(crate) fn draw_legend_column(canvas: &mut Canvas, left: f64, top: f64) {
-    let style = TextStyle::new(12.5, canvas.theme.ink);
-    canvas.sun((left + 12.0, top), 6.0);
-    canvas.text((left + 34.0, top + 4.5), style, "toward the Sun");
-    anti_sun(canvas, (left + 12.0, top + 20.0), 6.0);
-    canvas.text((left + 34.0, top + 24.5), style, "away from the Sun");
-    let sign = TextStyle::new(12.5, canvas.theme.first).bold().anchor(Anchor::Middle);
-    canvas.text((left + 12.0, top + 44.5), sign, "−v");
-    canvas.text((left + 34.0, top + 44.5), style, "against the orbital motion");
-    let sign = TextStyle::new(12.5, canvas.theme.ink).bold().anchor(Anchor::Middle);
-    canvas.text((left + 12.0, top + 64.5), sign, "N E");
-    canvas.text((left + 34.0, top + 64.5), style, "north, east");
+/// What the rim's signs mean, one under the other in a column so wide; 80 units high, or 16 more where a line is broken.
+pub(crate) fn draw_legend_column(canvas: &mut Canvas, (left, top): (f64, f64), width: f64) {
+    let theme = canvas.theme;
+    let style = TextStyle::new(12.5, theme.ink);
+    let letters = |colour| TextStyle::new(12.5, colour).bold().anchor(Anchor::Middle);
+    let middle = left + 12.0;
+    let mut y = top;
+    for (sign, words) in [
+        (Some(Sign::Sun), "toward the Sun"),
+        (Some(Sign::AntiSun), "away from the Sun"),
+        (Some(Sign::AntiVelocity), "against the orbital motion"),
+        (None, "north, east"),
+    ] {
+        match sign {
+            Some(Sign::Sun) => canvas.sun((middle, y), 6.0),
+            Some(Sign::AntiSun) => anti_sun(canvas, (middle, y), 6.0),
+            Some(_) => canvas.text((middle, y + 4.5), letters(theme.first), "−v"),
+            None => canvas.text((middle, y + 4.5), letters(theme.ink), "N E"),
+        }
+        let lines = wrap(words, 12.5, width - 34.0);
+        for (i, line) in lines.iter().enumerate() {
+            canvas.text((left + 34.0, y + 4.5 + 16.0 * i as f64), style, line);
+        }
+        y += 20.0 + 16.0 * lines.len().saturating_sub(1) as f64;
+    }
 }
 
 /// What small signs mean, in one line from `left` on; `compass` says what the ticks are.

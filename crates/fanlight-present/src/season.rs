@@ -15,6 +15,9 @@ pub use change::{ChangePictures, change};
 pub use montage::montage;
 pub use same_scale::{Montage, MontageNight, Shows, SkyOrientation, af_per_e_per_s_arcsec2};
 
+pub(crate) use activity::{shown_aperture_km, side_words};
+pub(crate) use tracks::kind as track_kind;
+
 use crate::{Figure, PresentError};
 use fanlight_record::SeasonRecord;
 
@@ -70,6 +73,8 @@ pub fn season_figures(season: &SeasonRecord, pictures: &SeasonPictures) -> Resul
     if let Some(pictures) = &pictures.change {
         figures.extend(change(&season.object, pictures)?);
     }
-    figures.extend([tracks::tracks(season), activity::activity(season), activity::light_curve(season)].into_iter().flatten());
+    figures.extend(
+        [tracks::tracks(season), activity::activity(season), activity::light_curve(season)].into_iter().flatten(),
+    );
     Ok(figures)
 }

@@ -21,7 +21,7 @@ const BEYOND: f64 = 1.4;
 const USUAL_KM: f64 = 10_000.0;
 
 /// `before perihelion`, of a side as records write it.
-pub(super) fn side_words(side: Option<&str>) -> &'static str {
+pub(crate) fn side_words(side: Option<&str>) -> &'static str {
     match side {
         Some("pre") => "before perihelion",
         Some("post") => "after perihelion",
@@ -30,7 +30,7 @@ pub(super) fn side_words(side: Option<&str>) -> &'static str {
 }
 
 /// The aperture that figures show: that of most of the fits' nights, of equal ones the nearest to 10 000 km.
-pub(super) fn shown_aperture_km(activity: &ActivityRecord) -> Option<f64> {
+pub(crate) fn shown_aperture_km(activity: &ActivityRecord) -> Option<f64> {
     let mut apertures: Vec<f64> = activity.points.iter().map(|p| p.aperture_km).filter(|a| a.is_finite()).collect();
     apertures.sort_by(f64::total_cmp);
     apertures.dedup_by(|a, b| same(*a, *b));
@@ -141,7 +141,12 @@ pub(crate) fn activity(season: &SeasonRecord) -> Option<Figure> {
         "Plot of the dust measure A(0°)fρ of {} against its distance from the Sun, both logarithmic, {}. {}",
         season.object,
         sides.iter().map(|s| side_words(s.side)).collect::<Vec<_>>().join(" and "),
-        sides.iter().flat_map(|s| &s.fits).map(|f| format!("{}: {}.", side_words(Some(&f.side)), fit_words(f))).collect::<Vec<_>>().join(" ")
+        sides
+            .iter()
+            .flat_map(|s| &s.fits)
+            .map(|f| format!("{}: {}.", side_words(Some(&f.side)), fit_words(f)))
+            .collect::<Vec<_>>()
+            .join(" ")
     );
     let header = sides.iter().map(|s| s.fits.len()).max().unwrap_or(0) as f64 * LINE + LINE;
     let (svg_light, svg_dark) = in_both(|theme| {
@@ -164,7 +169,7 @@ pub(crate) fn activity(season: &SeasonRecord) -> Option<Figure> {
             let words = if i == 0 { "A(0°)fρ, cm" } else { "" };
             panel.draw(&mut canvas, Sides { below: "distance from the Sun, au", left: words, ..Sides::default() });
             draw_header(&mut canvas, side, (left, top - header + 4.0), width, bands.len() > 1);
-            draw_others(&mut canvas, &panel, &others, &side.points);
+            draw_others(&mut canvas, &panel, &others, &taken(&panel, side, record));
             for f in &side.fits {
                 draw_fit(&mut canvas, &panel, f, &bands);
             }
@@ -181,7 +186,12 @@ pub(crate) fn activity(season: &SeasonRecord) -> Option<Figure> {
 
 /// `slope −2.40 ± 0.20, 12 nights`.
 fn fit_words(f: &ActivityFit) -> String {
-    format!("slope {}, {} night{}", format_measured(f.slope, f.slope_err), f.n_nights, if f.n_nights == 1 { "" } else { "s" })
+    format!(
+        "slope {}, {} night{}",
+        format_measured(f.slope, f.slope_err),
+        f.n_nights,
+        if f.n_nights == 1 { "" } else { "s" }
+    )
 }
 
 fn draw_header(canvas: &mut Canvas, side: &Side, (x, top): (f64, f64), width: f64, several_bands: bool) {
@@ -214,7 +224,13 @@ fn draw_fit(canvas: &mut Canvas, panel: &Panel, f: &ActivityFit, bands: &[&str])
     canvas.polyline(&line, if band == 0 { stroke } else { stroke.dashed("6 3") });
 }
 
-fn draw_point(canvas: &mut Canvas, panel: &Panel, p: &ActivityPoint, bands: &[&str], outburst: Option<&OutburstRecord>) {
+fn draw_point(
+    canvas: &mut Canvas,
+    panel: &Panel,
+    p: &ActivityPoint,
+    bands: &[&str],
+    outburst: Option<&OutburstRecord>,
+) {
     let theme = canvas.theme;
     let band = bands.iter().position(|b| *b == p.band).unwrap_or(0);
     let Some(value) = p.a0frho_cm else { return };
@@ -232,15 +248,25 @@ fn draw_point(canvas: &mut Canvas, panel: &Panel, p: &ActivityPoint, bands: &[&s
     }
 }
 
+/// Places of this comet's points, and of the words beside its outbursts.
+fn taken(panel: &Panel, side: &Side, record: &ActivityRecord) -> Vec<(f64, f64)> {
+    let middle = panel.left + panel.width / 2.0;
+    let of = |p: &&ActivityPoint| {
+        let at = panel.at(p.r_au, p.a0frho_cm.unwrap_or(f64::NAN));
+        let words = outburst(record, p).map(|_| (if at.0 > middle { at.0 - 45.0 } else { at.0 + 45.0 }, at.1));
+        [Some(at), words]
+    };
+    side.points.iter().flat_map(of).flatten().collect()
+}
+
 /// Other comets: small crosses joined by a dotted line, with their names at the end that is further from this comet's points.
-fn draw_others(canvas: &mut Canvas, panel: &Panel, others: &[&ComparisonRecord], own: &[&ActivityPoint]) {
+fn draw_others(canvas: &mut Canvas, panel: &Panel, others: &[&ComparisonRecord], taken: &[(f64, f64)]) {
     let theme = canvas.theme;
-    let own: Vec<(f64, f64)> = own.iter().map(|p| panel.at(p.r_au, p.a0frho_cm.unwrap_or(f64::NAN))).collect();
     let middle = panel.left + panel.width / 2.0;
     let free = |end: &(f64, f64)| {
         // where the middle of the name would stand
         let x = end.0 + if end.0 < middle { 60.0 } else { -60.0 };
-        own.iter().map(|p| (p.0 - x).hypot(p.1 - end.1)).fold(f64::INFINITY, f64::min)
+        taken.iter().map(|p| (p.0 - x).hypot(p.1 - end.1)).fold(f64::INFINITY, f64::min)
     };
     let mut ends: Vec<(&ComparisonRecord, (f64, f64))> = Vec::new();
     for other in others {
@@ -301,8 +327,10 @@ fn caption(aperture_km: f64, record: &ActivityRecord, others: &[&ComparisonRecor
 pub(crate) fn light_curve(season: &SeasonRecord) -> Option<Figure> {
     let record = &season.activity;
     let measured = |p: &&ActivityPoint| p.mag.is_some_and(f64::is_finite) && utc_days(&p.utc).is_some();
-    let with_mag =
-        ActivityRecord { points: record.points.iter().filter(measured).cloned().collect(), ..ActivityRecord::default() };
+    let with_mag = ActivityRecord {
+        points: record.points.iter().filter(measured).cloned().collect(),
+        ..ActivityRecord::default()
+    };
     let aperture_km = shown_aperture_km(&with_mag)?;
     let points: Vec<&ActivityPoint> =
         record.points.iter().filter(measured).filter(|p| same(p.aperture_km, aperture_km)).collect();
@@ -323,11 +351,17 @@ pub(crate) fn light_curve(season: &SeasonRecord) -> Option<Figure> {
     );
     if !outbursts.is_empty() {
         let of = |(_, o): &(f64, &OutburstRecord)| {
-            format!("{}, {} (false-alarm probability {})", dates::short(&o.utc), step_words(o), format_chance(o.false_alarm_probability))
+            format!(
+                "{}, {} (false-alarm probability {})",
+                dates::short(&o.utc),
+                step_words(o),
+                format_chance(o.false_alarm_probability)
+            )
         };
         caption += &format!(" Dashed: outbursts, {}.", outbursts.iter().map(of).collect::<Vec<_>>().join("; "));
     }
-    let range = points.iter().filter_map(|p| p.mag).fold((f64::INFINITY, f64::NEG_INFINITY), |(a, b), m| (a.min(m), b.max(m)));
+    let range =
+        points.iter().filter_map(|p| p.mag).fold((f64::INFINITY, f64::NEG_INFINITY), |(a, b), m| (a.min(m), b.max(m)));
     let alt = format!(
         "Plot of the magnitude of {} against date, {} points in {}, from {} to {}, brighter upward.",
         season.object,
@@ -351,7 +385,11 @@ pub(crate) fn light_curve(season: &SeasonRecord) -> Option<Figure> {
             canvas.line((at, top), (at, panel.bottom()), Stroke::new(theme.warn, 1.2).dashed("4 3"));
             let style = TextStyle::new(12.5, theme.warn).bold().anchor(Anchor::Middle);
             let half = 70.0;
-            canvas.text((at.clamp(LEFT + half, panel.right() - half), top - 6.0), style, &format!("outburst {}", step_words(outburst)));
+            canvas.text(
+                (at.clamp(LEFT + half, panel.right() - half), top - 6.0),
+                style,
+                &format!("outburst {}", step_words(outburst)),
+            );
         }
         for p in &points {
             let band = bands.iter().position(|b| *b == p.band).unwrap_or(0);

@@ -2,14 +2,14 @@
 
 use super::montage::draw_bar;
 use super::same_scale::{Montage, MontageNight, SameScale, Shows, SkyOrientation};
+use crate::PresentError;
 use crate::plot::{Axis, Label};
 use crate::png_out::{Rgb, drawn};
 use crate::rim::{Rim, draw_legend, draw_legend_column};
 use crate::scale_bars::LengthBars;
 use crate::stretch::strip;
-use crate::svg::{Anchor, Canvas, Stroke, TextStyle, data_uri, wrap};
+use crate::svg::{Anchor, Canvas, Stroke, TextStyle, data_uri, text_width, wrap};
 use crate::theme::DARK;
-use crate::PresentError;
 use fanlight_record::SeasonNight;
 use fanlight_record::sentences::{THIN_SPACE, fixed, format_round, format_utc_long, utc_days};
 
@@ -141,11 +141,11 @@ impl<'m, 'a> Animation<'m, 'a> {
                 }
             }
             (FrameSize::Wide, true) => {
-                let side = 312.0;
+                let side = 298.0;
                 let left = (width - 2.0 * side - 2.0 * RIM) / 2.0;
                 Places {
                     side,
-                    corners: vec![(left, 128.0), (left + side + 2.0 * RIM, 128.0)],
+                    corners: vec![(left, 122.0), (left + side + 2.0 * RIM, 122.0)],
                     heading: (30.0, 34.0, width - 60.0),
                     km: (30.0, 494.0),
                     bar: (width - 330.0, 478.0, 300.0),
@@ -154,8 +154,8 @@ impl<'m, 'a> Animation<'m, 'a> {
                 }
             }
             (FrameSize::Square, twins) => {
-                let side = if twins { (width - 4.0 * RIM) / 2.0 } else { 388.0 };
-                let top = if twins { 170.0 } else { 144.0 };
+                let side = if twins { (width - 4.0 * RIM) / 2.0 } else { 362.0 };
+                let top = if twins { 186.0 } else { 160.0 };
                 let first = if twins { RIM } else { (width - side) / 2.0 };
                 let corners = [(first, top), (first + side + 2.0 * RIM, top)];
                 Places {
@@ -185,7 +185,9 @@ impl<'m, 'a> Animation<'m, 'a> {
             None => [None, None],
         };
         let side = places.side;
-        for (corner, (uri, word)) in places.corners.iter().zip([(of_night, "the night"), (of_twin, "its featureless twin")]) {
+        for (corner, (uri, word)) in
+            places.corners.iter().zip([(of_night, "the night"), (of_twin, "its featureless twin")])
+        {
             match uri {
                 Some(uri) => canvas.png(*corner, (side, side), &uri),
                 None => {
@@ -219,7 +221,7 @@ impl<'m, 'a> Animation<'m, 'a> {
         draw_bar(&mut canvas, &self.scene, &self.bar, (places.bar.0, places.bar.1), places.bar.2);
         let (left, y, is_column) = places.legend;
         if is_column {
-            draw_legend_column(&mut canvas, left, y);
+            draw_legend_column(&mut canvas, (left, y), places.bar.2);
         } else {
             draw_legend(&mut canvas, left, y, &night.directions());
         }
@@ -227,6 +229,7 @@ impl<'m, 'a> Animation<'m, 'a> {
         Ok(canvas.finish(&format!("{}, {}", montage.object, format_utc_long(&night.night.mid_utc))))
     }
 
+    /// Comet, date, which night of how many, and what was used; where the frame is wide and full, the date beside the comet.
     fn draw_heading(&self, canvas: &mut Canvas, night: &MontageNight, index: usize, (x, y, room): (f64, f64, f64)) {
         let theme = canvas.theme;
         let montage = self.scene.montage;
@@ -234,33 +237,41 @@ impl<'m, 'a> Animation<'m, 'a> {
             Shows::Light => montage.object.to_string(),
             Shows::Enhanced { method, .. } => format!("{}: {method}", montage.object),
         };
-        let turned = match montage.orientation {
-            SkyOrientation::NorthUp => "",
-            SkyOrientation::SunRight => " · the Sun to the right",
-        };
+        let date = format_utc_long(&night.night.mid_utc);
+        let beside = self.size == FrameSize::Wide && self.with_twins;
+        let count = format!("{} of {}", index + 1, self.n_frames());
+        let taken = if beside { text_width(&date, 20.5) + 20.0 } else { text_width(&count, 13.5) + 20.0 };
+        let large = TextStyle::new(19.0, theme.ink).bold();
         let mut at = y;
-        for line in wrap(&title, 25.0, room) {
+        for line in wrap(&title, 25.0, room - taken) {
             canvas.text((x, at), TextStyle::new(23.0, theme.ink).bold(), &line);
             at += LINES[0];
         }
-        canvas.text((x, at), TextStyle::new(19.0, theme.ink).bold(), &format_utc_long(&night.night.mid_utc));
-        at += LINES[1] - 3.0;
-        let count = format!("Night {} of {}{turned}", index + 1, self.n_frames());
-        for line in [distances(night.night), exposure(night.night), count].iter().flat_map(|words| wrap(words, 13.5, room)) {
-            canvas.text((x, at), TextStyle::new(13.5, theme.muted), &line);
-            at += LINES[2];
+        let mut parts = facts(night.night);
+        if beside {
+            canvas.text((x + room, y), large.anchor(Anchor::End), &date);
+            parts.push(format!("night {count}"));
+            at -= LINES[0] - LINES[1] + 3.0;
+        } else {
+            canvas.text((x + room, y), TextStyle::new(13.5, theme.muted).anchor(Anchor::End), &count);
+            canvas.text((x, at), large, &date);
+            at += LINES[1] - 3.0;
         }
-        let mut warn = |words: &str| {
-            for line in wrap(words, 13.5, room) {
-                canvas.text((x, at), TextStyle::new(13.5, theme.warn), &line);
-                at += LINES[2];
-            }
-        };
+        if montage.orientation == SkyOrientation::SunRight {
+            parts.push("turned until the Sun is to the right".into());
+        }
+        let mut warnings = Vec::new();
         if !self.scene.is_calibrated(night) {
-            warn("Not calibrated: brightness on a scale of its own");
+            warnings.push("not calibrated: brightness on a scale of its own".to_string());
         }
         if night.night.simulated {
-            warn("Simulated frames");
+            warnings.push("simulated frames".to_string());
+        }
+        for (parts, ink) in [(parts, theme.muted), (warnings, theme.warn)] {
+            for line in joined(&parts, 13.5, room) {
+                canvas.text((x, at), TextStyle::new(13.5, ink), &line);
+                at += LINES[2];
+            }
         }
     }
 
@@ -291,21 +302,18 @@ impl<'m, 'a> Animation<'m, 'a> {
     }
 }
 
-fn distances(night: &SeasonNight) -> String {
+/// Distances, place, telescope, band and exposure.
+fn facts(night: &SeasonNight) -> Vec<String> {
     let side = match night.side.as_deref() {
         Some("pre") => ", before perihelion",
         Some("post") => ", after perihelion",
         _ => "",
     };
-    format!(
-        "{}{THIN_SPACE}au from the Sun{side} · {}{THIN_SPACE}au from the observer",
-        fixed(night.r_au, 3),
-        fixed(night.delta_au, 3)
-    )
-}
-
-fn exposure(night: &SeasonNight) -> String {
-    let mut parts = vec![night.site.clone()];
+    let mut parts = vec![
+        format!("{}{THIN_SPACE}au from the Sun{side}", fixed(night.r_au, 3)),
+        format!("{}{THIN_SPACE}au from the observer", fixed(night.delta_au, 3)),
+        night.site.clone(),
+    ];
     parts.extend(night.telescope.clone());
     parts.extend(night.band.as_ref().map(|b| format!("band {b}")));
     parts.push(format!(
@@ -315,5 +323,20 @@ fn exposure(night: &SeasonNight) -> String {
         format_round(night.exposure_s / 60.0, 3)
     ));
     parts.retain(|p| !p.is_empty());
-    parts.join(" · ")
+    parts
+}
+
+/// Parts side by side, broken into lines between them and, where one is longer than a line, inside it.
+fn joined(parts: &[String], size: f64, room: f64) -> Vec<String> {
+    let mut lines: Vec<String> = Vec::new();
+    for part in parts {
+        match lines.last_mut() {
+            Some(line) if text_width(&format!("{line} · {part}"), size) <= room => {
+                line.push_str(" · ");
+                line.push_str(part);
+            }
+            _ => lines.extend(wrap(part, size, room)),
+        }
+    }
+    lines
 }

@@ -111,8 +111,12 @@ pub fn change(object: &str, pictures: &ChangePictures) -> Result<Option<Figure>,
         record.statement
     );
     let (svg_light, svg_dark) = in_both(|theme| {
-        let words: Vec<Vec<String>> =
-            record.features.iter().enumerate().map(|(i, f)| wrap(&change_words(i + 1, f), 12.5, WIDTH - 80.0)).collect();
+        let words: Vec<Vec<String>> = record
+            .features
+            .iter()
+            .enumerate()
+            .map(|(i, f)| wrap(&change_words(i + 1, f), 12.5, WIDTH - 80.0))
+            .collect();
         let statement = wrap(&record.statement, 13.0, WIDTH - 80.0);
         let notes = wrap(&what, 12.0, WIDTH - 80.0);
         let bars_top = TOP + MAP + 40.0;
@@ -123,8 +127,7 @@ pub fn change(object: &str, pictures: &ChangePictures) -> Result<Option<Figure>,
         let subtitle = format!("{} to {}", format_utc(&record.from_utc), format_utc(&record.to_utc));
         canvas.heading(object, "what changed", &subtitle);
         let directions = pictures.later.directions();
-        let rim =
-            Rim { corner: (LEFT, TOP), side: MAP, room: 24.0, spacing: 32.0, arrows: 0.9, turned_deg: 0.0 };
+        let rim = Rim { corner: (LEFT, TOP), side: MAP, room: 24.0, spacing: 32.0, arrows: 0.9, turned_deg: 0.0 };
         if let Some(uri) = &map_uri {
             canvas.png((LEFT, TOP), (MAP, MAP), uri);
         }
@@ -184,10 +187,9 @@ pub(super) fn change_words(number: usize, f: &ChangedFeature) -> String {
         "moved" => format!("by {sign}{}°", format_measured(f.amount, f.amount_err).replace(" ± ", "° ± ")),
         _ => format!("contrast {sign}{}{THIN_SPACE}%", format_measured(100.0 * f.amount, 100.0 * f.amount_err)),
     };
+    let name = if f.what == "new" { format!("new {}", f.kind) } else { format!("{} {}", f.kind, f.what) };
     format!(
-        "{number}: {} {} at PA {}, {amount}, probability {}",
-        f.what,
-        f.kind,
+        "{number}: {name} at PA {}, {amount}, probability {}",
         format_pa(f.pa_deg, f.pa_err_deg),
         format_chance(f.probability)
     )
@@ -234,7 +236,9 @@ mod tests {
         };
         let words = change_words(2, &of("new", 0.06, 0.011));
         assert_eq!(words, "2: new jet at PA 271.0° ± 1.2°, contrast +6.0 ± 1.1\u{202f}%, probability 1 × 10⁻⁵");
-        assert!(change_words(1, &of("moved", -9.0, 2.0)).contains("by −9.0° ± 2.0°"));
+        assert!(
+            change_words(1, &of("moved", -9.0, 2.0)).starts_with("1: jet moved at PA 271.0° ± 1.2°, by −9.0° ± 2.0°")
+        );
     }
 
     #[test]

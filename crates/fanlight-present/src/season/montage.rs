@@ -42,20 +42,21 @@ pub fn montage(montage: &Montage) -> Result<Option<Figure>, PresentError> {
     let scene = SameScale::new(montage)?;
     let with_twins = montage.nights.iter().any(|n| n.twin.is_some());
     let days: Vec<Option<f64>> = montage.nights.iter().map(|n| utc_days(&n.night.mid_utc)).collect();
-    let (high, label_room, between) =
-        if with_twins { (2.0, TWIN_WORDS, TWIN_GAP) } else { (1.0, 0.0, 0.0) };
+    let (high, label_room, between) = if with_twins { (2.0, TWIN_WORDS, TWIN_GAP) } else { (1.0, 0.0, 0.0) };
     let places = rows(&days, high, 2.0 * LINE + DATES + between, label_room, MOST_HEIGHT);
     let side_px = (places.side * PX_PER_UNIT).round().clamp(120.0, 640.0) as usize;
-    let rasters = (0..montage.nights.len())
-        .into_par_iter()
-        .map(|i| scene.rasters(i, side_px))
-        .collect::<Result<Vec<_>, _>>()?;
+    let rasters =
+        (0..montage.nights.len()).into_par_iter().map(|i| scene.rasters(i, side_px)).collect::<Result<Vec<_>, _>>()?;
     let missing = rasters.iter().flatten().any(|r| r.missing);
     let uris: Vec<Option<[Option<String>; 2]>> = rasters
         .iter()
-        .map(|r| r.as_ref().map(|r| [Some(data_uri("image/png", &r.night)), r.twin.as_ref().map(|t| data_uri("image/png", t))]))
+        .map(|r| {
+            r.as_ref()
+                .map(|r| [Some(data_uri("image/png", &r.night)), r.twin.as_ref().map(|t| data_uri("image/png", t))])
+        })
         .collect();
-    let sheet = Sheet { scene: &scene, places, uris, days, with_twins, bar: data_uri("image/png", &strip(&scene.map)?) };
+    let sheet =
+        Sheet { scene: &scene, places, uris, days, with_twins, bar: data_uri("image/png", &strip(&scene.map)?) };
     let caption = format!("{} {}", orientation_words(montage.orientation), sheet.words(missing));
     let alt = sheet.alt();
     let title = match montage.shows {
@@ -221,7 +222,11 @@ impl Sheet<'_, '_> {
                         canvas.frame(corner, (side, side), Stroke::new(theme.rule, 1.0).dashed("3 3"));
                         let word = if which == 0 { "no picture" } else { "no twin" };
                         let style = TextStyle::new(12.0, theme.muted).anchor(Anchor::Middle);
-                        canvas.text((corner.0 + side / 2.0, corner.1 + side / 2.0 + 4.0), style, &fit(word, 12.0, side - 4.0));
+                        canvas.text(
+                            (corner.0 + side / 2.0, corner.1 + side / 2.0 + 4.0),
+                            style,
+                            &fit(word, 12.0, side - 4.0),
+                        );
                     }
                 }
             }
@@ -314,13 +319,20 @@ impl Sheet<'_, '_> {
         canvas.line((left, line), (right, line), Stroke::new(theme.rule, 1.2));
         for (slot, days) in &dated {
             let from = slot.left + side / 2.0;
-            canvas.polyline(&[(from, top + 3.0), (from, top + 7.0), (x(*days), line - 4.0), (x(*days), line)], Stroke::new(theme.rule, 1.0));
+            canvas.polyline(
+                &[(from, top + 3.0), (from, top + 7.0), (x(*days), line - 4.0), (x(*days), line)],
+                Stroke::new(theme.rule, 1.0),
+            );
             canvas.dot((x(*days), line), 2.4, theme.ink);
         }
         for tick in axis.ticks(((right - left) / 80.0) as usize).0 {
             canvas.line((x(tick.value), line), (x(tick.value), line + 5.0), Stroke::new(theme.ink, 1.0));
             if let Label::Plain(word) = tick.label {
-                canvas.text((x(tick.value), line + 18.0), TextStyle::new(12.0, theme.muted).anchor(Anchor::Middle), &word);
+                canvas.text(
+                    (x(tick.value), line + 18.0),
+                    TextStyle::new(12.0, theme.muted).anchor(Anchor::Middle),
+                    &word,
+                );
             }
         }
     }

@@ -35,7 +35,13 @@ pub(super) struct Rows {
 
 /// Rows for nights at these days, in as few columns as keep the height under `most_height`, where a row is `row_extra` higher
 /// than `pictures_high` times a picture's side; `label_room` at the left.
-pub(super) fn rows(days: &[Option<f64>], pictures_high: f64, row_extra: f64, label_room: f64, most_height: f64) -> Rows {
+pub(super) fn rows(
+    days: &[Option<f64>],
+    pictures_high: f64,
+    row_extra: f64,
+    label_room: f64,
+    most_height: f64,
+) -> Rows {
     let gaps = long_gaps(days);
     let left = MARGIN + label_room;
     let room = WIDTH - left - MARGIN;

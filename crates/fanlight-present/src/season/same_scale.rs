@@ -90,7 +90,8 @@ pub struct Montage<'a> {
 /// the observer's distance cancels.
 pub fn af_per_e_per_s_arcsec2(night: &MontageNight) -> Option<f64> {
     let zero_point_mag = night.picture?.zero_point_mag?;
-    let factor = 4.0 * PI * night.night.r_au.powi(2) * 10f64.powf(0.4 * (night.solar_mag? - zero_point_mag)) / ARCSEC2_SR;
+    let factor =
+        4.0 * PI * night.night.r_au.powi(2) * 10f64.powf(0.4 * (night.solar_mag? - zero_point_mag)) / ARCSEC2_SR;
     (factor.is_finite() && factor > 0.0).then_some(factor)
 }
 
@@ -161,7 +162,9 @@ impl<'m, 'a> SameScale<'m, 'a> {
         for night in &montage.nights {
             let Some(picture) = &night.picture else { continue };
             picture.check()?;
-            if let Some(twin) = night.twin.filter(|t| (t.width, t.height) != (picture.image.width, picture.image.height)) {
+            if let Some(twin) =
+                night.twin.filter(|t| (t.width, t.height) != (picture.image.width, picture.image.height))
+            {
                 return Err(PresentError::GridMismatch {
                     what: "the twin",
                     width: twin.width,

@@ -95,8 +95,11 @@ fn axis(angles: impl Iterator<Item = f64>) -> Option<Axis> {
     all.sort_by(f64::total_cmp);
     let first = *all.first()?;
     let next = all.iter().skip(1).copied().chain([first + 360.0]);
-    let (from, gap) =
-        all.iter().zip(next).map(|(a, b)| (*a, b - a)).fold((first, 0.0), |best, g| if g.1 > best.1 { g } else { best });
+    let (from, gap) = all
+        .iter()
+        .zip(next)
+        .map(|(a, b)| (*a, b - a))
+        .fold((first, 0.0), |best, g| if g.1 > best.1 { g } else { best });
     let (low, high) = if gap > EMPTY_DEG {
         let margin = MARGIN_DEG.min(gap / 2.0);
         // a single direction still gets room on both sides
@@ -112,8 +115,7 @@ fn axis(angles: impl Iterator<Item = f64>) -> Option<Axis> {
 
 /// Parts of a piece within a range of angles, whichever turn they are on.
 fn within(piece: &[(f64, f64)], low: f64, high: f64) -> Vec<Vec<(f64, f64)>> {
-    let (least, most) =
-        piece.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(a, b), p| (a.min(p.1), b.max(p.1)));
+    let (least, most) = piece.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(a, b), p| (a.min(p.1), b.max(p.1)));
     if !(least.is_finite() && most.is_finite()) {
         return Vec::new();
     }
@@ -123,7 +125,15 @@ fn within(piece: &[(f64, f64)], low: f64, high: f64) -> Vec<Vec<(f64, f64)>> {
         for pair in piece.windows(2) {
             let [a, b] = [pair[0], pair[1]].map(|(day, pa)| (day, pa + 360.0 * f64::from(turn)));
             let at = |y: f64| (a.0 + (y - a.1) / (b.1 - a.1) * (b.0 - a.0), y);
-            let clip = |p: (f64, f64)| if p.1 < low { at(low) } else if p.1 > high { at(high) } else { p };
+            let clip = |p: (f64, f64)| {
+                if p.1 < low {
+                    at(low)
+                } else if p.1 > high {
+                    at(high)
+                } else {
+                    p
+                }
+            };
             if a.1.max(b.1) >= low && a.1.min(b.1) <= high {
                 let (a, b) = (clip(a), clip(b));
                 match out.last_mut() {
@@ -138,7 +148,7 @@ fn within(piece: &[(f64, f64)], low: f64, high: f64) -> Vec<Vec<(f64, f64)>> {
 }
 
 /// `jet`, or `feature` where the record does not say.
-pub(super) fn kind(track: &TrackRecord) -> &str {
+pub(crate) fn kind(track: &TrackRecord) -> &str {
     track.kind.as_deref().unwrap_or("feature")
 }
 
@@ -196,7 +206,10 @@ pub(crate) fn tracks(season: &SeasonRecord) -> Option<Figure> {
         let subtitle = format!("{years} · {} nights", season.nights.len());
         canvas.heading(&season.object, "features over the nights", &subtitle);
         let panel = Panel { left: LEFT, top: TOP, width: PANEL_WIDTH, height: HEIGHT, x, y };
-        panel.draw(&mut canvas, Sides { below: &format!("date, UTC {years}"), left: "position angle, °", ..Sides::default() });
+        panel.draw(
+            &mut canvas,
+            Sides { below: &format!("date, UTC {years}"), left: "position angle, °", ..Sides::default() },
+        );
         let mut signs: Vec<(Which, f64)> = Vec::new();
         for (curve, pieces) in &curves {
             let stroke = curve.which.stroke(theme);
@@ -288,9 +301,10 @@ fn entries<'a>(tracks: &'a [(usize, &'a TrackRecord, Vec<(f64, f64, f64)>)], the
 }
 
 fn caption(season: &SeasonRecord, tracks: &[(usize, &TrackRecord, Vec<(f64, f64, f64)>)]) -> String {
-    let mut text = "Position angle of each feature at its inner end against date, with 1σ errors; a thin line joins the nights \
+    let mut text =
+        "Position angle of each feature at its inner end against date, with 1σ errors; a thin line joins the nights \
                     of one feature. "
-        .to_string();
+            .to_string();
     text += "The curves are the directions at the comet at the middle of each night, joined between nights the shorter way \
              round and not joined where they turn by more than a quarter.";
     if tracks.len() < season.tracks.len() {

@@ -174,8 +174,8 @@ impl<'a> Renderings<'a> {
         }
     }
 
-    /// The key to the rim's signs and the bars of length, from the key's top left corner on: 110 units high.
-    pub(crate) fn draw_key(&self, canvas: &mut Canvas, (left, top): (f64, f64), km_per_arcsec: f64) {
+    /// The key to the rim's signs, from its top left corner on: 110 units high.
+    pub(crate) fn draw_key(&self, canvas: &mut Canvas, (left, top): (f64, f64)) {
         let theme = canvas.theme;
         let key = Rim {
             corner: (left + 24.0, top + 26.0),
@@ -188,13 +188,17 @@ impl<'a> Renderings<'a> {
         canvas.frame(key.corner, (key.side, key.side), Stroke::new(theme.rule, 1.0));
         canvas.dot((key.corner.0 + key.side / 2.0, key.corner.1 + key.side / 2.0), 2.5, theme.ink);
         key.draw(canvas, &self.directions);
+    }
+
+    /// Bars of length.
+    pub(crate) fn draw_lengths(&self, canvas: &mut Canvas, corner: (f64, f64), km_per_arcsec: f64) {
         let lengths = LengthBars {
             unit: "″",
             km_per_unit: Some(km_per_arcsec),
             drawn_per_unit: SIDE / (2.0 * self.half_arcsec),
             longest: 0.4 * 2.0 * self.half_arcsec,
         };
-        lengths.draw(canvas, (left + 126.0, top + 36.0));
+        lengths.draw(canvas, corner);
     }
 
     /// What the rim's signs mean, in one line.
@@ -230,7 +234,8 @@ pub(super) fn twin(
         let mut canvas = Canvas::new(theme, notes_top + 16.0 * notes.len() as f64 + 4.0);
         canvas.heading(&night.object, "the night and its twin", &subtitle(night));
         renderings.draw(&mut canvas, (LEFT, TOP));
-        renderings.draw_key(&mut canvas, (LEFT, KEY_TOP), night.geometry.km_per_arcsec);
+        renderings.draw_key(&mut canvas, (LEFT, KEY_TOP));
+        renderings.draw_lengths(&mut canvas, (160.0, KEY_TOP + 36.0), night.geometry.km_per_arcsec);
         if marks.is_empty() {
             canvas.text((330.0, KEY_TOP + 40.0), TextStyle::new(12.0, theme.ink), "No feature is marked.");
         }

@@ -113,7 +113,9 @@ pub fn record(n: usize) -> SeasonRecord {
                 .collect(),
             methods: vec!["Power laws were fitted to the logarithms by weighted least squares.".into()],
         },
-        summary: format!("C/2031 Z2 was followed over {n} nights; its dust grew with a power of −2.60 ± 0.08 of the distance from the Sun before perihelion."),
+        summary: format!(
+            "C/2031 Z2 was followed over {n} nights; its dust grew with a power of −2.60 ± 0.08 of the distance from the Sun before perihelion."
+        ),
         nights,
     };
     if n > 1 {
@@ -278,7 +280,12 @@ fn activity(days: &[f64], noise: &mut Noise) -> ActivityRecord {
             .collect(),
         comparison: vec![
             other("C/1987 Q1 (Invented)", 0.45, true, Vec::new()),
-            other("77P/Made-Up", 1.9, false, vec!["another aperture: 5 000 km".into(), "phase angles differ by 30°".into()]),
+            other(
+                "77P/Made-Up",
+                1.9,
+                false,
+                vec!["another aperture: 5 000 km".into(), "phase angles differ by 30°".into()],
+            ),
         ],
         asymmetry: (fits_both(days)).then_some(AsymmetryRecord {
             slope_difference: -0.11,
@@ -346,7 +353,9 @@ impl Images {
         let km_per_arcsec = delta_au(day) * AU_KM / 206_264.806;
         // a 1/ρ coma of this Afρ, in e⁻/s per pixel at one arcsec: the flux in ρ is 2π · peak · ρ / (pixel area)
         let flux_per_km = afrho_cm(day) * 1e-5 / (2.0 * r_au(day) * delta_au(day) * AU_KM).powi(2);
-        let peak = flux_per_km * km_per_arcsec * 10f64.powf(0.4 * (zero_point - SUN_MAG)) / std::f64::consts::TAU * scale * scale;
+        let peak = flux_per_km * km_per_arcsec * 10f64.powf(0.4 * (zero_point - SUN_MAG)) / std::f64::consts::TAU
+            * scale
+            * scale;
         let mut noise = Noise(100 + i as u64);
         let (mut light, mut twin) = (Image::filled(SIZE_PX, SIZE_PX, 0.0), Image::filled(SIZE_PX, SIZE_PX, 0.0));
         for k in 0..SIZE_PX * SIZE_PX {
@@ -418,7 +427,13 @@ impl Images {
             later: nights[nights.len() - 1],
             how: "Both nights divided by their mean profiles, brought to the worse seeing and smoothed to 3″",
         });
-        SeasonPictures { nights, enhanced: Vec::new(), change, orientation: SkyOrientation::NorthUp, half_width_km: None }
+        SeasonPictures {
+            nights,
+            enhanced: Vec::new(),
+            change,
+            orientation: SkyOrientation::NorthUp,
+            half_width_km: None,
+        }
     }
 }
 
