@@ -126,7 +126,8 @@ pub fn enhanced_figure(picture: &EnhancedPicture) -> Result<Figure, PresentError
                 canvas.text((left + side / 2.0, top - 44.0), style, label);
             }
             if picture.orientation == Orientation::NorthUp {
-                Rim { corner, side, room: 26.0, spacing: 34.0, arrows: 1.0 }.draw(&mut canvas, &picture.directions);
+                Rim { corner, side, room: 26.0, spacing: 34.0, arrows: 1.0, turned_deg: 0.0 }
+                    .draw(&mut canvas, &picture.directions);
             }
         }
         let lengths = LengthBars {
@@ -156,7 +157,7 @@ pub fn enhanced_figure(picture: &EnhancedPicture) -> Result<Figure, PresentError
 }
 
 /// One stretch for night and twin, from the night's pixels.
-fn stretch_of(field: &Image, values: Values) -> (Stretch, ColourMap) {
+pub(crate) fn stretch_of(field: &Image, values: Values) -> (Stretch, ColourMap) {
     match values {
         Values::AboutZero => (Stretch::symmetric(field), colour::blue_amber()),
         Values::AboutOne => (Stretch::symmetric_about(field, 1.0), colour::blue_amber()),

@@ -47,6 +47,28 @@ pub enum PresentError {
         /// The most possible.
         most: f64,
     },
+    /// An animation faster than eyes that are sensitive to flashes bear, or too slow for the formats.
+    #[error(
+        "{frames_per_second} frames per second asked for: between {least} and {most} is possible, so that nothing flashes \
+         more than {most} times a second"
+    )]
+    BadRate {
+        /// What was asked.
+        frames_per_second: f64,
+        /// The least possible.
+        least: f64,
+        /// The most possible.
+        most: f64,
+    },
+    /// No night of the season has a picture.
+    #[error("no night has a picture: there is nothing to animate")]
+    NothingToAnimate,
+    /// The animation could not be written.
+    #[error("the animation could not be written as gif: {reason}")]
+    Gif {
+        /// What the encoder says.
+        reason: String,
+    },
     /// The SVG could not be read.
     #[error("the figure is no valid svg: {reason}")]
     BadSvg {

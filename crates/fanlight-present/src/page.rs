@@ -7,7 +7,10 @@ mod comparable;
 mod dust;
 mod features;
 mod frames;
+mod season;
 mod structure;
+
+pub use season::season_page;
 
 use crate::Figure;
 use crate::svg::data_uri;
@@ -16,7 +19,7 @@ use fanlight_record::sentences::{
     THIN_SPACE, cannot_say, fixed, format_magnitude, format_measured, format_round, format_utc_exact, format_utc_long,
     format_value, headline_aperture, median_seeing_arcsec, plain_words,
 };
-use fanlight_record::{NightRecord, PhotometryRecord};
+use fanlight_record::{NightRecord, PhotometryRecord, Provenance};
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 use std::fmt::Write;
 
@@ -66,17 +69,23 @@ pub fn night_page(night: &NightRecord, figures: &[Figure]) -> String {
                         (section(4, dust::dust(night, figures)))
                         (section(5, frames::frames(night, figures)))
                         (section(6, geometry(night, figures)))
-                        (section(7, made(night)))
+                        (section(7, made(&night.provenance, NIGHT_CAUTIONS)))
                     }
-                    footer {
-                        p { "Made by " (night.provenance.program) ". Text set in Noto Sans, SIL Open Font License 1.1. \
-                             Position angles run from celestial north through east; errors are 1σ; times are UTC." }
-                    }
+                    (footer(&night.provenance.program))
                 }
             }
         }
     };
     page.into_string()
+}
+
+fn footer(program: &str) -> Markup {
+    html! {
+        footer {
+            p { "Made by " (program) ". Text set in Noto Sans, SIL Open Font License 1.1. \
+                 Position angles run from celestial north through east; errors are 1σ; times are UTC." }
+        }
+    }
 }
 
 fn section((id, name): (&str, &str), body: Markup) -> Markup {
@@ -273,8 +282,11 @@ fn geometry(night: &NightRecord, figures: &[Figure]) -> Markup {
     }
 }
 
-fn made(night: &NightRecord) -> Markup {
-    let p = &night.provenance;
+/// What must not be concluded from one night.
+const NIGHT_CAUTIONS: &str =
+    "Numbers from one night and one band describe the light as seen; what causes it is interpretation.";
+
+fn made(p: &Provenance, caution: &str) -> Markup {
     html! {
         p { (p.program) }
         h3 { "The line to run it again" }
@@ -301,7 +313,7 @@ fn made(night: &NightRecord) -> Markup {
         h3 { "Cautions" }
         ul.plain.measure {
             li { "Never point unfiltered optics near the Sun. The site's own rules come first." }
-            li { "Numbers from one night and one band describe the light as seen; what causes it is interpretation." }
+            li { (caution) }
         }
     }
 }

@@ -23,7 +23,7 @@ const RASTER_PX: usize = 960;
 const SIDE: f64 = 584.0;
 const LEFT: f64 = (WIDTH - SIDE) / 2.0;
 const TOP: f64 = 102.0;
-const RIM: Rim = Rim { corner: (LEFT, TOP), side: SIDE, room: 26.0, spacing: 34.0, arrows: 1.0 };
+const RIM: Rim = Rim { corner: (LEFT, TOP), side: SIDE, room: 26.0, spacing: 34.0, arrows: 1.0, turned_deg: 0.0 };
 /// Lines over a raster: not theme colours, since the raster is the same in both themes.
 pub(crate) const OVER_PALE: &str = "#ffe9b8";
 pub(crate) const OVER_DARK: &str = "#10141a";

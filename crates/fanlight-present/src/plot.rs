@@ -1,5 +1,6 @@
 //! Axes and data marks shared by the plots.
 
+use crate::dates;
 use crate::svg::{Anchor, Canvas, Stroke, TextStyle};
 use fanlight_record::sentences::fixed;
 
@@ -12,6 +13,10 @@ pub(crate) enum Scale {
     Clock,
     /// Linear in degrees of a circle.
     Degrees,
+    /// The same where the axis may run on through north: written from 0 to under 360.
+    PositionAngle,
+    /// Linear in days since 1970, written as dates.
+    Date,
 }
 
 /// One axis: a range and its scale; `low > high` turns it round (magnitudes).
@@ -47,6 +52,11 @@ impl Axis {
         Self { scale: Scale::Clock, ..self }
     }
 
+    /// The same axis, its days written as dates.
+    pub fn dates(self) -> Self {
+        Self { scale: Scale::Date, ..self }
+    }
+
     /// The same axis in another unit.
     pub fn scaled(self, factor: f64) -> Self {
         Self { low: self.low * factor, high: self.high * factor, ..self }
@@ -72,7 +82,8 @@ impl Axis {
             Scale::Linear => (self.linear_ticks(wanted), Vec::new()),
             Scale::Logarithmic => self.log_ticks(wanted),
             Scale::Clock => (self.clock_ticks(wanted), Vec::new()),
-            Scale::Degrees => (self.degree_ticks(wanted), Vec::new()),
+            Scale::Degrees | Scale::PositionAngle => (self.degree_ticks(wanted), Vec::new()),
+            Scale::Date => (self.date_ticks(wanted), Vec::new()),
         }
     }
 
@@ -96,7 +107,14 @@ impl Axis {
         let step = [5.0, 10.0, 15.0, 30.0, 45.0, 90.0].into_iter().find(enough).unwrap_or(180.0);
         let (low, high) = (self.low.min(self.high), self.low.max(self.high));
         let whole = (low / step - 1e-9).ceil() as i64..=(high / step + 1e-9).floor() as i64;
-        whole.map(|k| Tick { value: k as f64 * step, label: Label::Plain(fixed(k as f64 * step, 0)) }).collect()
+        let written = |degrees: f64| if self.scale == Scale::Degrees { degrees } else { degrees.rem_euclid(360.0) };
+        whole.map(|k| k as f64 * step).map(|v| Tick { value: v, label: Label::Plain(fixed(written(v), 0)) }).collect()
+    }
+
+    fn date_ticks(&self, wanted: usize) -> Vec<Tick> {
+        let (low, high) = (self.low.min(self.high), self.low.max(self.high));
+        let dates = dates::ticks(low, high, wanted).into_iter();
+        dates.map(|(value, label)| Tick { value, label: Label::Plain(label) }).collect()
     }
 
     fn linear_ticks(&self, wanted: usize) -> Vec<Tick> {
@@ -123,8 +141,10 @@ impl Axis {
         let (decades, some, all) =
             (at(&[1.0]), at(&[1.0, 2.0, 5.0]), at(&[1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 7.0, 8.0, 9.0]));
         let labelled = if decades.len() >= 3 || some.len() > wanted.max(3) + 2 { decades } else { some };
-        let labelled =
-            if labelled.len() < 2 { all.iter().copied().filter(|v| self.holds(*v)).collect() } else { labelled };
+        if labelled.len() < 2 {
+            // a short axis: even steps say more than the whole numbers in it
+            return (self.linear_ticks(wanted + 4), all);
+        }
         let tick = |value: f64| {
             let power = value.log10();
             let whole = (power - power.round()).abs() < 1e-9;
@@ -336,7 +356,8 @@ mod tests {
         let axis = |low, high| Axis { low, high, scale: Scale::Logarithmic };
         assert_eq!(labels(axis(0.8, 2000.0), 6), ["1", "10", "100", "1000"]);
         assert_eq!(labels(axis(1.5, 60.0), 6), ["2", "5", "10", "20", "50"]);
-        assert_eq!(labels(axis(2.2, 3.8), 6), ["3"]);
+        assert_eq!(labels(axis(2.2, 3.8), 3), ["2.5", "3.0", "3.5"]);
+        assert_eq!(labels(axis(1.41, 1.93), 2), ["1.5", "1.6", "1.7", "1.8", "1.9"]);
         assert_eq!(labels(axis(1e-5, 2e-2), 6), ["1e-5", "1e-4", "1e-3", "0.01"]);
     }
 

@@ -19,14 +19,38 @@ pub fn svg_to_png(svg: &str, pixels_per_inch: f64) -> Result<Vec<u8>, PresentErr
     if !(pixels_per_inch.is_finite() && (least..=most).contains(&pixels_per_inch)) {
         return Err(PresentError::BadResolution { pixels_per_inch, least, most });
     }
+    encode(&drawn(svg, pixels_per_inch / CSS_PER_INCH)?, Some(pixels_per_inch))
+}
+
+/// Red, green and blue of every pixel, row by row.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(crate) struct Rgb {
+    pub width: u32,
+    pub height: u32,
+    pub bytes: Vec<u8>,
+}
+
+impl Rgb {
+    /// As a PNG that names no size on paper.
+    pub fn png(&self) -> Result<Vec<u8>, PresentError> {
+        encode(self, None)
+    }
+}
+
+/// Draws an SVG, so many pixels to one of its own.
+pub(crate) fn drawn(svg: &str, scale: f64) -> Result<Rgb, PresentError> {
     let tree = parse(svg)?;
-    let scale = pixels_per_inch / CSS_PER_INCH;
     let pixels = |css: f32| (f64::from(css) * scale).round().max(1.0) as u32;
     let (width, height) = (pixels(tree.size().width()), pixels(tree.size().height()));
     let mut pixmap = tiny_skia::Pixmap::new(width, height)
         .ok_or_else(|| PresentError::Png { reason: format!("{width} × {height} pixels are too many") })?;
     resvg::render(&tree, tiny_skia::Transform::from_scale(scale as f32, scale as f32), &mut pixmap.as_mut());
-    encode(&pixmap, pixels_per_inch)
+    // figures have an opaque sheet behind them, so colour alone is enough, and it is not multiplied by anything
+    let mut bytes = vec![0; 3 * pixmap.pixels().len()];
+    for (rgb, rgba) in bytes.as_chunks_mut::<3>().0.iter_mut().zip(pixmap.data().as_chunks::<4>().0) {
+        rgb.copy_from_slice(&rgba[..3]);
+    }
+    Ok(Rgb { width, height, bytes })
 }
 
 /// The figure's tree with all text laid out in the bundled face.
@@ -49,22 +73,17 @@ pub(crate) fn parse(svg: &str) -> Result<usvg::Tree, PresentError> {
     usvg::Tree::from_str(svg, &options).map_err(|e| PresentError::BadSvg { reason: e.to_string() })
 }
 
-fn encode(pixmap: &tiny_skia::Pixmap, pixels_per_inch: f64) -> Result<Vec<u8>, PresentError> {
+fn encode(rgb: &Rgb, pixels_per_inch: Option<f64>) -> Result<Vec<u8>, PresentError> {
     let failed = |e: png::EncodingError| PresentError::Png { reason: e.to_string() };
-    // figures have an opaque sheet behind them, so colour alone is enough, and it is not multiplied by anything
-    let mut rgb = vec![0; 3 * pixmap.pixels().len()];
-    for (rgb, rgba) in rgb.as_chunks_mut::<3>().0.iter_mut().zip(pixmap.data().as_chunks::<4>().0) {
-        rgb.copy_from_slice(&rgba[..3]);
-    }
-    let per_metre = (pixels_per_inch / 0.0254).round() as u32;
     let mut out = Vec::new();
-    let mut encoder = png::Encoder::new(&mut out, pixmap.width(), pixmap.height());
+    let mut encoder = png::Encoder::new(&mut out, rgb.width, rgb.height);
     encoder.set_color(png::ColorType::Rgb);
     encoder.set_depth(png::BitDepth::Eight);
     encoder.set_compression(png::Compression::Fast);
-    encoder.set_pixel_dims(Some(png::PixelDimensions { xppu: per_metre, yppu: per_metre, unit: png::Unit::Meter }));
+    let per_metre = pixels_per_inch.map(|p| (p / 0.0254).round() as u32);
+    encoder.set_pixel_dims(per_metre.map(|p| png::PixelDimensions { xppu: p, yppu: p, unit: png::Unit::Meter }));
     let mut writer = encoder.write_header().map_err(failed)?;
-    writer.write_image_data(&rgb).map_err(failed)?;
+    writer.write_image_data(&rgb.bytes).map_err(failed)?;
     writer.finish().map_err(failed)?;
     Ok(out)
 }

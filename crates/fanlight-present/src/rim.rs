@@ -1,7 +1,7 @@
 //! The rim of a square picture of the sky: signs for north, east, the Sun and the orbit, so that nothing covers the coma.
 
 use crate::apart::part;
-use crate::svg::{Anchor, Canvas, Stroke, TextStyle, text_width};
+use crate::svg::{Anchor, Canvas, Stroke, TextStyle, text_width, wrap};
 use fanlight_record::GeometryRecord;
 
 /// Directions at the comet beside north and east, position angles in degrees; absent where not known.
@@ -15,7 +15,7 @@ pub struct Directions {
     pub negative_velocity_pa_deg: Option<f64>,
 }
 
-/// A square picture, north up and east left, with room around it for arrows and letters.
+/// A square picture, north up and east left unless it is turned, with room around it for arrows and letters.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct Rim {
     /// Top left corner of the square.
@@ -28,6 +28,8 @@ pub(crate) struct Rim {
     pub spacing: f64,
     /// Size of the arrows; 1 beside a large picture.
     pub arrows: f64,
+    /// What is added to every position angle: 0 with north up.
+    pub turned_deg: f64,
 }
 
 /// A letter of the rim: where its arrow stands and where the letter went to make room.
@@ -91,6 +93,37 @@ impl Rim {
         }
     }
 
+    /// Signs for small pictures that tell directions apart by their shape: the Sun's symbol, a triangle away from it, a hollow
+    /// triangle against the orbital motion; ticks for north and east where north is up, a letter for north where it is not or
+    /// where there is room.
+    pub fn draw_small(&self, canvas: &mut Canvas, directions: &Directions, letter: Option<[&'static str; 2]>) {
+        for mark in self.marks(directions) {
+            let place = |away: f64| self.outside(mark.pa_deg, away);
+            match mark.sign {
+                Sign::North => {
+                    canvas.line(place(1.0), place(5.0), Stroke::new(canvas.theme.ink, 1.4));
+                    if let Some([ink, halo]) = letter {
+                        let (x, y) = place(-9.0);
+                        let style = TextStyle::new(11.5, ink).bold().anchor(Anchor::Middle).halo(halo);
+                        canvas.text((x, y + 4.0), style, "N");
+                    }
+                }
+                Sign::East if self.turned_deg != 0.0 => {}
+                Sign::East => canvas.line(place(1.0), place(5.0), Stroke::new(canvas.theme.ink, 1.4)),
+                sign => sign.draw_small(canvas, place(SMALL_AWAY), mark.pa_deg),
+            }
+        }
+    }
+
+    /// The place at a position angle so far beyond the square's edge.
+    fn outside(&self, pa_deg: f64, away: f64) -> (f64, f64) {
+        let middle = self.middle();
+        let (sin, cos) = pa_deg.to_radians().sin_cos();
+        let (dx, dy) = (-sin, -cos);
+        let exit = self.side / 2.0 / dx.abs().max(dy.abs()) + away / dx.abs().max(dy.abs());
+        (middle.0 + dx * exit, middle.1 + dy * exit)
+    }
+
     /// Arrows alone.
     pub fn draw_arrows(&self, canvas: &mut Canvas, directions: &Directions) {
         for mark in self.marks(directions) {
@@ -127,6 +160,7 @@ impl Rim {
         let mut marks: Vec<Mark> = [(Sign::North, 0.0), (Sign::East, 90.0)]
             .into_iter()
             .chain(directions.known())
+            .map(|(sign, pa_deg)| (sign, pa_deg + self.turned_deg))
             .map(|(sign, pa_deg)| Mark {
                 pa_deg,
                 sign,
@@ -142,7 +176,29 @@ impl Rim {
     }
 }
 
+/// Distance of small signs from the square, and half their size.
+const SMALL_AWAY: f64 = 4.8;
+const SMALL: f64 = 3.4;
+
 impl Sign {
+    /// A small sign about a place; triangles point outward.
+    fn draw_small(self, canvas: &mut Canvas, (x, y): (f64, f64), pa_deg: f64) {
+        let colour = self.colour(canvas);
+        if self == Self::Sun {
+            canvas.ring((x, y), SMALL, Stroke::new(colour, 1.1));
+            return canvas.dot((x, y), 1.1, colour);
+        }
+        let (sin, cos) = pa_deg.to_radians().sin_cos();
+        let (dx, dy) = (-sin, -cos);
+        let at = |along: f64, across: f64| (x + dx * along - dy * across, y + dy * along + dx * across);
+        let corners = [at(1.1 * SMALL, 0.0), at(-0.9 * SMALL, SMALL), at(-0.9 * SMALL, -SMALL)];
+        if self == Self::AntiSun {
+            canvas.polygon(&corners, colour);
+        } else {
+            canvas.polyline(&[corners[0], corners[1], corners[2], corners[0]], Stroke::new(colour, 1.3));
+        }
+    }
+
     fn colour(self, canvas: &Canvas) -> &'static str {
         match self {
             Self::North | Self::East => canvas.theme.ink,
@@ -190,6 +246,49 @@ pub(crate) fn draw_legend(canvas: &mut Canvas, left: f64, y: f64, directions: &D
         };
     }
     word(canvas, 0.0, "N north, E east");
+}
+
+/// What the rim's signs mean, one under the other in a column so wide; 80 units high, or 16 more where a line is broken.
+pub(crate) fn draw_legend_column(canvas: &mut Canvas, (left, top): (f64, f64), width: f64) {
+    let theme = canvas.theme;
+    let style = TextStyle::new(12.5, theme.ink);
+    let letters = |colour| TextStyle::new(12.5, colour).bold().anchor(Anchor::Middle);
+    let middle = left + 12.0;
+    let mut y = top;
+    for (sign, words) in [
+        (Some(Sign::Sun), "toward the Sun"),
+        (Some(Sign::AntiSun), "away from the Sun"),
+        (Some(Sign::AntiVelocity), "against the orbital motion"),
+        (None, "north, east"),
+    ] {
+        match sign {
+            Some(Sign::Sun) => canvas.sun((middle, y), 6.0),
+            Some(Sign::AntiSun) => anti_sun(canvas, (middle, y), 6.0),
+            Some(_) => canvas.text((middle, y + 4.5), letters(theme.first), "−v"),
+            None => canvas.text((middle, y + 4.5), letters(theme.ink), "N E"),
+        }
+        let lines = wrap(words, 12.5, width - 34.0);
+        for (i, line) in lines.iter().enumerate() {
+            canvas.text((left + 34.0, y + 4.5 + 16.0 * i as f64), style, line);
+        }
+        y += 20.0 + 16.0 * lines.len().saturating_sub(1) as f64;
+    }
+}
+
+/// What small signs mean, in one line from `left` on; `compass` says what the ticks are.
+pub(crate) fn draw_small_legend(canvas: &mut Canvas, left: f64, y: f64, compass: &str) {
+    let style = TextStyle::new(12.0, canvas.theme.ink);
+    let mut x = left;
+    for (sign, words) in [
+        (Sign::Sun, "toward the Sun"),
+        (Sign::AntiSun, "away from the Sun"),
+        (Sign::AntiVelocity, "against the orbital motion"),
+    ] {
+        sign.draw_small(canvas, (x + 5.0, y), 0.0);
+        canvas.text((x + 15.0, y + 4.5), style, words);
+        x += 15.0 + text_width(words, 12.0) + 20.0;
+    }
+    canvas.text((x, y + 4.5), style, compass);
 }
 
 /// Where the ray at a position angle leaves a square of half-side `half`, along its rim from the top left clockwise.
@@ -245,7 +344,7 @@ mod tests {
 
     #[test]
     fn letters_keep_apart_whatever_the_directions() {
-        let rim = Rim { corner: (0.0, 0.0), side: 584.0, room: 26.0, spacing: 34.0, arrows: 1.0 };
+        let rim = Rim { corner: (0.0, 0.0), side: 584.0, room: 26.0, spacing: 34.0, arrows: 1.0, turned_deg: 0.0 };
         let around = 8.0 * (rim.side / 2.0 + rim.room);
         for (sun, anti, velocity) in
             [(0.0, 180.0, 0.0), (1.0, 181.0, 359.0), (90.0, 270.0, 90.5), (45.0, 225.0, 45.0), (10.0, 12.0, 2.0)]

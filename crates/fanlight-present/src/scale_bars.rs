@@ -19,9 +19,17 @@ pub(crate) struct LengthBars {
 impl LengthBars {
     /// Draws them one under the other, from `corner` on.
     pub fn draw(&self, canvas: &mut Canvas, corner: (f64, f64)) {
-        let theme = canvas.theme;
         let length = round_below(self.longest);
-        let mut bars = vec![(length, format!("{}{}", format_round(length, 3), self.unit))];
+        self.draw_bars(canvas, corner, vec![(length, format!("{}{}", format_round(length, 3), self.unit))]);
+    }
+
+    /// The one in km alone, where pictures share no other scale.
+    pub fn draw_km(&self, canvas: &mut Canvas, corner: (f64, f64)) {
+        self.draw_bars(canvas, corner, Vec::new());
+    }
+
+    fn draw_bars(&self, canvas: &mut Canvas, corner: (f64, f64), mut bars: Vec<(f64, String)>) {
+        let theme = canvas.theme;
         if let Some(km_per_unit) = self.km_per_unit.filter(|k| k.is_finite() && *k > 0.0) {
             let km = round_below(self.longest * km_per_unit);
             bars.push((km / km_per_unit, format!("{}{THIN_SPACE}km", fixed(km, 0))));

@@ -8,7 +8,7 @@ use rayon::prelude::*;
 /// Colours of the map that a raster uses; the two left of the 256 draw the hatching of missing pixels.
 const LEVELS: usize = 254;
 /// Dark and light bands of the hatching.
-const HATCH: [[u8; 3]; 2] = [[92, 92, 92], [150, 150, 150]];
+pub(crate) const HATCH: [[u8; 3]; 2] = [[92, 92, 92], [150, 150, 150]];
 
 /// A monotonic rule from a value to a place on a colour map.
 #[derive(Debug, Clone, Copy, PartialEq)]

@@ -5,8 +5,11 @@
 
 mod azimuthal;
 mod marks;
+mod tonight;
 mod twin_figure;
 mod unrolled;
+
+pub use tonight::tonight_panel;
 
 use crate::sky::SkyPicture;
 use crate::{Figure, NightPictures, PresentError};

@@ -80,24 +80,38 @@ impl Stroke {
     }
 }
 
-/// A drawing in progress, `WIDTH` units wide.
+/// A drawing in progress.
 pub(crate) struct Canvas {
     pub theme: &'static Theme,
+    width: f64,
     height: f64,
+    /// Width and height as the file says them, with their unit.
+    size: (String, String),
     body: String,
 }
 
 impl Canvas {
-    /// An empty sheet.
+    /// An empty sheet of paper, `WIDTH` units wide.
     pub fn new(theme: &'static Theme, height: f64) -> Self {
-        let mut canvas = Self { theme, height, body: String::new() };
-        canvas.rect((0.0, 0.0), (WIDTH, height), theme.paper);
+        let size = (format!("{}mm", num(WIDTH_MM)), format!("{}mm", num(height * WIDTH_MM / WIDTH)));
+        Self::empty(theme, (WIDTH, height), size)
+    }
+
+    /// An empty screen of so many pixels, each unit of the drawing so many of them.
+    pub fn screen(theme: &'static Theme, (width_px, height_px): (u32, u32), px_per_unit: f64) -> Self {
+        let units = (f64::from(width_px) / px_per_unit, f64::from(height_px) / px_per_unit);
+        Self::empty(theme, units, (width_px.to_string(), height_px.to_string()))
+    }
+
+    fn empty(theme: &'static Theme, (width, height): (f64, f64), size: (String, String)) -> Self {
+        let mut canvas = Self { theme, width, height, size, body: String::new() };
+        canvas.rect((0.0, 0.0), (width, height), theme.paper);
         canvas
     }
 
     /// Object and kind of figure in the first line, what and when in the second; a long name is shortened, the kind not.
     pub fn heading(&mut self, object: &str, kind: &str, subtitle: &str) {
-        let room = WIDTH - 40.0;
+        let room = self.width - 40.0;
         let kind = format!(": {kind}");
         let object = fit(object, 17.0 * BOLD, room - text_width(&kind, 17.0 * BOLD));
         self.text((20.0, 26.0), TextStyle::new(17.0, self.theme.ink).bold(), &format!("{object}{kind}"));
@@ -238,13 +252,13 @@ impl Canvas {
 
     /// The whole SVG; `alt` is what a reader who cannot see it is told.
     pub fn finish(self, alt: &str) -> String {
-        let height = num(self.height);
-        let height_mm = num(self.height * WIDTH_MM / WIDTH);
         format!(
-            "<svg xmlns=\"http://www.w3.org/2000/svg\" width=\"{}mm\" height=\"{height_mm}mm\" viewBox=\"0 0 {} {height}\" \
+            "<svg xmlns=\"http://www.w3.org/2000/svg\" width=\"{}\" height=\"{}\" viewBox=\"0 0 {} {}\" \
              font-family=\"'Noto Sans', sans-serif\" role=\"img\" aria-label=\"{}\">\n{}</svg>\n",
-            num(WIDTH_MM),
-            num(WIDTH),
+            self.size.0,
+            self.size.1,
+            num(self.width),
+            num(self.height),
             escape(alt),
             self.body
         )
