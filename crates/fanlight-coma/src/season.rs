@@ -17,7 +17,6 @@ pub mod tracks;
 mod assignment;
 mod step_search;
 
-
 pub use error::SeasonError;
 
 /// Which side of perihelion a night is on.

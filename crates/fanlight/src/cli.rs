@@ -1,7 +1,7 @@
 //! Arguments of the command and where they lead.
 
 use crate::messages::{self, Verbosity};
-use crate::{Failure, catalogue, demo, enhance, export, geometry, init, night, simulate};
+use crate::{Failure, catalogue, demo, enhance, export, geometry, init, night, season, simulate};
 use clap::{CommandFactory, Parser, Subcommand};
 use std::path::PathBuf;
 
@@ -90,6 +90,22 @@ image has a twin (twin.fits beside it, or --twin), FILE-twin.fits is the twin th
 pictures show both alike. No enhancement shows every structure, and each draws some of its own: believe what unlike
 ones show and the twin does not.")]
     Enhance(Box<enhance::Options>),
+    /// Several nights together: what changed, where features point, how the dust goes
+    #[command(after_help = "Example:
+  fanlight season results/2031-03-04 results/2031-03-05 --campaign campaign.toml --out season
+
+Nights of several sites, cameras and filters go together; structure and dust are compared within one band. A folder that
+cannot be used is left out with the reason. DIR gets season.html, season.json, figures/ and the montage as season.gif.")]
+    Season(season::Options),
+    /// What a night or a season shows, in two or three plain sentences for the public
+    #[command(after_help = "Example:
+  fanlight caption results/2031-03-04
+
+It says what the evidence supports, what it does not, and what would settle it.")]
+    Caption {
+        /// Folder that fanlight night or fanlight season wrote
+        folder: PathBuf,
+    },
     /// Tables and ADES records from measured nights; nothing is sent anywhere
     #[command(after_help = "Example:
   fanlight export results/2031-03-04 results/2031-03-05 --out tables
@@ -202,6 +218,8 @@ pub fn run(arguments: Arguments) -> Result<(), Failure> {
             night::command(&night::Options { frames_dir, campaign, out, other_band, choice, verify })
         }
         Command::Enhance(options) => enhance::command(&options),
+        Command::Season(options) => season::command(&options),
+        Command::Caption { folder } => season::caption::command(&folder),
         Command::Export(options) => export::command(&options),
         Command::Geometry { campaign, utc, json, two_body } => {
             let options = geometry::Options { instants: utc, as_json: json, is_two_body: two_body };

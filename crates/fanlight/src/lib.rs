@@ -12,6 +12,7 @@ pub mod geometry;
 pub mod init;
 pub mod messages;
 pub mod night;
+pub mod season;
 pub mod simulate;
 
 pub use failure::Failure;

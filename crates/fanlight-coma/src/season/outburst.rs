@@ -151,10 +151,8 @@ pub fn find_outbursts(
         .into_iter()
         .filter(|s| nights.iter().any(|n| n.side == *s))
         .map(|side| {
-            let quiet: Vec<ActivityPoint> = (0..nights.len())
-                .filter(|i| nights[*i].side == side && !lifted(i))
-                .map(|i| nights[i].point)
-                .collect();
+            let quiet: Vec<ActivityPoint> =
+                (0..nights.len()).filter(|i| nights[*i].side == side && !lifted(i)).map(|i| nights[i].point).collect();
             (side, fit_power_law(&quiet, Scatter::Free))
         })
         .collect();
@@ -244,7 +242,8 @@ impl<'a> Searched<'a> {
         let noise = self.sigma.map(|s| s.hypot(scatter));
         let maxima = (0..settings.n_simulations)
             .map(|_| {
-                let drawn: Vec<f64> = noise.iter().map(|s| s * Distribution::<f64>::sample(&StandardNormal, rng)).collect();
+                let drawn: Vec<f64> =
+                    noise.iter().map(|s| s * Distribution::<f64>::sample(&StandardNormal, rng)).collect();
                 search.best(&drawn).gain
             })
             .collect();
@@ -334,7 +333,12 @@ mod tests {
         dates.into_iter().map(&mut night).collect()
     }
 
-    fn seasons(seed: u64, count: u64, truth: &Truth, settings: &OutburstSettings) -> Vec<(Vec<ActivityNight>, OutburstSearch)> {
+    fn seasons(
+        seed: u64,
+        count: u64,
+        truth: &Truth,
+        settings: &OutburstSettings,
+    ) -> Vec<(Vec<ActivityNight>, OutburstSearch)> {
         (0..count)
             .into_par_iter()
             .filter_map(|i| {
@@ -412,7 +416,11 @@ mod tests {
                 let noise: f64 = StandardNormal.sample(&mut rng);
                 let value = 10f64.powf(3.0 - 2.0 * r_au.log10() + bend + 0.015 * noise);
                 let afrho_cm = Measured::new(value, value * LN_10 * 0.015);
-                ActivityNight { utc_days: 3.0 * f64::from(i), side: Side::Post, point: ActivityPoint { r_au, afrho_cm } }
+                ActivityNight {
+                    utc_days: 3.0 * f64::from(i),
+                    side: Side::Post,
+                    point: ActivityPoint { r_au, afrho_cm },
+                }
             })
             .collect();
         let found = find_outbursts(&nights, &settings, &mut rng).unwrap();

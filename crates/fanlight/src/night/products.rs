@@ -43,7 +43,7 @@ const PIXELS_PER_INCH: f64 = 300.0;
 /// When a file cannot be written.
 pub fn write(reduced: &Reduced, folder: &OutputFolder) -> Result<Vec<String>, Failure> {
     let Reduced { night, record, structure, stars, grid } = reduced;
-    let figures = figures(night, record, structure.as_ref())?;
+    let (figures, panel) = figures(night, record, structure.as_ref())?;
     clear_earlier(&figures, folder)?;
     let stacks = || {
         write_comet(night, record, folder)?;
@@ -53,9 +53,13 @@ pub fn write(reduced: &Reduced, folder: &OutputFolder) -> Result<Vec<String>, Fa
         }
         write_stars(record, stars, grid, folder)
     };
-    let (written, drawn) = rayon::join(stacks, || write_figures(&figures, folder, "figures/"));
+    let draw = || {
+        let panel = panel.as_ref().map_or(Ok(()), |panel| write_panel(panel, folder));
+        panel.and_then(|()| write_figures(&figures, folder, "figures/"))
+    };
+    let (written, drawn) = rayon::join(stacks, draw);
     written?;
-    let twin = structure.iter().map(|_| TWIN);
+    let twin = structure.iter().map(|_| TWIN).chain(panel.iter().flat_map(|_| PANEL));
     let mut names: Vec<String> = [COMET, SUBSTACKS, STARS].into_iter().chain(twin).map(str::to_string).collect();
     names.extend(drawn?);
     folder.write(PAGE, fanlight_present::night_page(record, &figures).as_bytes()).map_err(Failure::data)?;
@@ -83,6 +87,17 @@ pub fn write_figures(figures: &[Figure], folder: &OutputFolder, prefix: &str) ->
     Ok(written.collect::<Result<Vec<_>, Failure>>()?.concat())
 }
 
+/// The night in one picture, 1280 pixels wide.
+const PANEL: [&str; 2] = ["tonight.svg", "tonight.png"];
+/// Resolution at which the panel has its own size.
+const PANEL_PIXELS_PER_INCH: f64 = 96.0;
+
+fn write_panel(panel: &Figure, folder: &OutputFolder) -> Result<(), Failure> {
+    let png = fanlight_present::svg_to_png(&panel.svg_dark, PANEL_PIXELS_PER_INCH).map_err(Failure::data)?;
+    folder.write(PANEL[0], panel.svg_dark.as_bytes()).map_err(Failure::data)?;
+    folder.write(PANEL[1], &png).map_err(Failure::data)
+}
+
 /// Figures that a run may make.
 const FIGURES: [&str; 12] = [
     "light",
@@ -106,6 +121,7 @@ fn clear_earlier(figures: &[Figure], folder: &OutputFolder) -> Result<(), Failur
     folder.remove(RECORD).map_err(Failure::data)?;
     folder.remove_leftovers("");
     folder.remove_leftovers("figures");
+    PANEL.iter().try_for_each(|name| folder.remove(name).map_err(Failure::data))?;
     for name in FIGURES.iter().filter(|name| figures.iter().all(|f| f.name != **name)) {
         for ending in [".svg", ".png", "-dark.svg", "-dark.png"] {
             folder.remove(&format!("figures/{name}{ending}")).map_err(Failure::data)?;
@@ -114,7 +130,12 @@ fn clear_earlier(figures: &[Figure], folder: &OutputFolder) -> Result<(), Failur
     Ok(())
 }
 
-fn figures(night: &Night, record: &NightRecord, structure: Option<&Structure>) -> Result<Vec<Figure>, Failure> {
+/// The page's figures, and the panel for a broadcast.
+fn figures(
+    night: &Night,
+    record: &NightRecord,
+    structure: Option<&Structure>,
+) -> Result<(Vec<Figure>, Option<Figure>), Failure> {
     let gradient = night.stack.rotational_gradient()?;
     let twin_gradient = structure.map(|s| s.twin_gradient(night.stack.centre_px)).transpose()?;
     let stacked = &night.stack.comet.stacked;
@@ -141,7 +162,9 @@ fn figures(night: &Night, record: &NightRecord, structure: Option<&Structure>) -
         }),
         orbit_plan: super::plan::orbit_plan(night),
     };
-    fanlight_present::night_figures(record, &pictures).map_err(Failure::data)
+    let figures = fanlight_present::night_figures(record, &pictures).map_err(Failure::data)?;
+    let panel = fanlight_present::tonight_panel(record, &pictures).map_err(Failure::data)?;
+    Ok((figures, panel))
 }
 
 fn number(key: &str, value: f64, comment: &str) -> Card {

@@ -53,7 +53,9 @@ fn compare(earlier: &NightIn, later: &NightIn) -> Result<Comparison, Failure> {
         ))
     };
     let compared = was
-        .for_change(&earlier.record, |before| is.for_change(&later.record, |after| change::compare(&before, &after, SEED)))
+        .for_change(&earlier.record, |before| {
+            is.for_change(&later.record, |after| change::compare(&before, &after, SEED))
+        })
         .ok_or_else(|| no_kernel(earlier))?
         .ok_or_else(|| no_kernel(later))?;
     compared.map_err(Failure::data)
@@ -86,9 +88,8 @@ fn apart_deg(a: f64, b: f64) -> f64 {
 /// The night's supported or provisional feature that a change is about: nearest in direction within half of the wider one's width.
 fn feature_at<'a>(night: &'a NightRecord, changed: &Changed) -> Option<&'a FeatureRecord> {
     let pa_deg = changed.pa_rad.to_degrees();
-    let within = |f: &&FeatureRecord| {
-        apart_deg(f.pa_deg, pa_deg).abs() <= 0.5 * f.width_deg.max(changed.width_rad.to_degrees())
-    };
+    let within =
+        |f: &&FeatureRecord| apart_deg(f.pa_deg, pa_deg).abs() <= 0.5 * f.width_deg.max(changed.width_rad.to_degrees());
     let fits = night
         .morphology
         .features

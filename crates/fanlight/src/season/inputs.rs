@@ -77,7 +77,10 @@ fn read_one(named: &Path) -> Result<(NightRecord, PathBuf), String> {
     };
     let path = folder.join(RECORD);
     if !path.is_file() {
-        return Err(format!("{}: there is no {RECORD} in it; is it a folder that fanlight night wrote?", folder.display()));
+        return Err(format!(
+            "{}: there is no {RECORD} in it; is it a folder that fanlight night wrote?",
+            folder.display()
+        ));
     }
     let record: NightRecord = fanlight_io::read_json(&path).map_err(|e| e.to_string())?;
     if record.schema != NIGHT_SCHEMA {

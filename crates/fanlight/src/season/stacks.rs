@@ -41,12 +41,19 @@ impl Stacks {
         check_night(&header, record, &path)?;
         let size = (image.width, image.height);
         let named = |file: &str, name: &str| {
-            fanlight_io::read_named_image(&folder.join(file), &[name], size).map_err(Failure::data).map(|i| i.map(|i| i.image))
+            fanlight_io::read_named_image(&folder.join(file), &[name], size)
+                .map_err(Failure::data)
+                .map(|i| i.map(|i| i.image))
         };
         let needed = |file: &str, name: &str| {
             named(file, name)?.ok_or_else(|| {
-                Failure::data(format!("{}: there is no image {name} of {} × {} pixels", folder.join(file).display(), size.0, size.1))
-                    .hint("measure the night again with fanlight night")
+                Failure::data(format!(
+                    "{}: there is no image {name} of {} × {} pixels",
+                    folder.join(file).display(),
+                    size.0,
+                    size.1
+                ))
+                .hint("measure the night again with fanlight night")
             })
         };
         let flags = needed(COMET, "MASK")?;
@@ -66,10 +73,7 @@ impl Stacks {
             substacks,
             correlation: header.number(NOISE_CARD).unwrap_or(CORRELATION_NOT_TOLD),
             elongation_sigma: header.number(ELONGATION_CARD).unwrap_or(ELONGATION_SIGMA_NOT_TOLD),
-            frame: SkyFrame {
-                centre_px: (stack.centre_x_px, stack.centre_y_px),
-                arcsec_per_px: stack.arcsec_per_px,
-            },
+            frame: SkyFrame { centre_px: (stack.centre_x_px, stack.centre_y_px), arcsec_per_px: stack.arcsec_per_px },
             zero_point_mag: record.zero_point.as_ref().map(|z| z.stack_zero_point_mag),
             image,
         })
@@ -102,7 +106,8 @@ impl Stacks {
         let scale = self.frame.scale_arcsec();
         let area = scale * scale;
         let substacks: Vec<(&Image, f64)> = self.substacks.iter().map(|(i, s)| (i, *s)).collect();
-        let mut skies: Vec<f64> = record.frames.iter().filter(|f| f.used).filter_map(|f| f.sky_e_per_s_arcsec2).collect();
+        let mut skies: Vec<f64> =
+            record.frames.iter().filter(|f| f.used).filter_map(|f| f.sky_e_per_s_arcsec2).collect();
         let sky = fanlight_image::robust::median_f64(&mut skies).unwrap_or(0.0);
         Some(compared(NightForChange {
             image: &self.image,
