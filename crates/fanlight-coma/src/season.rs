@@ -22,7 +22,6 @@ mod direction_evidence;
 mod direction_rotation;
 mod step_search;
 
-
 pub use error::SeasonError;
 
 /// Which side of perihelion a night is on.

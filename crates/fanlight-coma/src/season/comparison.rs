@@ -227,7 +227,8 @@ pub fn rank_at<'a>(
 fn groups<'a, 'b>(side: Side, points: &'b [PublishedPoint<'a>]) -> Vec<Vec<&'b PublishedPoint<'a>>> {
     let mut groups: Vec<Vec<&PublishedPoint>> = vec![Vec::new(); 8];
     for p in points.iter().filter(|p| p.r_au.is_some()) {
-        let index = 4 * usize::from(p.is_extrapolated) + 2 * usize::from(differs(side, p.side)) + usize::from(p.is_outburst);
+        let index =
+            4 * usize::from(p.is_extrapolated) + 2 * usize::from(differs(side, p.side)) + usize::from(p.is_outburst);
         groups[index].push(p);
     }
     groups.retain(|g| !g.is_empty());
@@ -360,7 +361,12 @@ mod tests {
     fn the_ratio_is_that_of_the_curves_where_they_overlap() {
         let law = law();
         // 200 cm r^−3 at two places; between them a power law is a straight line
-        let at = |r: f64| PublishedPoint { r_au: Some(r), afrho_cm: 200.0 / r.powi(3), afrho_err_cm: Some(20.0 / r.powi(3)), ..POINT };
+        let at = |r: f64| PublishedPoint {
+            r_au: Some(r),
+            afrho_cm: 200.0 / r.powi(3),
+            afrho_err_cm: Some(20.0 / r.powi(3)),
+            ..POINT
+        };
         let points = [at(3.0), at(1.5)];
         let found = compare(&own(&law), &reference("A", &points)).unwrap();
         let (low, high) = found.r_range_au.unwrap();

@@ -122,7 +122,10 @@ impl Views {
     pub fn new(places: &[SkyPosition]) -> Self {
         let middle = places[places.len() / 2];
         let (east, north) = middle.east_north();
-        Self { axes: places.iter().map(SkyPosition::east_north).collect(), reference: (middle.unit_vector(), east, north) }
+        Self {
+            axes: places.iter().map(SkyPosition::east_north).collect(),
+            reference: (middle.unit_vector(), east, north),
+        }
     }
 
     /// Direction at an angle from the line of sight away from the observer and a position angle, both of the reference date, and

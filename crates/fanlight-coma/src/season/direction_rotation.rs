@@ -191,7 +191,7 @@ pub(super) fn turning(
     let mut logs = vec![f64::NEG_INFINITY];
     let mut best = (f64::NEG_INFINITY, 0.0);
     for (coarse, _) in peaks {
-        let frequency = super::scatter_fit::golden_maximum(coarse - step, coarse + step, &coherence);
+        let frequency = super::scatter_fit::golden_maximum(coarse - step, coarse + step, coherence);
         let turned: Vec<f64> = phases.iter().map(|(t, phase)| 360.0 * (phase - frequency * t)).collect();
         let centre = circular_centre(&turned, jitter.smallest());
         let residuals: Vec<f64> = turned.iter().map(|o| difference(*o, centre)).collect();

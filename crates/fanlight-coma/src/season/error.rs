@@ -28,7 +28,9 @@ pub enum SeasonError {
         unit: &'static str,
     },
     /// The values differ by no more than their errors.
-    #[error("{what} changes by no more than its errors: chi-square {chi2:.1} with {degrees_of_freedom} degrees of freedom, {needed:.1} needed")]
+    #[error(
+        "{what} changes by no more than its errors: chi-square {chi2:.1} with {degrees_of_freedom} degrees of freedom, {needed:.1} needed"
+    )]
     NoChange {
         /// What does not change.
         what: &'static str,

@@ -363,7 +363,7 @@ pub const REFERENCE_COMETS: &[ReferenceComet<'static>] = &[
             PublishedSlope {
                 slope: -1.5,
                 slope_err: None,
-            slope_range: None,
+                slope_range: None,
                 side: PublishedSide::Both,
                 r_range_au: None,
                 source: "Womack et al. 2021, PSJ 2, 17: from the visual light curve, 1995 to 1999; agrees with narrow bands to a factor of 2 to 4",
@@ -426,7 +426,10 @@ mod tests {
         let fit = |n: usize| {
             let points: Vec<ActivityPoint> = REFERENCE_COMETS[0].points[..n]
                 .iter()
-                .map(|p| ActivityPoint { r_au: p.r_au.unwrap(), afrho_cm: Measured::new(p.afrho_cm, 0.02 * p.afrho_cm) })
+                .map(|p| ActivityPoint {
+                    r_au: p.r_au.unwrap(),
+                    afrho_cm: Measured::new(p.afrho_cm, 0.02 * p.afrho_cm),
+                })
                 .collect();
             fit_power_law(&points, Scatter::Free).unwrap()
         };

@@ -119,7 +119,8 @@ mod tests {
         let sigma = DVector::from_fn(n, |i, _| 1.0 + 0.1 * i as f64);
         let step = |at: usize| DVector::from_fn(n, |i, _| if i >= at { 1.0 } else { 0.0 });
         let shapes: Vec<_> = (1..n).map(step).collect();
-        let values = DVector::from_fn(n, |i, _| 0.3 * i as f64 + 0.2 * (i as f64 * 1.7).sin() + if i >= 5 { 1.1 } else { 0.0 });
+        let values =
+            DVector::from_fn(n, |i, _| 0.3 * i as f64 + 0.2 * (i as f64 * 1.7).sin() + if i >= 5 { 1.1 } else { 0.0 });
         let best = StepSearch::new(&trend, &shapes, &sigma, 0.0).best(values.as_slice());
         assert_eq!(best.shape, 4);
         let without = fit_with_known_scatter(&trend, &values, &sigma, 0.0).unwrap();
