@@ -4,7 +4,7 @@
 //! itself (sky, stars, seeing); [`zero_point`] ties its brightness to the catalogue;
 //! [`register`] places the comet in it; [`stars`] takes the stars out; [`weight`] says how much each frame counts and
 //! [`double_images`] where the mount jumped; [`stack`] combines the frames; [`drift`], [`kernel`],
-//! [`optocentre`], [`profile`], [`passing`], [`photometry`] and [`afrho`] measure the stack; [`enhance`] draws it.
+//! [`optocentre`], [`profile`], [`passing`], [`photometry`] and [`afrho`] measure the stack; [`enhance`] draws it. [`season`] puts what several nights measured together.
 //! Nothing here opens a file or prints.
 
 pub mod afrho;

@@ -6,15 +6,20 @@
 //! and their measured rates: `docs/methods/season.md`.
 
 pub mod chance;
+pub mod comparison;
+pub mod direction_models;
 pub mod error;
 pub mod expansion;
 pub mod outburst;
 pub mod periodogram;
 pub mod power_law;
+pub mod reference_comets;
 pub mod scatter_fit;
 pub mod tracks;
 
 mod assignment;
+mod direction_evidence;
+mod direction_rotation;
 mod step_search;
 
 pub use error::SeasonError;

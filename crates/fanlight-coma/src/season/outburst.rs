@@ -54,7 +54,7 @@ pub struct Outburst {
     pub false_alarm: FalseAlarm,
     /// True where a bend of the law of that side explains the nights nearly as well: then it may be no outburst.
     pub or_bend: bool,
-    /// Rows of the nights that it lifts by more than half of their error and scatter.
+    /// Rows of the nights that it lifts by more than a quarter of their error and scatter.
     pub nights: Vec<usize>,
 }
 
@@ -92,6 +92,8 @@ pub struct OutburstSearch {
 const LEAST_DEGREES_OF_FREEDOM: usize = 4;
 /// Shortest time of decay that is tried; a shorter one is seen on one night.
 const SHORTEST_DECAY_DAYS: f64 = 1.0;
+/// Share of a night's error and scatter from which it is left out of the law: with twice as much the tail of an outburst turns slopes.
+const LIFTED: f64 = 0.25;
 /// Log-likelihood by which a step must beat a bend not to be marked.
 const STEP_OVER_BEND: f64 = 3.0;
 
@@ -104,8 +106,8 @@ const STEP_OVER_BEND: f64 = 3.0;
 /// No side with three nights; fewer than four nights more than the trend has coefficients; a value that is none.
 ///
 /// # Accuracy
-/// Of 1200 simulated seasons without outbursts (9, 14 and 25 nights, scatter 0, 0.03 and 0.1 dex) a share of 0.05 ± 0.02 had a
-/// false-alarm probability under 0.05 (tests).
+/// Of 1199 simulated seasons without outbursts (9, 14 and 25 nights, scatter 0, 0.03 and 0.1 dex) 3.2 % had a false-alarm
+/// probability under 0.05 and 18 % one under 0.2 (test `false_alarms_come_at_their_rate`).
 ///
 /// # Source
 /// Own rule: the likelihood ratio of the best step, with the scatter fitted with and without it, held against seasons simulated
@@ -258,7 +260,7 @@ impl<'a> Searched<'a> {
         let describe = |(k, (shape, false_alarm)): (usize, &(usize, FalseAlarm))| {
             let (first, kind, column) = &self.shapes[*shape];
             let height = Measured::new(fit.coefficients[own + k], fit.covariance[(own + k, own + k)].sqrt());
-            let lifts = |i: &usize| column[*i] * height.value > 0.5 * self.sigma[*i].hypot(fit.scatter);
+            let lifts = |i: &usize| column[*i] * height.value > LIFTED * self.sigma[*i].hypot(fit.scatter);
             Outburst {
                 not_before_utc_days: self.nights[self.rows[first - 1]].utc_days,
                 seen_utc_days: self.nights[self.rows[*first]].utc_days,
@@ -375,7 +377,7 @@ mod tests {
     fn an_outburst_is_found_and_left_out() {
         let settings = OutburstSettings { n_simulations: 300, ..Default::default() };
         let truth = Truth { n: 26, scatter_dex: 0.03, steps: &[(85.0, 0.4, 12.0)] };
-        let found = seasons(31, 150, &truth, &settings);
+        let found = seasons(31, 300, &truth, &settings);
         let (mut right, mut pulls, mut held, mut laws) = (0, Vec::new(), 0, 0);
         for (nights, search) in &found {
             let first_after = nights.iter().map(|n| n.utc_days).filter(|t| *t >= 85.0).fold(f64::MAX, f64::min);
@@ -392,7 +394,7 @@ mod tests {
         assert!(right as f64 > 0.8 * found.len() as f64, "{right} of {}", found.len());
         let rms = (pulls.iter().map(|p| p * p).sum::<f64>() / pulls.len() as f64).sqrt();
         assert!((0.7..1.4).contains(&rms), "pulls of the height {rms}");
-        assert!((0.55..0.8).contains(&(f64::from(held as u32) / f64::from(laws))), "{held} of {laws} laws");
+        assert!((0.58..0.78).contains(&(f64::from(held as u32) / f64::from(laws))), "{held} of {laws} laws");
     }
 
     #[test]

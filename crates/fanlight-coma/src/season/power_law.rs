@@ -85,7 +85,7 @@ pub const LEAST_LOG_R_SPAN: f64 = 0.021;
 /// not positive.
 ///
 /// # Accuracy
-/// Simulated seasons of 5 to 30 nights: the slope is within its error in 66 to 70 % of them, for scatters from none to five
+/// Simulated seasons of 5 to 30 nights: the slope is within its error in 67 to 70 % of them, for scatters from none to five
 /// times the errors (test `errors_hold_the_truth_at_their_rate`). With three or four nights up to 82 %.
 ///
 /// # Source

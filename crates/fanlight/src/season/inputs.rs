@@ -95,7 +95,7 @@ fn read_one(named: &Path) -> Result<(NightRecord, PathBuf), String> {
 /// When none is left.
 pub fn sort_out(
     object: &str,
-    perihelion_days: f64,
+    perihelion_days: Option<f64>,
     read: Vec<Result<(NightRecord, Option<PathBuf>), String>>,
 ) -> Result<Nights, Failure> {
     let mut nights: Vec<NightIn> = Vec::new();
@@ -126,8 +126,8 @@ pub fn sort_out(
             left_out.push(format!("{name}: the same frames as {first}; each night counts once"));
             continue;
         }
-        let side = if days < perihelion_days { "pre" } else { "post" };
-        nights.push(NightIn { record, folder, side: Some(side), days });
+        let side = perihelion_days.map(|p| if days < p { "pre" } else { "post" });
+        nights.push(NightIn { record, folder, side, days });
     }
     if nights.is_empty() {
         let mut failure = Failure::data("there is no night to put together");

@@ -85,12 +85,16 @@ pub fn command(options: &Options) -> Result<(), Failure> {
     check(options)?;
     let campaign = geometry::load_campaign(&options.campaign)?;
     let read = inputs::read(&options.nights).into_iter().map(|r| r.map(|(record, folder)| (record, Some(folder))));
-    let perihelion_days = campaign.object.orbit.perihelion_jd_tdb - UNIX_EPOCH_JD;
-    let nights = inputs::sort_out(&campaign.object.designation, perihelion_days, read.collect())?;
+    let object = campaign.object.as_ref().ok_or_else(|| {
+        Failure::call(format!("{}: there is no section [object]", options.campaign.display()))
+            .hint("fanlight season needs the comet's designation: only its own nights go together")
+    })?;
+    let perihelion_days = object.orbit.as_ref().map(|o| o.perihelion_jd_tdb - UNIX_EPOCH_JD);
+    let nights = inputs::sort_out(&object.designation, perihelion_days, read.collect())?;
     for reason in &nights.left_out {
         messages::warn(reason);
     }
-    let season = measure(&campaign.object.designation, nights, options.as_typed());
+    let season = measure(&object.designation, nights, options.as_typed());
     let folder = OutputFolder::create_or_open(&options.out).map_err(Failure::call)?;
     products::write(&season, options, &folder)?;
     messages::tell(&folder.path(products::PAGE).display().to_string())
