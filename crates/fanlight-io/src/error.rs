@@ -131,6 +131,14 @@ pub enum IoError {
         /// What is wrong with it.
         problem: String,
     },
+    /// A list of other comets that cannot be used.
+    #[error("{}: {problem}", path.display())]
+    Reference {
+        /// The file.
+        path: PathBuf,
+        /// What is wrong with it.
+        problem: String,
+    },
     /// The band asked for is not in the catalogue.
     #[error("catalogue {} has no band `{band}`; it has {}", path.display(), list(available))]
     NoBand {
@@ -190,6 +198,10 @@ impl IoError {
 
     pub(crate) fn keyword(path: &Path, keyword: impl Into<String>, problem: impl Into<String>) -> Self {
         Self::Keyword { path: path.to_owned(), keyword: keyword.into(), problem: problem.into() }
+    }
+
+    pub(crate) fn reference(path: &Path, problem: impl Into<String>) -> Self {
+        Self::Reference { path: path.to_owned(), problem: problem.into() }
     }
 
     pub(crate) fn catalogue(path: &Path, problem: impl Into<String>) -> Self {

@@ -25,6 +25,7 @@ mod frame_kind;
 mod frame_times;
 mod hdu;
 mod healpix;
+mod reference_csv;
 mod star_import;
 mod star_list;
 mod star_spill;
@@ -48,6 +49,7 @@ pub use frames::{
 };
 pub use header::{Card, CardValue, Header, HeaderCard};
 pub use products::{OutputFolder, read_json};
+pub use reference_csv::{ReferenceRow, read_reference_csv};
 pub use spool::{Spool, SpoolRows};
 pub use stamp::FileStamp;
 pub use star_import::{ImportConfig, Imported, import_star_list};

@@ -306,7 +306,7 @@ fn write_comet(night: &Night, record: &NightRecord, folder: &OutputFolder) -> Re
     mask.comments = vec!["0 is a good pixel; 8: no frame has a trusted pixel here".into()];
     let stars_left = night.stack.star_variance();
     let mut of_stars = stars_left.as_ref().map(|left| HduOut::new(STARS_LEFT, HduData::F32(left)));
-    for hdu in &mut of_stars {
+    if let Some(hdu) = &mut of_stars {
         hdu.cards = wcs_cards(&wcs, (stacked.image.width, stacked.image.height));
         hdu.comments =
             vec!["variance that stars taken out may leave, per pixel as sums over many pixels see it".into()];

@@ -5,6 +5,7 @@ use fanlight_coma::season::outburst::{ActivityNight, Outburst, OutburstSettings,
 use fanlight_coma::season::power_law::{self, PowerLaw};
 use fanlight_coma::season::{SeasonError, Side};
 use fanlight_image::Measured;
+use fanlight_io::ReferenceRow;
 use fanlight_record::{ActivityFit, ActivityPoint, ActivityRecord, AsymmetryRecord, OutburstRecord};
 use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
@@ -17,7 +18,7 @@ pub const COMMON_KM: f64 = 10_000.0;
 const SAME_APERTURE: f64 = 0.01;
 
 /// Everything on the dust, and sentences on what could not be done.
-pub fn record(nights: &[NightIn], notes: &mut Vec<String>) -> ActivityRecord {
+pub fn record(nights: &[NightIn], own_list: &[ReferenceRow], notes: &mut Vec<String>) -> ActivityRecord {
     let mut points: Vec<ActivityPoint> = nights.iter().flat_map(points_of).collect();
     let mut activity = ActivityRecord::default();
     let mut bands: Vec<String> = Vec::new();
@@ -34,7 +35,7 @@ pub fn record(nights: &[NightIn], notes: &mut Vec<String>) -> ActivityRecord {
             bands.join(", ")
         ));
     }
-    let mut laws: Vec<(String, Side, PowerLaw)> = Vec::new();
+    let mut laws: Vec<(ActivityFit, PowerLaw)> = Vec::new();
     for band in &bands {
         let Some(aperture_km) = aperture_of(&points, band) else { continue };
         let rows: Vec<usize> = (0..points.len()).filter(|i| is_fitted(&points[*i], band, aperture_km)).collect();
@@ -57,8 +58,9 @@ pub fn record(nights: &[NightIn], notes: &mut Vec<String>) -> ActivityRecord {
         for (side, law) in found {
             match law {
                 Ok(law) => {
-                    activity.fits.push(fit(&law, side, band, aperture_km));
-                    laws.push((band.clone(), side, law));
+                    let fit = fit(&law, side, band, aperture_km);
+                    activity.fits.push(fit.clone());
+                    laws.push((fit, law));
                 }
                 Err(reason) => notes.push(format!(
                     "No power law in {band} {} perihelion: {reason}.",
@@ -70,6 +72,7 @@ pub fn record(nights: &[NightIn], notes: &mut Vec<String>) -> ActivityRecord {
     activity.asymmetry = asymmetry(&laws);
     activity.outbursts.sort_by(|a, b| a.utc.cmp(&b.utc));
     activity.points = points;
+    super::comparison::fill(&mut activity, own_list, &laws, notes);
     activity
 }
 
@@ -187,10 +190,10 @@ fn told(outburst: &Outburst, in_band: &[(usize, ActivityNight)], points: &[Activ
 }
 
 /// Slopes before and after perihelion in the first band that has both, and the ratio in the middle of the distances that both saw.
-fn asymmetry(laws: &[(String, Side, PowerLaw)]) -> Option<AsymmetryRecord> {
-    let (pre, post) = laws.iter().filter(|l| l.1 == Side::Pre).find_map(|pre| {
-        let post = laws.iter().find(|l| l.1 == Side::Post && l.0 == pre.0)?;
-        Some((pre.2, post.2))
+fn asymmetry(laws: &[(ActivityFit, PowerLaw)]) -> Option<AsymmetryRecord> {
+    let (pre, post) = laws.iter().filter(|l| l.0.side == "pre").find_map(|pre| {
+        let post = laws.iter().find(|l| l.0.side == "post" && l.0.band == pre.0.band)?;
+        Some((pre.1, post.1))
     })?;
     let from = if pre.r_range_au.0 > post.r_range_au.0 { pre.r_range_au.0 } else { post.r_range_au.0 };
     let to = if pre.r_range_au.1 < post.r_range_au.1 { pre.r_range_au.1 } else { post.r_range_au.1 };

@@ -3,6 +3,7 @@
 pub mod activity;
 pub mod caption;
 pub mod changes;
+pub mod comparison;
 pub mod inputs;
 pub mod products;
 pub mod stacks;
@@ -11,7 +12,7 @@ pub mod tracks;
 use crate::{Failure, geometry, messages};
 use clap::{Args, ValueEnum};
 use fanlight_coma::change::Comparison;
-use fanlight_io::OutputFolder;
+use fanlight_io::{OutputFolder, ReferenceRow};
 use fanlight_record::{ChangeRecord, InputFile, Provenance, SEASON_SCHEMA, SeasonRecord, sentences};
 use inputs::{NightIn, Nights};
 use std::path::{Path, PathBuf};
@@ -28,6 +29,9 @@ pub struct Options {
     /// Folder for the products; made if need be
     #[arg(long, value_name = "DIR")]
     pub out: PathBuf,
+    /// Afρ of other comets to stand beside the built-in ones, a CSV (docs/season.md)
+    #[arg(long, value_name = "CSV")]
+    pub reference: Option<PathBuf>,
     /// How the pictures of the montage lie
     #[arg(long, value_enum, value_name = "WAY", default_value = "north-up")]
     pub orientation: Way,
@@ -49,8 +53,9 @@ impl Options {
         let nights: Vec<String> = self.nights.iter().map(|p| quoted(p)).collect();
         let way = if self.orientation == Way::SunRight { " --orientation sun-right" } else { "" };
         let width = self.half_width.map(|w| format!(" --half-width {w}")).unwrap_or_default();
+        let reference = self.reference.as_ref().map(|p| format!(" --reference {}", quoted(p))).unwrap_or_default();
         format!(
-            "fanlight season {} --campaign {} --out {}{way}{width}",
+            "fanlight season {} --campaign {} --out {}{way}{width}{reference}",
             nights.join(" "),
             quoted(&self.campaign),
             quoted(&self.out)
@@ -94,7 +99,8 @@ pub fn command(options: &Options) -> Result<(), Failure> {
     for reason in &nights.left_out {
         messages::warn(reason);
     }
-    let season = measure(&object.designation, nights, options.as_typed());
+    let own_list = options.reference.as_deref().map(comparison::read).transpose()?.unwrap_or_default();
+    let season = measure(&object.designation, nights, &own_list, options.as_typed());
     let folder = OutputFolder::create_or_open(&options.out).map_err(Failure::call)?;
     products::write(&season, options, &folder)?;
     messages::tell(&folder.path(products::PAGE).display().to_string())
@@ -116,12 +122,12 @@ fn check(options: &Options) -> Result<(), Failure> {
 }
 
 /// Everything that the nights say together.
-pub fn measure(object: &str, sorted: Nights, command: String) -> Season {
+pub fn measure(object: &str, sorted: Nights, own_list: &[ReferenceRow], command: String) -> Season {
     let Nights { nights, left_out } = sorted;
     let mut notes = left_out;
     let (changes, last) = changes_of(&nights);
     let (tracks, expansions) = tracks::record(&nights, &mut notes);
-    let activity = activity::record(&nights, &mut notes);
+    let activity = activity::record(&nights, own_list, &mut notes);
     let period_searches = tracks::light_period(&nights, &activity).into_iter().collect();
     let mut record = SeasonRecord {
         schema: SEASON_SCHEMA.into(),
