@@ -109,8 +109,14 @@ fn the_montage_shows_every_night_at_one_size_with_its_date_and_says_how() {
     for wanted in ["1 Mar", "10 Mar", "11 Apr", "days|", "km|", "toward the Sun", "north up, east left", "1.606"] {
         assert!(text.contains(wanted), "no {wanted}: {text}");
     }
-    for wanted in ["A·f = 4π r² S/F", "asinh from", "colour map: dusk", "phase angle is not corrected", "km across"]
-    {
+    for wanted in [
+        "A·f = 4π r² S/F",
+        "asinh from",
+        "colour map: dusk",
+        "phase angle is not corrected",
+        "km across",
+        "Taken in: band r, 0.4 m reflector, 52 to 60 frames, 52 to 60\u{202f}min a night.",
+    ] {
         assert!(figure.caption.to_lowercase().contains(&wanted.to_lowercase()), "no {wanted}: {}", figure.caption);
     }
     assert!(record.nights.iter().all(|n| text.contains(&format!("{:.3}", n.r_au)) || text.contains("not calibrated")));
