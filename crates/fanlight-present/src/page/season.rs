@@ -156,7 +156,7 @@ fn key_values(season: &SeasonRecord) -> Markup {
                     }
                 }
             }
-            div { dt { "Changes supported" } dd { (supported) small { "in " (compared) " of " (count(season.changes.len(), "pair")) " of nights" } } }
+            @if !season.changes.is_empty() { div { dt { "Changes supported" } dd { (supported) small { "in " (compared) " of " (count(season.changes.len(), "pair")) " of nights" } } } }
             div { dt { "Features followed" } dd { (season.tracks.len()) } }
             div { dt { "Outbursts" } dd { (season.activity.outbursts.len()) } }
         }

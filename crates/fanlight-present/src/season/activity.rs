@@ -268,7 +268,8 @@ fn draw_others(canvas: &mut Canvas, panel: &Panel, others: &[&ComparisonRecord],
         let x = end.0 + if end.0 < middle { 60.0 } else { -60.0 };
         taken.iter().map(|p| (p.0 - x).hypot(p.1 - end.1)).fold(f64::INFINITY, f64::min)
     };
-    let mut ends: Vec<(&ComparisonRecord, (f64, f64))> = Vec::new();
+    // with whether the line comes from above, so that the name goes below
+    let mut ends: Vec<(&ComparisonRecord, (f64, f64), bool)> = Vec::new();
     for other in others {
         let mut points: Vec<(f64, f64)> = other
             .points
@@ -281,17 +282,23 @@ fn draw_others(canvas: &mut Canvas, panel: &Panel, others: &[&ComparisonRecord],
         for at in &points {
             canvas.cross(*at, 2.6, Stroke::new(theme.muted, 1.2));
         }
-        let both = [points.first(), points.last()].into_iter().flatten();
-        ends.extend(both.max_by(|a, b| free(a).total_cmp(&free(b))).map(|end| (*other, *end)));
+        let next = |end: usize, neighbour: usize| {
+            let end = points.get(end)?;
+            Some((*end, points.get(neighbour).is_some_and(|n| n.1 < end.1)))
+        };
+        let last = points.len().wrapping_sub(1);
+        let both = [next(0, 1), next(last, last.wrapping_sub(1))].into_iter().flatten();
+        let freest = both.max_by(|a, b| free(&a.0).total_cmp(&free(&b.0)));
+        ends.extend(freest.map(|(end, from_above)| (*other, end, from_above)));
     }
     let mut places: Vec<f64> = ends.iter().map(|e| e.1.1).collect();
     apart(&mut places, 15.0, (panel.top, panel.bottom() - 4.0));
-    for ((other, end), place) in ends.iter().zip(places) {
+    for ((other, end, from_above), place) in ends.iter().zip(places) {
         let words = if other.fair { other.comet.clone() } else { format!("({})", other.comet) };
         let (dx, anchor) = if end.0 < middle { (-2.0, Anchor::Start) } else { (2.0, Anchor::End) };
         let style = TextStyle::new(12.0, theme.muted).anchor(anchor).halo(theme.paper);
-        // under its end where the panel's top is near
-        let y = if place < panel.top + 26.0 { place + 17.0 } else { place - 8.0 };
+        let near_bottom = place > panel.bottom() - 22.0;
+        let y = if (*from_above && !near_bottom) || place < panel.top + 18.0 { place + 17.0 } else { place - 8.0 };
         canvas.text((end.0 + dx, y), style, &fit(&words, 12.0, 0.6 * panel.width));
     }
 }

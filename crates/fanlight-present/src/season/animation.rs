@@ -114,11 +114,7 @@ impl<'m, 'a> Animation<'m, 'a> {
 
     /// One frame's pixels; `index` counts from 0.
     pub(super) fn frame(&self, index: usize) -> Result<Rgb, PresentError> {
-        let mut frame = drawn(&self.svg(index)?, 1.0)?;
-        let (width, height) = self.pixels();
-        // the size of a parsed drawing is rounded: never trust it to the pixel
-        frame.bytes.resize(3 * width as usize * height as usize, 0);
-        Ok(Rgb { width, height, ..frame })
+        drawn(&self.svg(index)?, 1.0)
     }
 
     fn places(&self) -> Places {

@@ -1,6 +1,6 @@
 //! The figure `change`: where the coma changed from one night to the next, in errors, and the two nights beside it.
 
-use super::montage::{draw_bar, orientation_words, stretch_words};
+use super::montage::{draw_bar, orientation_words, setup_words, stretch_words};
 use super::same_scale::{Montage, MontageNight, SameScale, Shows, SkyOrientation};
 use crate::apart::part;
 use crate::colour;
@@ -91,7 +91,7 @@ pub fn change(object: &str, pictures: &ChangePictures) -> Result<Option<Figure>,
     let n = record.features.len();
     let what = format!(
         "{} Difference of contrast, {} less {}, over its error: linear, ±{}{THIN_SPACE}σ; amber where brighter, blue where fainter, grey \
-         where alike; colour map: {}. Hatched grey: not compared. {}{} Beside it the two nights. {}",
+         where alike; colour map: {}. Hatched grey: not compared. {}{} Beside it the two nights. {} {}",
         orientation_words(SkyOrientation::NorthUp),
         dates::short(&record.to_utc),
         dates::short(&record.from_utc),
@@ -99,6 +99,7 @@ pub fn change(object: &str, pictures: &ChangePictures) -> Result<Option<Figure>,
         map.map.name,
         sentence(pictures.how),
         if n > 0 { " Lines: changes that are supported; dashed: gone." } else { " No change is supported." },
+        setup_words(&nights.nights),
         stretch_words(&scene)
     );
     let alt = format!(

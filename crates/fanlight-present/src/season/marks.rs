@@ -43,9 +43,12 @@ impl Shape {
     }
 }
 
+/// Draws a sample about its middle.
+type Draw<'a> = Box<dyn Fn(&mut Canvas, (f64, f64)) + 'a>;
+
 /// One entry of a legend: how it is drawn in a space 24 units wide about the given middle, and its words.
 pub(super) struct Entry<'a> {
-    pub draw: Box<dyn Fn(&mut Canvas, (f64, f64)) + 'a>,
+    pub draw: Draw<'a>,
     pub words: String,
 }
 

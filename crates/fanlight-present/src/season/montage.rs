@@ -10,6 +10,7 @@ use crate::stretch::strip;
 use crate::svg::{Anchor, Canvas, Stroke, TextStyle, WIDTH, data_uri, fit, text_width, wrap};
 use crate::theme::{Theme, in_both};
 use crate::{Figure, PresentError, dates};
+use fanlight_record::SeasonNight;
 use fanlight_record::sentences::{THIN_SPACE, fixed, format_round, format_utc, format_value, utc_days};
 use rayon::prelude::*;
 
@@ -73,6 +74,36 @@ pub(super) fn orientation_words(orientation: SkyOrientation) -> &'static str {
         SkyOrientation::NorthUp => "North up, east left, the comet in the middle.",
         SkyOrientation::SunRight => "Each turned until the Sun is to the right, not mirrored, the comet in the middle.",
     }
+}
+
+/// Bands, telescopes, frames and exposures of nights, in a sentence; ranges where they differ.
+pub(super) fn setup_words(nights: &[MontageNight]) -> String {
+    let each = |of: fn(&SeasonNight) -> Option<&str>| {
+        let mut all: Vec<&str> = nights.iter().filter_map(|n| of(n.night)).collect();
+        all.sort_unstable();
+        all.dedup();
+        all.join(", ")
+    };
+    let range = |of: fn(&SeasonNight) -> f64| {
+        let (low, high) = nights
+            .iter()
+            .map(|n| of(n.night))
+            .fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), v| (low.min(v), high.max(v)));
+        let (low, high) = (format_round(low, 3), format_round(high, 3));
+        if low == high { low } else { format!("{low} to {high}") }
+    };
+    let mut parts = Vec::new();
+    let (bands, telescopes) = (each(|n| n.band.as_deref()), each(|n| n.telescope.as_deref()));
+    if !bands.is_empty() {
+        parts.push(format!("band {bands}"));
+    }
+    if !telescopes.is_empty() {
+        parts.push(telescopes);
+    }
+    parts.push(format!("{} frames", range(|n| n.n_frames as f64)));
+    parts.push(format!("{}{THIN_SPACE}min", range(|n| n.exposure_s / 60.0)));
+    let a_night = if nights.len() > 1 { " a night" } else { "" };
+    format!("Taken in: {}{a_night}.", parts.join(", "))
 }
 
 /// What the stretch means, in a sentence; for captions.
@@ -348,8 +379,10 @@ impl Sheet<'_, '_> {
             _ => String::new(),
         };
         let mut parts = vec![ends, format!("{n} night{}", if n == 1 { "" } else { "s" })];
-        if self.nights().iter().any(|n| n.night.simulated) {
-            parts.push("simulated frames".into());
+        match self.nights().iter().filter(|n| n.night.simulated).count() {
+            0 => {}
+            simulated if simulated == n => parts.push("simulated frames".into()),
+            _ => parts.push("some frames simulated".into()),
         }
         parts.join(" · ")
     }
@@ -370,6 +403,7 @@ impl Sheet<'_, '_> {
         {
             text += &format!(" *: {NOT_CALIBRATED}.");
         }
+        text += &format!(" {}", setup_words(self.nights()));
         if missing {
             text += " Hatched grey: no good data.";
         }

@@ -86,7 +86,7 @@ pub struct Montage<'a> {
 /// circle of radius ρ and multiplied by ρ it is A(θ)fρ; the phase angle is not corrected for. `None` where a number is missing.
 ///
 /// # Source
-/// A'Hearn et al. 1984, AJ 89, 579, equation 4, with the flux in the aperture written as mean surface brightness times area:
+/// A'Hearn et al. 1984, AJ 89, 579, with the flux in the aperture written as mean surface brightness times area:
 /// the observer's distance cancels.
 pub fn af_per_e_per_s_arcsec2(night: &MontageNight) -> Option<f64> {
     let zero_point_mag = night.picture?.zero_point_mag?;

@@ -63,6 +63,16 @@ impl Which {
     }
 }
 
+/// Days and degrees in order of time, running on through north without a jump.
+type Piece = Vec<(f64, f64)>;
+
+/// A feature with the nights that can be drawn: days, position angles and errors.
+struct Followed<'a> {
+    index: usize,
+    track: &'a TrackRecord,
+    nights: Vec<(f64, f64, f64)>,
+}
+
 /// Difference of two angles in `[−180, 180)`.
 fn wrapped(degrees: f64) -> f64 {
     (degrees + 180.0).rem_euclid(360.0) - 180.0
@@ -70,8 +80,8 @@ fn wrapped(degrees: f64) -> f64 {
 
 /// Pieces of one direction over time, days and degrees, each running on through north without a jump: nights between which
 /// it turns by more than a quarter begin a new piece.
-fn pieces(values: &[(f64, f64)]) -> Vec<Vec<(f64, f64)>> {
-    let mut out: Vec<Vec<(f64, f64)>> = Vec::new();
+fn pieces(values: &[(f64, f64)]) -> Vec<Piece> {
+    let mut out: Vec<Piece> = Vec::new();
     for (day, pa) in values {
         match out.last_mut() {
             Some(piece) => {
@@ -114,13 +124,13 @@ fn axis(angles: impl Iterator<Item = f64>) -> Option<Axis> {
 }
 
 /// Parts of a piece within a range of angles, whichever turn they are on.
-fn within(piece: &[(f64, f64)], low: f64, high: f64) -> Vec<Vec<(f64, f64)>> {
+fn within(piece: &[(f64, f64)], low: f64, high: f64) -> Vec<Piece> {
     let (least, most) = piece.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(a, b), p| (a.min(p.1), b.max(p.1)));
     if !(least.is_finite() && most.is_finite()) {
         return Vec::new();
     }
     let turns = ((low - most) / 360.0).ceil() as i32..=((high - least) / 360.0).floor() as i32;
-    let mut out: Vec<Vec<(f64, f64)>> = Vec::new();
+    let mut out: Vec<Piece> = Vec::new();
     for turn in turns {
         for pair in piece.windows(2) {
             let [a, b] = [pair[0], pair[1]].map(|(day, pa)| (day, pa + 360.0 * f64::from(turn)));
@@ -166,18 +176,18 @@ pub(super) fn track_words(number: usize, track: &TrackRecord) -> String {
 
 /// Position angle of every feature against date, with the directions at the comet; `None` where no feature has a night.
 pub(crate) fn tracks(season: &SeasonRecord) -> Option<Figure> {
-    let tracks: Vec<(usize, &TrackRecord, Vec<(f64, f64, f64)>)> = (season.tracks.iter().enumerate())
-        .map(|(i, t)| (i, t, points(t)))
-        .filter(|(.., points)| !points.is_empty())
+    let tracks: Vec<Followed> = (season.tracks.iter().enumerate())
+        .map(|(index, track)| Followed { index, track, nights: points(track) })
+        .filter(|t| !t.nights.is_empty())
         .collect();
     let days: Vec<(f64, &SeasonNight)> =
         season.nights.iter().filter_map(|n| Some((utc_days(&n.mid_utc)?, n))).collect();
-    let all_days = days.iter().map(|d| d.0).chain(tracks.iter().flat_map(|t| t.2.iter().map(|p| p.0)));
+    let all_days = days.iter().map(|d| d.0).chain(tracks.iter().flat_map(|t| t.nights.iter().map(|p| p.0)));
     let x = Axis::around(all_days, 2.0)?.dates();
     if tracks.is_empty() {
         return None;
     }
-    let curves: Vec<(&Curve, Vec<Vec<(f64, f64)>>)> = (CURVES.iter())
+    let curves: Vec<(&Curve, Vec<Piece>)> = (CURVES.iter())
         .map(|curve| {
             let values: Vec<(f64, f64)> =
                 days.iter().map(|(day, n)| (*day, (curve.of)(n))).filter(|v| v.1.is_finite()).collect();
@@ -185,7 +195,7 @@ pub(crate) fn tracks(season: &SeasonRecord) -> Option<Figure> {
         })
         .collect();
     let of_curves = curves.iter().flat_map(|(_, pieces)| pieces).flat_map(|p| sampled(p));
-    let of_tracks = tracks.iter().flat_map(|t| &t.2).flat_map(|(_, pa, error)| [pa - error, *pa, pa + error]);
+    let of_tracks = tracks.iter().flat_map(|t| &t.nights).flat_map(|(_, pa, error)| [pa - error, *pa, pa + error]);
     let y = axis(of_curves.chain(of_tracks))?;
 
     let caption = caption(season, &tracks);
@@ -195,7 +205,7 @@ pub(crate) fn tracks(season: &SeasonRecord) -> Option<Figure> {
         tracks.len(),
         if tracks.len() == 1 { "" } else { "s" },
         season.object,
-        tracks.iter().map(|(i, t, _)| track_words(i + 1, t)).collect::<Vec<_>>().join("; ")
+        tracks.iter().map(|t| track_words(t.index + 1, t.track)).collect::<Vec<_>>().join("; ")
     );
     let years = dates::years(season.nights.iter().map(|n| n.mid_utc.as_str()));
     let (svg_light, svg_dark) = in_both(|theme| {
@@ -230,8 +240,8 @@ pub(crate) fn tracks(season: &SeasonRecord) -> Option<Figure> {
         for ((which, _), place) in signs.iter().zip(places) {
             which.sign(&mut canvas, (panel.right() + 20.0, place));
         }
-        for (i, _, points) in &tracks {
-            draw_track(&mut canvas, &panel, *i, points);
+        for t in &tracks {
+            draw_track(&mut canvas, &panel, t.index, &t.nights);
         }
         legend(Some(&mut canvas), &entries, (LEFT, legend_top), LEFT + PANEL_WIDTH);
         canvas.finish(&alt)
@@ -288,19 +298,19 @@ fn draw_track(canvas: &mut Canvas, panel: &Panel, index: usize, points: &[(f64, 
     }
 }
 
-fn entries<'a>(tracks: &'a [(usize, &'a TrackRecord, Vec<(f64, f64, f64)>)], theme: &'static Theme) -> Vec<Entry<'a>> {
+fn entries<'a>(tracks: &'a [Followed<'a>], theme: &'static Theme) -> Vec<Entry<'a>> {
     let of_curve = |curve: &'static Curve| Entry {
         draw: Box::new(move |canvas, (x, y)| canvas.line((x - 12.0, y), (x + 12.0, y), curve.which.stroke(theme))),
         words: curve.name.to_string(),
     };
-    let of_track = |(i, track, _): &'a (usize, &'a TrackRecord, Vec<(f64, f64, f64)>)| Entry {
-        draw: Box::new(move |canvas, at| Shape::of(*i).draw(canvas, at, 4.0, theme.ink, true)),
-        words: track_words(i + 1, track),
+    let of_track = |t: &'a Followed<'a>| Entry {
+        draw: Box::new(move |canvas, at| Shape::of(t.index).draw(canvas, at, 4.0, theme.ink, true)),
+        words: track_words(t.index + 1, t.track),
     };
     CURVES.iter().map(of_curve).chain(tracks.iter().map(of_track)).collect()
 }
 
-fn caption(season: &SeasonRecord, tracks: &[(usize, &TrackRecord, Vec<(f64, f64, f64)>)]) -> String {
+fn caption(season: &SeasonRecord, tracks: &[Followed]) -> String {
     let mut text =
         "Position angle of each feature at its inner end against date, with 1σ errors; a thin line joins the nights \
                     of one feature. "

@@ -1,7 +1,9 @@
 //! Integration tests of `fanlight-present`.
 
+mod animation;
 mod figures;
 mod invented_season;
 mod night;
 mod page;
+mod season;
 mod structure;
