@@ -80,7 +80,7 @@ pub fn command(options: &Options) -> Result<(), Failure> {
     let mut nights = options.nights.iter().map(|path| read_night(path)).collect::<Result<Vec<_>, Failure>>()?;
     if let Some(path) = &options.campaign {
         let campaign = geometry::load_campaign(path)?;
-        nights.iter_mut().for_each(|night| reporting::complete(&mut night.setup, &campaign));
+        nights.iter_mut().for_each(|night| reporting::complete(night, &campaign));
     }
     check_aperture(options, &nights)?;
     nights.sort_by(|a, b| a.mid_utc.cmp(&b.mid_utc));
