@@ -50,7 +50,7 @@ mod tests {
     fn the_path_is_that_of_the_night_and_not_of_old_elements() {
         let orbit = OrbitElements {
             epoch_jd_tdb: 2_457_305.5,
-            perihelion_jd_tdb: 2_457_247.5683,
+            perihelion_jd_tdb: 2_457_247.568_3,
             q_au: 1.243,
             e: 0.641_02,
             inclination_deg: 7.0405,

@@ -305,7 +305,7 @@ fn simulated_nights_are_never_reported() {
     let desk = Desk::new(|record| record.setup.simulated = true);
     desk.export(&["night", "--campaign", "c.toml", "--out", "report", "--format", "ades"])
         .expect_status(1)
-        .expect_stderr(&["simulated"]);
+        .expect_stderr(&["simulated", "hint: no key of a campaign file"]);
     assert!(!desk.path("report").exists());
     desk.export(&["night", "--out", "tables"]).expect_status(0);
 }
@@ -324,6 +324,8 @@ fn wrong_calls_and_records_are_named() {
     std::fs::create_dir(desk.path("empty")).expect("folder");
     std::fs::create_dir(desk.path("season")).expect("folder");
     std::fs::create_dir(desk.path("cut")).expect("folder");
+    desk.add("demo/a/result", &happy().record());
+    desk.add("demo/b", &happy().record());
     let text = std::fs::read_to_string(desk.path("night/night.json")).expect("record");
     std::fs::write(desk.path("season/night.json"), text.replace("fanlight/night/1", "fanlight/night/9")).expect("file");
     std::fs::write(desk.path("cut/night.json"), &text[..text.len() / 2]).expect("file");
@@ -332,7 +334,10 @@ fn wrong_calls_and_records_are_named() {
         assert!(!desk.path("out").exists(), "{arguments:?} wrote something");
     };
     check(&["nowhere", "--out", "out"], 2, &["nowhere", "no night.json", "hint:"]);
-    check(&["night", "empty", "--out", "out"], 2, &["empty", "no night.json"]);
+    check(&["night", "empty", "--out", "out"], 2, &["empty", "no night.json", "its --out"]);
+    // a folder of nights is told which
+    check(&["demo", "--out", "out"], 2, &["demo: there is no night.json", "demo/a/result demo/b"]);
+    check(&["demo/a", "--out", "out"], 2, &["demo/a: there is no night.json", "in demo/a/result"]);
     check(&["season", "--out", "out"], 1, &["season/night.json", "fanlight/night/9", "fanlight/night/1"]);
     check(&["cut", "--out", "out"], 1, &["cut/night.json", "line", "hint:"]);
     check(&["c.toml", "--out", "out"], 1, &["c.toml"]);
