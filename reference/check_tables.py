@@ -63,6 +63,16 @@ def of_night(n):
     }
 
 
+def of_place(a):
+    errors = a.get("err_ra_dec_arcsec") or [None, None]
+    return {
+        **flat(a),
+        "err_correlation": a.get("err_correlation"),
+        **dict(zip(("err_ra_arcsec", "err_dec_arcsec"), errors)),
+        **pair(a, "o_minus_c_arcsec", "o_minus_c_arcsec"),
+    }
+
+
 def of_frame(f):
     return {
         **flat(f),
@@ -105,7 +115,7 @@ def rows_of(name, n):
     seen = {k: n["geometry"][k] for k in ("r_au", "delta_au", "phase_deg")}
     rows = {
         "nights": lambda: [of_night(n)],
-        "astrometry": lambda: [{**flat(a), **pair(a, "o_minus_c_arcsec", "o_minus_c_arcsec")} for a in [n["astrometry"]] if a],
+        "astrometry": lambda: [of_place(a) for a in [n["astrometry"]] if a],
         "frames": lambda: [of_frame(f) for f in n["frames"]],
         "photometry": lambda: [{**seen, **flat(p)} for p in n["photometry"]],
         "photometry_errors": lambda: [

@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
-use fanlight_record::ades::CATALOGUES;
+use fanlight_record::ades::{CATALOGUES, known_bands};
 use fanlight_sky::{OrbitElements, Site};
 use serde::Deserialize;
 
@@ -112,6 +112,8 @@ pub struct CameraSection {
     pub saturation_adu: Option<f64>,
     /// Pixel scale, positive; used only where a frame has no WCS.
     pub pixel_scale_arcsec: Option<f64>,
+    /// Error of the frames' mid-times, 1σ, positive; for reports.
+    pub clock_err_s: Option<f64>,
     /// The colour of a colour camera that is measured; green where neither this nor the filters say it.
     pub channel: Option<ColourChannel>,
     /// The colours of a colour camera's pixels from the file's first on, where no `BAYERPAT` says them or it is wrong.
@@ -157,6 +159,8 @@ pub struct PhotometrySection {
     pub filters: BTreeMap<String, String>,
     /// ADES code of the catalogue.
     pub catalogue_code: Option<String>,
+    /// ADES code of the filter itself, whatever band the catalogue has.
+    pub filter_code: Option<String>,
 }
 
 /// `[[photometry.sectors]]`: a ring about the centre, or a sector of one.
@@ -391,6 +395,7 @@ impl Checks<'_> {
         }
         self.positive("camera.saturation_adu", camera.saturation_adu)?;
         self.positive("camera.pixel_scale_arcsec", camera.pixel_scale_arcsec)?;
+        self.positive("camera.clock_err_s", camera.clock_err_s)?;
         if let Some(pattern) = &camera.colour_pattern
             && !["RGGB", "BGGR", "GRBG", "GBRG"].contains(&pattern.as_str())
         {
@@ -452,6 +457,12 @@ impl Checks<'_> {
         {
             let known = CATALOGUES.join(", ");
             return self.bad("photometry.catalogue_code", format!("is \"{code}\"; the codes are {known}"));
+        }
+        if let Some(code) = &photometry.filter_code
+            && !known_bands().any(|known| known == code)
+        {
+            let known = known_bands().collect::<Vec<_>>().join(", ");
+            return self.bad("photometry.filter_code", format!("is \"{code}\"; the codes are {known}"));
         }
         for (filter, band) in &photometry.filters {
             self.text(&format!("photometry.filters.{filter}"), Some(band))?;
@@ -541,6 +552,7 @@ mod tests {
         assert_eq!(campaign.observer.names, ["A. Observer"]);
         assert_eq!(campaign.object.as_ref().and_then(|o| o.ades_id.as_deref()), Some("C/2031 Z2"));
         assert_eq!(campaign.photometry.catalogue_code.as_deref(), Some("Gaia3E"));
+        assert_eq!((campaign.photometry.filter_code.as_deref(), campaign.camera.clock_err_s), (Some("Sr"), Some(0.2)));
         assert_eq!(campaign.telescope.f_ratio, Some(4.5));
         assert_eq!(campaign.observer.submitter.as_deref(), Some("S. Submitter"));
         assert_eq!(campaign.observer.measurers, ["M. Measurer"]);
@@ -574,14 +586,14 @@ mod tests {
             "weight",
             "25: unknown key camera.weight",
             Some(
-                "the keys there are: gain_e_per_adu, read_noise_e, saturation_adu, pixel_scale_arcsec, channel, colour_pattern",
+                "the keys there are: gain_e_per_adu, read_noise_e, saturation_adu, pixel_scale_arcsec, clock_err_s, channel, colour_pattern",
             ),
         );
     }
 
     #[test]
     fn impossible_values_name_their_key() {
-        const CODES: &str = "34: photometry.catalogue_code is \"Gaia\"; the codes are Gaia3E, Gaia3, Gaia2, Gaia1, PS1_DR1, \
+        const CODES: &str = "35: photometry.catalogue_code is \"Gaia\"; the codes are Gaia3E, Gaia3, Gaia2, Gaia1, PS1_DR1, \
             PS1_DR2, UCAC5, UCAC4, URAT1, 2MASS, Tyc2, PPMXL, UNK";
         check("q_au = 1.2345", "q_au = -1", "8: object.orbit.q_au is -1; it must be a positive number", None);
         check("q_au = 1.2345", "q_au = nan", "8: object.orbit.q_au is NaN; it must be a positive number", None);
@@ -596,12 +608,20 @@ mod tests {
         );
         check("51.2", "91.0", "20: site.latitude_deg is 91; it must be between -90 and 90", None);
         check("1.2 ", "0 ", "24: camera.gain_e_per_adu is 0; it must be a positive number", None);
-        check("[5000,", "[-5,", "33: photometry.apertures_km is -5; it must be a positive number", None);
-        check("[5000, 10000, 20000]", "[]", "33: photometry.apertures_km is empty; give at least one radius", None);
-        check("\"XXX\"", "\"X\"", "49: observer.mpc_code is \"X\"; a code has three or four letters or digits", None);
+        check("[5000,", "[-5,", "34: photometry.apertures_km is -5; it must be a positive number", None);
+        check("[5000, 10000, 20000]", "[]", "34: photometry.apertures_km is empty; give at least one radius", None);
+        check("\"XXX\"", "\"X\"", "51: observer.mpc_code is \"X\"; a code has three or four letters or digits", None);
         check("\"Gaia3E\"", "\"Gaia\"", CODES, None);
-        check("= 4.5", "= -4.5", "44: telescope.f_ratio is -4.5; it must be a positive number", None);
-        check("\"S. Submitter\"", "\"\"", "50: observer.submitter is empty", None);
+        check(
+            "\"Sr\"",
+            "\"r\"",
+            "36: photometry.filter_code is \"r\"; the codes are Uj, Bj, Vj, Rc, Ic, Sg, VR, G, Gb, Gr, w, Su, Sr, Si, \
+             Sz, Pg, Pr, Pi, Pz, Py, Pw",
+            None,
+        );
+        check("_s = 0.2", "_s = 0", "28: camera.clock_err_s is 0; it must be a positive number", None);
+        check("= 4.5", "= -4.5", "46: telescope.f_ratio is -4.5; it must be a positive number", None);
+        check("\"S. Submitter\"", "\"\"", "52: observer.submitter is empty", None);
         check("\"C/2031 Z2\"", "\" \"", "2: object.designation is empty", None);
     }
 

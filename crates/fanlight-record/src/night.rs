@@ -223,8 +223,14 @@ pub struct AstrometryRecord {
     pub ra_deg: f64,
     /// Declination, ICRS.
     pub dec_deg: f64,
-    /// Error per axis.
+    /// Error per axis: the root of the mean of the two variances.
     pub err_arcsec: f64,
+    /// Errors along right ascension (times cos δ) and declination, where the stack shows how they differ.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub err_ra_dec_arcsec: Option<[f64; 2]>,
+    /// Correlation of the two, −1 to 1; given with them.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub err_correlation: Option<f64>,
     /// Observed minus computed: `[Δα cos δ, Δδ]`.
     pub o_minus_c_arcsec: [f64; 2],
 }

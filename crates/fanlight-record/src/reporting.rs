@@ -2,6 +2,12 @@
 
 use serde::{Deserialize, Serialize};
 
+/// The observatory code of example campaign files; it stands for one that was never given and is never reported.
+pub const PLACEHOLDER_CODE: &str = "XXX";
+
+/// Names of site, telescope and observer in example campaign files and in those that the program begins; likewise.
+pub const PLACEHOLDER_NAMES: [&str; 3] = ["my observatory", "my telescope", "A. Observer"];
+
 /// Codes and names as the campaign file gives them; what it does not give is absent.
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 pub struct ReportingRecord {
@@ -32,6 +38,12 @@ pub struct ReportingRecord {
     /// ADES code of the star catalogue, for places and magnitudes.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub catalogue_code: Option<String>,
+    /// ADES code of the filter that the light went through.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub filter_code: Option<String>,
+    /// Stated error of the frames' mid-times, 1σ, which all frames of the night share.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub clock_err_s: Option<f64>,
     /// The comet's identification in ADES, where the designation does not give it.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub ades_id: Option<String>,
@@ -52,6 +64,8 @@ impl ReportingRecord {
             detector: self.detector.or(older.detector),
             tracking: self.tracking.or(older.tracking),
             catalogue_code: self.catalogue_code.or(older.catalogue_code),
+            filter_code: self.filter_code.or(older.filter_code),
+            clock_err_s: self.clock_err_s.or(older.clock_err_s),
             ades_id: self.ades_id.or(older.ades_id),
         }
     }

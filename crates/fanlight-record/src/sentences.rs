@@ -184,6 +184,9 @@ pub fn seeing_beyond_error(light: &PhotometryRecord) -> Option<String> {
 /// the frame is told: the fit leaves about a quarter of it.
 pub const EDGE_LOSS_TOLD: f64 = 0.03;
 
+/// Name of a magnitude's error term for the light's own noise.
+pub const NOISE_TERM: &str = "photon and read noise";
+
 /// Name of a magnitude's error term for what the field's stars leave in the aperture.
 pub const STARS_TERM: &str = "stars left in the aperture";
 
@@ -216,11 +219,14 @@ pub fn median_seeing_arcsec(night: &NightRecord) -> Option<f64> {
         let across = f.elongation.filter(|e| *e > TRAIL_ELONGATION).map_or(1.0, |e| e.sqrt().recip());
         Some(f.fwhm_arcsec? * across)
     };
-    let mut widths: Vec<f64> =
-        night.frames.iter().filter(|f| f.used).filter_map(width).filter(|w| w.is_finite()).collect();
-    widths.sort_by(f64::total_cmp);
-    let upper = *widths.get(widths.len() / 2)?;
-    Some(if widths.len().is_multiple_of(2) { (widths[widths.len() / 2 - 1] + upper) / 2.0 } else { upper })
+    median(night.frames.iter().filter(|f| f.used).filter_map(width).filter(|w| w.is_finite()).collect())
+}
+
+/// Median; `None` of nothing.
+pub(crate) fn median(mut values: Vec<f64>) -> Option<f64> {
+    values.sort_by(f64::total_cmp);
+    let upper = *values.get(values.len() / 2)?;
+    Some(if values.len().is_multiple_of(2) { (values[values.len() / 2 - 1] + upper) / 2.0 } else { upper })
 }
 
 fn brightness_words(light: &PhotometryRecord) -> String {
@@ -314,6 +320,8 @@ pub(crate) mod tests {
                 ra_deg: 10.0,
                 dec_deg: 20.0,
                 err_arcsec: 0.1,
+                err_ra_dec_arcsec: None,
+                err_correlation: None,
                 o_minus_c_arcsec: [0.1, -0.2],
             }),
             photometry: [5000.0, 10_000.0, 20_000.0]

@@ -4,6 +4,7 @@ use crate::night::checks::SITE_KEYS;
 use crate::night::frame_pixels::pattern_name;
 use crate::{Failure, messages};
 use fanlight_io::FrameFile;
+use fanlight_record::reporting::PLACEHOLDER_NAMES;
 use fanlight_sky::OneLineOrbit;
 use std::collections::BTreeSet;
 use std::fmt::Write;
@@ -39,8 +40,6 @@ pub fn command(frames_dir: &Path, orbits: &Path, object: &str, out: &Path) -> Re
 
 /// What marks a line that the user must complete.
 pub const FILL_IN: &str = "FILL IN";
-/// Names that stand where the headers give none; `night` warns of them.
-pub const PLACEHOLDER_NAMES: [&str; 2] = ["my observatory", "my telescope"];
 
 fn find_orbit(text: &str, path: &Path, object: &str) -> Result<OneLineOrbit, Failure> {
     let wanted = object.trim().to_lowercase();

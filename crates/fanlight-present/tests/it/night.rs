@@ -115,6 +115,8 @@ pub fn record() -> NightRecord {
             ra_deg: 151.234_567,
             dec_deg: -8.765_432,
             err_arcsec: 0.08,
+            err_ra_dec_arcsec: Some([0.09, 0.0686]),
+            err_correlation: Some(0.12),
             o_minus_c_arcsec: [0.31, -0.12],
         }),
         photometry: photometry(),

@@ -4,6 +4,7 @@ use std::fmt;
 
 use super::fields::{FIELDS, NOT_IN_SUBMISSIONS, REQUIRED, is_mode, is_station, remedy};
 use super::{AdesFile, Block, Record, VERSION};
+use crate::reporting::{PLACEHOLDER_CODE, PLACEHOLDER_NAMES};
 
 /// A rule that a file breaks.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -99,10 +100,14 @@ fn header(block: &Block) -> Vec<Violation> {
             }
         }
         for (keyword, value) in &group.lines {
-            let field = if *keyword == "name" && name != "telescope" { name } else { keyword };
+            let field = if *keyword == "name" { name } else { keyword };
             found.extend(unwritable(value).map(|problem| bad(field, problem)));
             let number_is_bad = || value.parse::<f64>().map_or(true, |v| !v.is_finite() || v <= 0.0);
             match *keyword {
+                "mpcCode" if is_placeholder(value) => found.push(bad(field, never_given(value, "code"))),
+                "name" if PLACEHOLDER_NAMES.contains(&value.as_str()) => {
+                    found.push(bad(field, never_given(value, "name")));
+                }
                 "mpcCode" if !is_station(value) => {
                     found.push(bad(field, format!("is \"{value}\"; it must be three or four letters or digits")));
                 }
@@ -145,6 +150,7 @@ fn of_record(record: &Record) -> Vec<Violation> {
     }
     for (field, value) in &record.fields {
         match place(field) {
+            Some(_) if *field == "stn" && is_placeholder(value) => found.push(bad(field, never_given(value, "code"))),
             Some(i) => found.extend(FIELDS[i].1.broken_by(value).map(|problem| bad(field, problem))),
             None if NOT_IN_SUBMISSIONS.contains(field) => {
                 found.push(bad(field, "is not allowed in submissions".to_owned()));
@@ -154,6 +160,15 @@ fn of_record(record: &Record) -> Vec<Violation> {
         found.extend(unwritable(value).map(|problem| bad(field, problem)));
     }
     found
+}
+
+/// Whether an observatory code is the one of example files.
+fn is_placeholder(code: &str) -> bool {
+    code.eq_ignore_ascii_case(PLACEHOLDER_CODE)
+}
+
+fn never_given(value: &str, what: &str) -> String {
+    format!("is \"{value}\", which stands for a {what} that was never given")
 }
 
 /// What neither form can hold.
@@ -267,6 +282,8 @@ mod tests {
         refused("mode", |f| set(f, "mode", "CMOS"));
         refused("astCat", |f| set(f, "astCat", "mine"));
         refused("band", |f| set(f, "band", "r"));
+        refused("fltr", |f| f.blocks[0].records[0].fields.insert(12, ("fltr", "Sloan r".into())));
+        accepted(|f| f.blocks[0].records[0].fields.insert(12, ("fltr", "VR".into())));
         refused("obsTime", |f| set(f, "obsTime", "2016-08-29T12:32:34.12"));
         refused("rmsRA", |f| set(f, "rmsRA", "0"));
         refused("notes", |f| set(f, "notes", "abcdefg"));

@@ -49,7 +49,7 @@ pub fn band_code(band: &str) -> Option<&'static str> {
 }
 
 /// Every band code that is known here.
-pub(super) fn known_bands() -> impl Iterator<Item = &'static str> {
+pub fn known_bands() -> impl Iterator<Item = &'static str> {
     CONFIRMED_BANDS.into_iter().chain(["Su", "Sr", "Si", "Sz", "Pg", "Pr", "Pi", "Pz", "Py", "Pw"])
 }
 

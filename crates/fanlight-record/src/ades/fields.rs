@@ -21,7 +21,7 @@ pub(super) const FIELDS: [(&str, Rule); 28] = [
     ("mag", Rule::Decimal { from: -5.0, to: 35.0, with_ends: [true, true], decimals: usize::MAX }),
     ("rmsMag", POSITIVE),
     ("band", Rule::Listed(is_band, "a listed band code of at most three characters such as Vj or G")),
-    ("fltr", Rule::Text(usize::MAX)),
+    ("fltr", Rule::Listed(is_band, "a listed band code of at most three characters such as Rc")),
     ("photCat", Rule::Listed(is_catalogue, "a listed catalogue code such as Gaia3E")),
     ("photAp", POSITIVE),
     ("logSNR", Rule::Decimal { from: -10.0, to: 10.0, with_ends: [true, true], decimals: usize::MAX }),
@@ -108,11 +108,17 @@ pub(super) fn remedy(field: &str) -> &'static str {
     match field {
         "permID" | "provID" | "trkSub" => "set object.ades_id in the campaign file, such as 67P or C/1999 K7",
         "mode" | "detector" => "set telescope.detector in the campaign file to a mode code such as CMO or CCD",
-        "stn" | "mpcCode" => "set observer.mpc_code in the campaign file",
+        "stn" | "mpcCode" => {
+            "set observer.mpc_code in the campaign file to the code that the Minor Planet Center gave your observatory"
+        }
         "astCat" | "photCat" => "set photometry.catalogue_code in the campaign file to the ADES code of the catalogue",
         "band" => "name the catalogue's column, and photometry.band, by a band that has an ADES code (docs/export.md)",
+        "fltr" => "set photometry.filter_code in the campaign file to the ADES code of the filter, or leave it out",
+        "observatory" => "set site.name in the campaign file, or leave it out",
+        "telescope" => "set telescope.name in the campaign file, or leave it out",
         "submitter" => "set observer.submitter in the campaign file",
-        "measurers" | "observers" => "set observer.names, or observer.measurers, in the campaign file",
+        "observers" => "set observer.names in the campaign file",
+        "measurers" => "set observer.names, or observer.measurers, in the campaign file",
         "design" => "set telescope.design in the campaign file, such as \"reflector\"",
         "aperture" => "set telescope.aperture_m in the campaign file",
         "fRatio" => "set telescope.f_ratio in the campaign file",

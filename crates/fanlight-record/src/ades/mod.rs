@@ -15,7 +15,7 @@ mod report;
 mod write;
 
 pub use check::Violation;
-pub use codes::{CATALOGUES, MODES, band_code};
+pub use codes::{CATALOGUES, MODES, band_code, known_bands};
 pub use designation::{Identification, identify};
 pub use report::{Positions, Selection, block_of_night};
 

@@ -3,8 +3,8 @@
 use super::codes::band_code;
 use super::designation::{Identification, identify, stated};
 use super::{Block, Group, Record, Violation};
-use crate::sentences::{headline_aperture, median_seeing_arcsec};
-use crate::{FrameRecord, NightRecord, PhotometryRecord, ReportingRecord};
+use crate::sentences::{NOISE_TERM, headline_aperture, median, median_seeing_arcsec};
+use crate::{FrameRecord, NightRecord, PhotometryRecord, ReportingRecord, SolutionRecord};
 
 /// Which places of a night are reported.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -83,17 +83,23 @@ struct Common<'a> {
     reporting: &'a ReportingRecord,
 }
 
-/// A place with its error per axis.
+/// A place with its errors.
 struct Place {
     ra_deg: f64,
     dec_deg: f64,
-    err_arcsec: f64,
+    /// Along right ascension (times cos δ) and declination.
+    err_arcsec: [f64; 2],
+    correlation: Option<f64>,
 }
 
 impl Common<'_> {
     fn of_frame(&self, frame: &FrameRecord) -> Option<Record> {
-        let place =
-            Place { ra_deg: frame.comet_ra_deg?, dec_deg: frame.comet_dec_deg?, err_arcsec: frame.comet_err_arcsec? };
+        let place = Place {
+            ra_deg: frame.comet_ra_deg?,
+            dec_deg: frame.comet_dec_deg?,
+            err_arcsec: [frame.comet_err_arcsec?; 2],
+            correlation: None,
+        };
         let mut fields = self.start(frame.mid_utc.as_deref()?, &place);
         let mut add = |field, value: Option<String>| fields.extend(value.map(|v| (field, v)));
         add("seeing", frame.fwhm_arcsec.map(hundredths));
@@ -111,7 +117,12 @@ impl Common<'_> {
     fn of_night(&self, aperture_km: Option<f64>) -> Option<Record> {
         let night = self.night;
         let a = night.astrometry.as_ref()?;
-        let place = Place { ra_deg: a.ra_deg, dec_deg: a.dec_deg, err_arcsec: a.err_arcsec };
+        let place = Place {
+            ra_deg: a.ra_deg,
+            dec_deg: a.dec_deg,
+            err_arcsec: a.err_ra_dec_arcsec.unwrap_or([a.err_arcsec; 2]),
+            correlation: a.err_correlation,
+        };
         let mut fields = self.start(&a.mid_utc, &place);
         let light = match aperture_km {
             Some(km) => night.photometry.iter().find(|p| p.is_of_radius(km)),
@@ -120,6 +131,13 @@ impl Common<'_> {
         fields.extend(light.map(|p| self.magnitude(p)).unwrap_or_default());
         fields.extend(median_seeing_arcsec(night).map(|v| ("seeing", hundredths(v))));
         fields.push(("exp", thousandths(night.stack.exposure_s)));
+        // the stack has no solution of its own: it is laid by those of its frames
+        let of_solutions = |value: fn(&SolutionRecord) -> f64| {
+            let used = night.frames.iter().filter(|f| f.used);
+            median(used.filter_map(|f| f.solution.as_ref()).map(value).collect())
+        };
+        fields.extend(of_solutions(|s| s.rms_arcsec).map(|rms| ("rmsFit", with_error_digits(rms))));
+        fields.extend(of_solutions(|s| s.stars as f64).map(|n| ("nStars", format!("{:.0}", n.floor()))));
         fields.push(("notes", self.notes("K")));
         Some(Record { from: format!("night {}", night.mid_utc), fields })
     }
@@ -135,12 +153,14 @@ impl Common<'_> {
         fields.extend(self.reporting.detector.clone().map(|d| ("mode", d)));
         fields.extend(self.reporting.mpc_code.clone().map(|c| ("stn", c)));
         fields.push(("obsTime", utc.to_owned()));
-        let err_deg = place.err_arcsec / 3600.0;
-        let ra_digits = decimals(err_deg / place.dec_deg.to_radians().cos());
+        fields.extend(self.reporting.clock_err_s.map(|s| ("rmsTime", with_error_digits(s))));
+        let [err_ra, err_dec] = place.err_arcsec;
+        let ra_digits = decimals(err_ra / 3600.0 / place.dec_deg.to_radians().cos());
         fields.push(("ra", right_ascension(place.ra_deg, ra_digits)));
-        fields.push(("dec", format!("{:.*}", decimals(err_deg), place.dec_deg)));
-        let err = with_error_digits(place.err_arcsec);
-        fields.extend([("rmsRA", err.clone()), ("rmsDec", err)]);
+        fields.push(("dec", format!("{:.*}", decimals(err_dec / 3600.0), place.dec_deg)));
+        fields.extend([("rmsRA", with_error_digits(err_ra)), ("rmsDec", with_error_digits(err_dec))]);
+        // as many digits as the standard's example; adding zero takes the sign off a zero
+        fields.extend(place.correlation.map(|c| ("rmsCorr", format!("{:.3}", (1e3 * c).round() / 1e3 + 0.0))));
         fields.extend(self.reporting.catalogue_code.clone().map(|c| ("astCat", c)));
         fields
     }
@@ -151,8 +171,10 @@ impl Common<'_> {
         let mut fields = vec![("mag", format!("{mag:.*}", decimals(err))), ("rmsMag", with_error_digits(err))];
         // a band without a code keeps its name, so that the check can name it
         fields.push(("band", band_code(&light.band).unwrap_or(&light.band).to_owned()));
+        fields.extend(self.reporting.filter_code.clone().map(|c| ("fltr", c)));
         fields.extend(self.reporting.catalogue_code.clone().map(|c| ("photCat", c)));
         fields.push(("photAp", hundredths(light.aperture_arcsec)));
+        fields.extend(signal_to_noise(light).map(|ratio| ("logSNR", hundredths(ratio.log10()))));
         fields
     }
 
@@ -161,6 +183,12 @@ impl Common<'_> {
         let follows_comet = self.reporting.tracking.as_deref() == Some("comet");
         format!("{start}{}", if follows_comet { "m" } else { "" })
     }
+}
+
+/// Light in an aperture over its photon and read noise.
+fn signal_to_noise(light: &PhotometryRecord) -> Option<f64> {
+    let noise_mag = light.error_terms_mag.iter().find(|t| t.name == NOISE_TERM)?.mag;
+    Some(2.5 / std::f64::consts::LN_10 / noise_mag).filter(|ratio| ratio.is_finite() && *ratio > 0.0)
 }
 
 /// Most decimals that the standard allows an angle.
@@ -198,16 +226,16 @@ fn thousandths(value: f64) -> String {
 mod tests {
     use super::super::AdesFile;
     use super::*;
-    use crate::{NearStarRecord, SolutionRecord};
+    use crate::{ErrorTerm, NearStarRecord};
 
     /// A night that was measured and whose campaign file says all.
     fn night() -> NightRecord {
         let mut night = crate::sentences::tests::night();
-        night.setup.observers = vec!["A. Observer".into(), "B. Observer".into()];
+        night.setup.observers = vec!["C. Lindqvist".into(), "D. Moreau".into()];
         night.setup.site = Some("Larkhill Ridge".into());
         night.setup.reporting = Some(ReportingRecord {
             mpc_code: Some("Z99".into()),
-            submitter: Some("A. Observer".into()),
+            submitter: Some("C. Lindqvist".into()),
             measurers: Vec::new(),
             design: Some("reflector".into()),
             aperture_m: Some(0.4),
@@ -215,7 +243,7 @@ mod tests {
             detector: Some("CMO".into()),
             tracking: None,
             catalogue_code: Some("Gaia3E".into()),
-            ades_id: None,
+            ..ReportingRecord::default()
         });
         for (i, frame) in night.frames.iter_mut().enumerate() {
             frame.comet_ra_deg = Some(10.001_234_56 + 0.001 * i as f64);
@@ -266,7 +294,7 @@ mod tests {
         ] {
             assert_eq!(field(&file, 0, name), Some(value), "{name}");
         }
-        for none in ["mag", "band", "notes", "trkSub", "permID"] {
+        for none in ["mag", "band", "fltr", "logSNR", "notes", "trkSub", "permID", "rmsTime", "rmsCorr"] {
             assert_eq!(field(&file, 0, none), None, "{none}");
         }
         assert_eq!(field(&file, 1, "notes"), Some("I"));
@@ -298,6 +326,98 @@ mod tests {
         night.photometry.iter_mut().for_each(|p| p.mag = None);
         let without = file(&night, Positions::Night);
         assert_eq!((field(&without, 0, "mag"), without.violations()), (None, vec![]));
+    }
+
+    #[test]
+    fn the_night_says_how_well_its_frames_were_tied() {
+        let mut night = night();
+        for (i, frame) in night.frames.iter_mut().enumerate() {
+            let solution = frame.solution.as_mut().unwrap();
+            (solution.stars, solution.rms_arcsec) = ([41, 45, 7, 50][i], [0.16, 0.2, 9.0, 0.31][i]);
+        }
+        let whole = file(&night, Positions::Night);
+        assert_eq!(whole.violations(), []);
+        // the frame that was left out, with 7 stars, does not count
+        assert_eq!((field(&whole, 0, "rmsFit"), field(&whole, 0, "nStars")), (Some("0.20"), Some("45")));
+        night.frames[1].used = false;
+        let whole = file(&night, Positions::Night);
+        assert_eq!((field(&whole, 0, "rmsFit"), field(&whole, 0, "nStars")), (Some("0.23"), Some("45")), "41 and 50");
+        night.frames.iter_mut().for_each(|f| f.solution = None);
+        let whole = file(&night, Positions::Night);
+        assert_eq!((field(&whole, 0, "rmsFit"), field(&whole, 0, "nStars")), (None, None));
+    }
+
+    #[test]
+    fn errors_that_differ_per_axis_are_reported_with_their_correlation() {
+        let mut night = night();
+        let place = night.astrometry.as_mut().unwrap();
+        place.err_ra_dec_arcsec = Some([0.25, 0.04]);
+        place.err_correlation = Some(-0.2154);
+        let whole = file(&night, Positions::Night);
+        assert_eq!(whole.violations(), []);
+        // 0.25″ are 6.9e-5°, 0.04″ 1.1e-5°
+        for (name, value) in
+            [("ra", "10.000000"), ("dec", "20.000000"), ("rmsRA", "0.25"), ("rmsDec", "0.040"), ("rmsCorr", "-0.215")]
+        {
+            assert_eq!(field(&whole, 0, name), Some(value), "{name}");
+        }
+        night.astrometry.as_mut().unwrap().err_correlation = Some(-0.0001);
+        assert_eq!(field(&file(&night, Positions::Night), 0, "rmsCorr"), Some("0.000"));
+    }
+
+    /// The light's noise alone: errors of the zero point or the sky's level are no noise of the source.
+    #[test]
+    fn the_signal_to_noise_is_that_of_the_reported_aperture() {
+        let mut night = night();
+        assert_eq!(field(&file(&night, Positions::Night), 0, "logSNR"), None, "the record does not give the noise");
+        for light in &mut night.photometry {
+            let term = |name: &str, mag| ErrorTerm { name: name.into(), mag };
+            light.error_terms_mag = vec![term("zero point", 0.3), term(NOISE_TERM, 0.010_857_4)];
+        }
+        let whole = file(&night, Positions::Night);
+        assert_eq!((field(&whole, 0, "logSNR"), whole.violations()), (Some("2.00"), vec![]), "one per cent of noise");
+        night.photometry.iter_mut().for_each(|p| p.mag = None);
+        assert_eq!(field(&file(&night, Positions::Night), 0, "logSNR"), None, "without an aperture it says nothing");
+    }
+
+    #[test]
+    fn the_clock_and_the_filter_are_reported_where_they_are_stated() {
+        let mut night = night();
+        let reporting = night.setup.reporting.as_mut().unwrap();
+        (reporting.clock_err_s, reporting.filter_code) = (Some(0.05), Some("Rc".into()));
+        for positions in [Positions::Frames, Positions::Night] {
+            let file = file(&night, positions);
+            assert_eq!(file.violations(), []);
+            assert_eq!(field(&file, 0, "rmsTime"), Some("0.050"));
+            let filter = (positions == Positions::Night).then_some("Rc");
+            assert_eq!(field(&file, 0, "fltr"), filter, "beside a magnitude only");
+        }
+        night.setup.reporting.as_mut().unwrap().filter_code = Some("red".into());
+        let found = file(&night, Positions::Night).violations();
+        assert!(found.len() == 1 && found[0].remedy.contains("photometry.filter_code"), "{found:?}");
+    }
+
+    #[test]
+    fn names_and_codes_of_example_files_are_not_reported() {
+        let mut night = night();
+        night.setup.observers = vec!["A. Observer".into()];
+        (night.setup.site, night.setup.telescope) = (Some("my observatory".into()), Some("my telescope".into()));
+        let reporting = night.setup.reporting.as_mut().unwrap();
+        (reporting.mpc_code, reporting.submitter) = (Some("xxx".into()), Some("A. Observer".into()));
+        let found = file(&night, Positions::Frames).violations();
+        for (field, problem, key) in [
+            ("mpcCode", "is \"xxx\", which stands for a code that was never given", "observer.mpc_code"),
+            ("stn", "is \"xxx\", which stands for a code that was never given", "observer.mpc_code"),
+            ("submitter", "is \"A. Observer\", which stands for a name", "observer.submitter"),
+            ("observers", "is \"A. Observer\", which stands for a name", "observer.names"),
+            ("measurers", "is \"A. Observer\", which stands for a name", "observer.measurers"),
+            ("observatory", "is \"my observatory\", which stands for a name", "site.name"),
+            ("telescope", "is \"my telescope\", which stands for a name", "telescope.name"),
+        ] {
+            let violation = found.iter().find(|v| v.field == field).unwrap_or_else(|| panic!("{field}: {found:?}"));
+            assert!(violation.problem.starts_with(problem) && violation.remedy.contains(key), "{violation:?}");
+        }
+        assert_eq!(found.len(), 7, "{found:?}");
     }
 
     #[test]

@@ -139,6 +139,16 @@ pub(super) fn astrometry(nights: &[NightRecord]) -> Table {
         number(("dec_deg", "deg", "pos.eq.dec;meta.main", "Measured declination, ICRS"), |_, a| Some(a.dec_deg)),
         number(("err_arcsec", "arcsec", "stat.error;pos.eq", "Error per axis of the place"), |_, a| Some(a.err_arcsec)),
         number(
+            ("err_ra_arcsec", "arcsec", "stat.error;pos.eq.ra", "Error along right ascension (times cos Dec)"),
+            |_, a| a.err_ra_dec_arcsec.map(|e| e[0]),
+        ),
+        number(("err_dec_arcsec", "arcsec", "stat.error;pos.eq.dec", "Error along declination"), |_, a| {
+            a.err_ra_dec_arcsec.map(|e| e[1])
+        }),
+        number(("err_correlation", "", "stat.correlation;pos.eq", "Correlation of the two errors, -1 to 1"), |_, a| {
+            a.err_correlation
+        }),
+        number(
             (
                 "o_minus_c_ra_arcsec",
                 "arcsec",

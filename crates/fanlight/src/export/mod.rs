@@ -80,7 +80,7 @@ pub fn command(options: &Options) -> Result<(), Failure> {
     let mut nights = options.nights.iter().map(|path| read_night(path)).collect::<Result<Vec<_>, Failure>>()?;
     if let Some(path) = &options.campaign {
         let campaign = geometry::load_campaign(path)?;
-        nights.iter_mut().for_each(|night| reporting::complete(&mut night.setup, &campaign));
+        nights.iter_mut().for_each(|night| reporting::complete(night, &campaign));
     }
     check_aperture(options, &nights)?;
     nights.sort_by(|a, b| a.mid_utc.cmp(&b.mid_utc));
@@ -98,9 +98,13 @@ pub fn command(options: &Options) -> Result<(), Failure> {
     // what would be refused is known before anything is written
     let ades = formats.contains(&Format::Ades).then(|| ades(options, &nights));
     if let Some(violations) = ades.as_ref().map(AdesFile::violations).filter(|v| !v.is_empty()) {
-        return Err(Failure::data(format!("these records would be refused by ADES:\n{}", told(&violations))).hint(
-            "--dry-run says this without writing anything; --campaign C.toml takes keys filled in after the night",
-        ));
+        let hint = match nights.iter().any(|night| night.setup.simulated) {
+            true => "no key of a campaign file makes a simulated night one to be reported; its tables can be written",
+            false => {
+                "--dry-run says this without writing anything; --campaign C.toml takes keys filled in after the night"
+            }
+        };
+        return Err(Failure::data(format!("these records would be refused by ADES:\n{}", told(&violations))).hint(hint));
     }
     let Some(out) = &options.out else { return Err(Failure::call("--out is missing")) };
     let folder = OutputFolder::create_or_open(out).map_err(failure)?;
@@ -178,8 +182,11 @@ struct Kind {
 fn read_night(path: &Path) -> Result<NightRecord, Failure> {
     let file = if path.is_dir() { path.join(RECORD) } else { path.to_path_buf() };
     if !file.is_file() {
-        return Err(Failure::call(format!("{}: there is no {RECORD}", path.display()))
-            .hint("give folders that `fanlight night` wrote, its --out"));
+        let hint = match records_below(path).as_slice() {
+            [] => "give folders that `fanlight night` wrote, its --out".to_owned(),
+            folders => format!("the nights below it are in {}", folders.join(" ")),
+        };
+        return Err(Failure::call(format!("{}: there is no {RECORD}", path.display())).hint(hint));
     }
     let broken = |e: fanlight_io::IoError| Failure::data(e).hint("run `fanlight night` again to make it anew");
     let kind: Kind = read_json(&file).map_err(broken)?;
@@ -191,6 +198,19 @@ fn read_night(path: &Path) -> Result<NightRecord, Failure> {
         )));
     }
     read_json(&file).map_err(broken)
+}
+
+/// Folders in this one, or in one of its own, that hold a night's record, in order of name.
+fn records_below(path: &Path) -> Vec<String> {
+    let folders = |path: &Path| -> Vec<PathBuf> {
+        let entries = std::fs::read_dir(path).into_iter().flatten().filter_map(Result::ok);
+        entries.map(|e| e.path()).filter(|p| p.is_dir()).collect()
+    };
+    let own = folders(path);
+    let all = own.iter().flat_map(|f| folders(f)).chain(own.iter().cloned());
+    let mut found: Vec<String> = all.filter(|f| f.join(RECORD).is_file()).map(|f| f.display().to_string()).collect();
+    found.sort();
+    found
 }
 
 fn failure(error: fanlight_io::IoError) -> Failure {

@@ -2,7 +2,7 @@
 
 use fanlight_io::Campaign;
 use fanlight_io::campaign::Tracking;
-use fanlight_record::{ReportingRecord, SetupRecord};
+use fanlight_record::{NightRecord, ReportingRecord};
 
 /// What the campaign file gives for reports; `None` where it gives nothing.
 pub fn of_campaign(campaign: &Campaign) -> Option<ReportingRecord> {
@@ -20,16 +20,23 @@ pub fn of_campaign(campaign: &Campaign) -> Option<ReportingRecord> {
             Tracking::Comet => "comet".to_owned(),
         }),
         catalogue_code: campaign.photometry.catalogue_code.clone(),
+        filter_code: campaign.photometry.filter_code.clone(),
+        clock_err_s: campaign.camera.clock_err_s,
         ades_id: campaign.object.as_ref().and_then(|o| o.ades_id.clone()),
     };
     (record != ReportingRecord::default()).then_some(record)
 }
 
 /// Lets a campaign file that was filled in after the night say what it says now; what it leaves out stays as recorded.
-pub fn complete(setup: &mut SetupRecord, campaign: &Campaign) {
+pub fn complete(night: &mut NightRecord, campaign: &Campaign) {
+    let own_band = night.photometry.first().map(|p| p.band.as_str());
+    let is_of_band = campaign.photometry.band.as_deref().is_none_or(|band| own_band == Some(band));
+    let setup = &mut night.setup;
     let recorded = setup.reporting.take().unwrap_or_default();
-    let record = of_campaign(campaign).unwrap_or_default().completed_by(recorded);
-    setup.reporting = Some(record);
+    let mut now = of_campaign(campaign).unwrap_or_default();
+    // several nights may be completed at once, and a filter is that of its band's nights only
+    now.filter_code = now.filter_code.filter(|_| is_of_band);
+    setup.reporting = Some(now.completed_by(recorded));
     if !campaign.observer.names.is_empty() {
         setup.observers.clone_from(&campaign.observer.names);
     }

@@ -7,9 +7,10 @@ use super::first_pass::{FieldEntry, FirstLook};
 use super::moving;
 use super::notes::Notes;
 use crate::Failure;
-use crate::init::{FILL_IN, PLACEHOLDER_NAMES};
+use crate::init::FILL_IN;
 use fanlight_image::robust;
 use fanlight_io::{Campaign, Header};
+use fanlight_record::reporting::PLACEHOLDER_NAMES;
 use fanlight_record::{AstrometryRecord, FrameRecord};
 use fanlight_sky::{PixelXy, Site, SkyPosition, UtcInstant};
 
@@ -212,6 +213,8 @@ mod tests {
             ra_deg: 0.0,
             dec_deg: 0.0,
             err_arcsec,
+            err_ra_dec_arcsec: None,
+            err_correlation: None,
             o_minus_c_arcsec: [east, 0.0],
         };
         assert_eq!(far_from_orbit(&place(4.0, 0.1)), None);

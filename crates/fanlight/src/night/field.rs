@@ -44,24 +44,17 @@ impl Field {
     /// The stars at an epoch that have a magnitude in the band, transformed where the catalogue has others only.
     pub fn at(&self, epoch: UtcInstant) -> Vec<FieldEntry> {
         let own = self.column(&self.band);
+        let transformed = self.transform.map(|t| Transformer::of(t, &self.catalogue.bands));
         let colour = self.colour_bands().and_then(|(blue, red)| Some((self.column(blue)?, self.column(red)?)));
         let epoch_yr = epoch.julian_year();
         let entry = |s: &CatalogueStar| {
-            let magnitude = match self.transform {
+            let magnitude = match &transformed {
                 None => s.mags.get(own?).copied().flatten()?,
-                Some(t) => self.transformed(t, s)?,
+                Some(transformer) => transformer.magnitude(s)?,
             };
             Some(FieldEntry::new(s, epoch_yr, magnitude, colour))
         };
         self.catalogue.stars.iter().filter_map(entry).collect()
-    }
-
-    /// A star's magnitude in the night's band with the error of its base and the transformation's scatter.
-    fn transformed(&self, transform: &'static Transformation, star: &CatalogueStar) -> Option<(f64, Option<f64>)> {
-        let of = |band: &str| star.mags.get(self.column(band)?).copied().flatten();
-        let known = |band: &str| of(band).map(|(mag, err)| Measured::new(mag, err.unwrap_or(0.0)));
-        let magnitude = transform.apply(&known).ok()?.mag;
-        Some((magnitude.value, Some(magnitude.sigma)))
     }
 
     fn column(&self, band: &str) -> Option<usize> {
@@ -81,6 +74,30 @@ impl Field {
     /// Error of the band itself that all stars share.
     pub fn band_sigma_mag(&self) -> f64 {
         if self.transform.is_some() { COMMON_SIGMA_MAG } else { 0.0 }
+    }
+}
+
+/// A transformation with the catalogue's columns that it takes.
+struct Transformer {
+    by: &'static Transformation,
+    columns: [(&'static str, Option<usize>); 3],
+}
+
+impl Transformer {
+    fn of(by: &'static Transformation, catalogue_bands: &[String]) -> Self {
+        let (blue, red) = by.colour;
+        Self { by, columns: [by.base, blue, red].map(|band| (band, column_of(catalogue_bands, band))) }
+    }
+
+    /// A star's magnitude in the night's band with the error of its base and the transformation's scatter.
+    fn magnitude(&self, star: &CatalogueStar) -> Option<(f64, Option<f64>)> {
+        let known = |band: &str| {
+            let column = self.columns.iter().find(|(name, _)| *name == band)?.1?;
+            let (mag, err) = star.mags.get(column).copied().flatten()?;
+            Some(Measured::new(mag, err.unwrap_or(0.0)))
+        };
+        let magnitude = self.by.apply(&known).ok()?.mag;
+        Some((magnitude.value, Some(magnitude.sigma)))
     }
 }
 

@@ -19,6 +19,12 @@ impl Notes {
         }
     }
 
+    /// Takes over what was said elsewhere, after what is here already.
+    pub fn append(&mut self, other: Self) {
+        other.warnings.into_iter().for_each(|w| self.warn(w));
+        self.plain.extend(other.plain);
+    }
+
     /// One list, the warnings first, and how many they are.
     pub fn into_list(self) -> (Vec<String>, usize) {
         let n_warnings = self.warnings.len();
@@ -52,6 +58,12 @@ mod tests {
         notes.push("plain".to_string());
         notes.warn("grave");
         notes.warn("grave");
-        assert_eq!(notes.into_list(), (vec!["grave".to_string(), "plain".to_string()], 1));
+        let mut said = Notes::default();
+        said.push("plainer".to_string());
+        said.warn("grave");
+        said.warn("graver");
+        notes.append(said);
+        let list = ["grave", "graver", "plain", "plainer"].map(str::to_string).to_vec();
+        assert_eq!(notes.into_list(), (list, 2));
     }
 }

@@ -4,6 +4,7 @@ use super::checks;
 use super::conditions;
 use super::expected::Expected;
 use super::first_pass::FirstLook;
+use super::notes::Notes;
 use super::photometry::Calibration;
 use super::{Night, Options, dust, extinction, light};
 use crate::export::reporting;
@@ -27,22 +28,29 @@ fn angle_on_sky_deg(arcsec_per_px: [[f64; 2]; 2], angle_rad: f64) -> f64 {
     east.atan2(north).to_degrees().rem_euclid(180.0)
 }
 
+/// What a night is recorded with beside what was measured.
+pub struct Basis<'a> {
+    /// How the comet moves.
+    pub motion: &'a Motion,
+    /// The place of observation.
+    pub site: &'a Site,
+    /// Geometry at the night's middle.
+    pub geometry: &'a GeometryRecord,
+    /// How light becomes magnitudes, where the night is calibrated, …
+    pub calibration: Option<&'a Calibration<'a>>,
+    /// … and what is to be said of it.
+    pub said: Notes,
+    /// The catalogue's file.
+    pub catalogue: Option<&'a Path>,
+}
+
 /// The record of a measured night.
 ///
 /// # Errors
-/// When the geometry cannot be computed or an input cannot be read for its checksum.
-pub fn night_record(
-    night: &Night,
-    motion: &Motion,
-    site: &Site,
-    options: &Options,
-    catalogue: Option<PathBuf>,
-) -> Result<NightRecord, Failure> {
-    let (view, geometry) = geometry::at(motion, site, night.mid)?;
+/// When an input cannot be read for its checksum.
+pub fn night_record(night: &Night, basis: Basis, options: &Options) -> Result<NightRecord, Failure> {
+    let Basis { motion, site, geometry, calibration, said, catalogue } = basis;
     let mut notes = night.notes.clone();
-    for warning in fanlight_sky::orbit_warnings(motion, &view, night.mid) {
-        notes.warn(sentence(&warning));
-    }
     let mut frames = frame_records(night);
     let weights: Vec<(String, f64)> =
         night.looks.iter().zip(&night.weights.of).map(|(l, w)| (l.light.file.name.clone(), *w)).collect();
@@ -56,12 +64,12 @@ pub fn night_record(
     if let Some(warning) = astrometry.as_ref().and_then(|a| checks::far_from_orbit(a, &expected, night.mid)) {
         notes.warn(warning);
     }
-    let calibration = Calibration::of(night, &geometry, &mut notes);
-    let photometry = calibration.as_ref().map_or_else(Vec::new, |c| c.records(&mut notes));
-    let light = light::Records::of(night, &geometry, calibration.as_ref());
-    let dust = calibration.as_ref().map(|c| dust::record(c, &light, &mut notes));
+    notes.append(said);
+    let photometry = calibration.map_or_else(Vec::new, |c| c.records(&mut notes));
+    let light = light::Records::of(night, geometry, calibration);
+    let dust = calibration.map(|c| dust::record(c, &light, &mut notes));
     let extinction = extinction::record(night, &mut notes);
-    let phase_function = calibration.as_ref().and_then(|c| c.dust.phase_record());
+    let phase_function = calibration.and_then(|c| c.dust.phase_record());
     let (notes, n_warnings) = notes.into_list();
     let mut record = NightRecord {
         schema: NIGHT_SCHEMA.to_string(),
@@ -76,9 +84,9 @@ pub fn night_record(
         total_magnitude: light.total,
         dust,
         extinction,
-        colour: calibration.as_ref().and_then(|c| c.colour.clone()),
+        colour: calibration.and_then(|c| c.colour.clone()),
         morphology: morphology(night),
-        profile: profile(night, calibration.as_ref().map(|c| c.zero_point.value)),
+        profile: profile(night, calibration.map(|c| c.zero_point.value)),
         zero_point: zero_point(night),
         stack: stack(night, &frames),
         conditions,
@@ -88,7 +96,7 @@ pub fn night_record(
         n_warnings,
         provenance: provenance(night, motion, options, catalogue)?,
         summary: String::new(),
-        geometry,
+        geometry: geometry.clone(),
     };
     record.summary = sentences::night_summary(&record);
     Ok(record)
@@ -196,14 +204,30 @@ fn stars_near_nucleus(frames: &[FrameRecord]) -> Option<String> {
 fn astrometry(night: &Night, motion: &Motion, site: &Site) -> Option<AstrometryRecord> {
     let offset = night.offset.as_ref().filter(|_| !night.inputs.is_placed_by_hand)?;
     let computed = fanlight_sky::comet_position(motion, site, night.mid).ok()?;
+    let axes = night.stack.optocentre.map(|optocentre| {
+        place_errors(optocentre.covariance_px2, night.stack.grid.local.arcsec_per_px, offset.sigma_arcsec)
+    });
     let place = computed.offset_by_arcsec(offset.east_arcsec, offset.north_arcsec);
     Some(AstrometryRecord {
         mid_utc: night.mid.to_iso(),
         ra_deg: place.ra_deg,
         dec_deg: place.dec_deg,
         err_arcsec: offset.sigma_arcsec,
+        err_ra_dec_arcsec: axes.map(|(errors, _)| errors),
+        err_correlation: axes.map(|(_, correlation)| correlation),
         o_minus_c_arcsec: [offset.east_arcsec, offset.north_arcsec],
     })
+}
+
+/// Errors of the night's place along east and north, and their correlation: the optocentre's covariance turned to the sky, and
+/// all else that is in the error per axis, which is the same in every direction.
+fn place_errors([xx, yy, xy]: [f64; 3], arcsec_per_px: [[f64; 2]; 2], err_arcsec: f64) -> ([f64; 2], f64) {
+    let [[a, b], [c, d]] = arcsec_per_px;
+    let (east, north) = (a * a * xx + 2.0 * a * b * xy + b * b * yy, c * c * xx + 2.0 * c * d * xy + d * d * yy);
+    let both = a * c * xx + (a * d + b * c) * xy + b * d * yy;
+    let rest = (err_arcsec * err_arcsec - 0.5 * (east + north)).max(0.0);
+    let errors = [(east + rest).sqrt(), (north + rest).sqrt()];
+    (errors, both / (errors[0] * errors[1]))
 }
 
 /// Zero point of the stack with the error that all its frames share.
@@ -358,14 +382,14 @@ fn provenance(
     night: &Night,
     motion: &Motion,
     options: &Options,
-    catalogue: Option<PathBuf>,
+    catalogue: Option<&Path>,
 ) -> Result<Provenance, Failure> {
     let role = |files: &[fanlight_io::FrameFile], role: &'static str| -> Vec<(PathBuf, String, &'static str)> {
         files.iter().map(|f| (f.path.clone(), f.name.clone(), role)).collect()
     };
     let file_name = |p: &Path| p.file_name().map_or_else(String::new, |n| n.to_string_lossy().into_owned());
     let mut inputs = vec![(options.campaign.clone(), file_name(&options.campaign), "campaign")];
-    inputs.extend(catalogue.map(|p| (p.clone(), file_name(&p), "catalogue")));
+    inputs.extend(catalogue.map(|p| (p.to_path_buf(), file_name(p), "catalogue")));
     inputs.extend(options.other_band.iter().map(|p| {
         let path = super::colour::record_in(p);
         (path.clone(), file_name(&path), "night in another band")
@@ -426,3 +450,25 @@ const METHODS: &[&str] = &[
     "Afρ: A'Hearn et al. 1984, AJ 89, 579.",
     "Rotational gradient: Larson & Sekanina 1984, AJ 89, 571, symmetric form.",
 ];
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// 1″ pixels, east to the left; then a camera turned by 45°, which makes of a long column's error one of both axes.
+    #[test]
+    fn the_places_covariance_is_turned_to_the_sky() {
+        let covariance = [0.01, 0.04, 0.0];
+        let ([east, north], correlation) = place_errors(covariance, [[-1.0, 0.0], [0.0, 1.0]], 0.025f64.sqrt());
+        assert!((east - 0.1).abs() < 1e-12 && (north - 0.2).abs() < 1e-12 && correlation.abs() < 1e-12);
+        let h = 0.5f64.sqrt();
+        let ([east, north], correlation) = place_errors(covariance, [[-h, h], [h, h]], 0.025f64.sqrt());
+        assert!((east * east - 0.025).abs() < 1e-12 && (north * north - 0.025).abs() < 1e-12);
+        // the longer axis of the error, along rows, points north-east: (0.04 - 0.01) / 2 over 0.025
+        assert!((correlation - 0.6).abs() < 1e-12, "{correlation}");
+        // an error that is the same in every direction rounds it off, and the mean of the variances stays what is recorded
+        let ([east, north], correlation) = place_errors([0.01, 0.04, 0.012], [[-2.0, 0.1], [0.1, 2.0]], 0.5);
+        assert!((0.5 * (east * east + north * north) - 0.25).abs() < 1e-12);
+        assert!(east < north && correlation < 0.0 && correlation > -0.25, "{east} {north} {correlation}");
+    }
+}

@@ -323,6 +323,10 @@ pub fn reduce(options: &Options, sources: Sources, scratch: &Path) -> Result<Red
     let offset = centre_on_optocentre(offset, &stack, &mut looks, &rejected);
 
     tracing::info!("stack measured");
+    let (view, geometry) = geometry::at(&motion, &site, mid)?;
+    for warning in fanlight_sky::orbit_warnings(&motion, &view, mid) {
+        notes.warn(record::sentence(&warning));
+    }
     let night = Night {
         campaign,
         inputs,
@@ -348,11 +352,20 @@ pub fn reduce(options: &Options, sources: Sources, scratch: &Path) -> Result<Red
         band_sigma_mag: catalogue.as_ref().map_or(0.0, Field::band_sigma_mag),
         notes,
     };
-    let mut record = record::night_record(&night, &motion, &site, options, catalogue.as_ref().map(|c| c.path.clone()))?;
+    let mut said = Notes::default();
+    let calibration = Calibration::of(&night, &geometry, &mut said);
+    let basis = record::Basis {
+        motion: &motion,
+        site: &site,
+        geometry: &geometry,
+        calibration: calibration.as_ref(),
+        said,
+        catalogue: catalogue.as_ref().map(|c| c.path.as_path()),
+    };
+    let mut record = record::night_record(&night, basis, options)?;
     let structure = match structure::look(&night, &record.geometry) {
         Ok(found) => {
             found.fill(&mut record.morphology, &record.geometry);
-            let calibration = Calibration::of(&night, &record.geometry, &mut Notes::default());
             let along_features = light::feature_sectors(&night, &record, calibration.as_ref());
             record.sectors.extend(along_features);
             foreign_light::widen(&mut record);

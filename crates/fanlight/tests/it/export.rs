@@ -9,11 +9,14 @@ use std::path::{Path, PathBuf};
 
 /// What the campaign file of the small night does not say.
 const CAMPAIGN: &str = "[observer]
-names = [\"A. Observer\", \"B. Beobachter & Söhne\"]
+names = [\"C. Lindqvist\", \"B. Beobachter & Söhne\"]
 mpc_code = \"Z99\"
-submitter = \"A. Observer\"
+submitter = \"C. Lindqvist\"
+[camera]
+clock_err_s = 0.2
 [photometry]
 catalogue_code = \"Gaia3E\"
+filter_code = \"Rc\"
 ";
 
 /// A folder with `night/night.json` and `c.toml`.
@@ -203,7 +206,9 @@ fn ades_of_frames_keeps_the_rules_and_the_places() {
         assert!((number(record, "dec") - frame.comet_dec_deg.expect("place")).abs() <= 0.0501 * err_deg, "{record}");
         assert!((number(record, "rmsRA") / 3600.0 / err_deg - 1.0).abs() < 0.06, "{record}");
         assert_eq!((record["mode"].as_str(), record["astCat"].as_str()), (Some("CMO"), Some("Gaia3E")));
-        assert!(record.get("mag").is_none() && record.get("band").is_none(), "{record}");
+        assert_eq!((record["rmsTime"].as_str(), record["nStars"].is_string()), (Some("0.20"), true), "{record}");
+        // what a single frame does not tell
+        assert!(["mag", "band", "fltr", "logSNR", "rmsCorr"].iter().all(|f| record.get(f).is_none()), "{record}");
     }
     let header = &blocks[0]["header"];
     assert_eq!(header["measurers"][1][1], "B. Beobachter & Söhne", "{header}");
@@ -224,6 +229,20 @@ fn ades_of_the_night_is_one_stack_with_the_light_of_an_aperture() {
     assert!((number(record, "mag") - mag).abs() <= 0.0501 * err, "{record}");
     assert!((number(record, "photAp") - light.aperture_arcsec).abs() <= 0.005, "{record}");
     assert_eq!((record["band"].as_str(), record["photCat"].as_str()), (Some("Sr"), Some("Gaia3E")));
+    assert_eq!((record["fltr"].as_str(), record["rmsTime"].as_str()), (Some("Rc"), Some("0.20")));
+    let noise = light.error_terms_mag.iter().find(|t| t.name == sentences::NOISE_TERM).expect("the light's noise");
+    assert!((number(record, "logSNR") - (1.085_736_2 / noise.mag).log10()).abs() <= 0.0051, "{record}");
+    let [err_ra, err_dec] = place.err_ra_dec_arcsec.expect("errors per axis");
+    assert!(((0.5 * (err_ra * err_ra + err_dec * err_dec)).sqrt() / place.err_arcsec - 1.0).abs() < 1e-9, "{place:?}");
+    assert!(
+        (number(record, "rmsRA") / err_ra - 1.0).abs() < 0.06
+            && (number(record, "rmsDec") / err_dec - 1.0).abs() < 0.06
+    );
+    assert!((number(record, "rmsCorr") - place.err_correlation.expect("correlation")).abs() <= 0.000_51, "{record}");
+    let stars: Vec<usize> =
+        night.frames.iter().filter(|f| f.used).filter_map(|f| Some(f.solution.as_ref()?.stars)).collect();
+    let [least, most] = [stars.iter().min(), stars.iter().max()].map(|n| *n.expect("solved frames") as f64);
+    assert!((least..=most).contains(&number(record, "nStars")) && number(record, "rmsFit") > 0.0, "{record}");
     assert_eq!((number(record, "exp"), record["notes"].as_str()), (night.stack.exposure_s, Some("K")));
     assert_eq!(record["provID"].as_str(), Some("C/2031 Z2"));
     assert_eq!(desk.ades(&["--positions", "night"])[0]["records"].as_array().map(Vec::len), Some(1));
@@ -251,13 +270,42 @@ fn what_ades_would_refuse_is_said_with_its_key_and_not_written() {
     assert_eq!(files_under(desk.folder.path()), ["c.toml", "night/night.json"], "a dry run writes nothing");
 }
 
+/// What the example campaign file says is nobody's code and name.
+#[test]
+fn placeholders_are_refused_with_what_to_fill_in() {
+    let desk = Desk::new(|_| {});
+    let example = CAMPAIGN.replace("Z99", "XXX").replace("submitter = \"C. Lindqvist\"", "submitter = \"A. Observer\"");
+    std::fs::write(desk.path("c.toml"), example).expect("c.toml");
+    let dry = desk.export(&["night", "--campaign", "c.toml", "--dry-run"]).expect_status(1);
+    for told in
+        ["mpcCode is \"XXX\", which stands for a code that was never given", "observer.mpc_code", "\"A. Observer\""]
+    {
+        assert!(dry.stdout.contains(told), "{told}: {}", dry.stdout);
+    }
+    desk.export(&["night", "--campaign", "c.toml", "--out", "report", "--format", "ades"])
+        .expect_status(1)
+        .expect_stderr(&["mpcCode is \"XXX\"", "observer.mpc_code", "observer.submitter"]);
+    assert!(!desk.path("report").exists());
+}
+
+/// A filter that the campaign file states is that of its band's nights.
+#[test]
+fn a_filter_is_not_given_to_nights_in_another_band() {
+    let desk = Desk::new(|_| {});
+    std::fs::write(desk.path("c.toml"), CAMPAIGN.replace("[photometry]", "[photometry]\nband = \"g\""))
+        .expect("c.toml");
+    let blocks = desk.ades(&["--positions", "night"]);
+    let record = &blocks[0]["records"][0];
+    assert!(record["band"] == "Sr" && record.get("fltr").is_none(), "{record}");
+}
+
 /// A simulated night fills tables, and is never reported, however complete its campaign file.
 #[test]
 fn simulated_nights_are_never_reported() {
     let desk = Desk::new(|record| record.setup.simulated = true);
     desk.export(&["night", "--campaign", "c.toml", "--out", "report", "--format", "ades"])
         .expect_status(1)
-        .expect_stderr(&["simulated"]);
+        .expect_stderr(&["simulated", "hint: no key of a campaign file"]);
     assert!(!desk.path("report").exists());
     desk.export(&["night", "--out", "tables"]).expect_status(0);
 }
@@ -276,6 +324,8 @@ fn wrong_calls_and_records_are_named() {
     std::fs::create_dir(desk.path("empty")).expect("folder");
     std::fs::create_dir(desk.path("season")).expect("folder");
     std::fs::create_dir(desk.path("cut")).expect("folder");
+    desk.add("demo/a/result", &happy().record());
+    desk.add("demo/b", &happy().record());
     let text = std::fs::read_to_string(desk.path("night/night.json")).expect("record");
     std::fs::write(desk.path("season/night.json"), text.replace("fanlight/night/1", "fanlight/night/9")).expect("file");
     std::fs::write(desk.path("cut/night.json"), &text[..text.len() / 2]).expect("file");
@@ -284,7 +334,10 @@ fn wrong_calls_and_records_are_named() {
         assert!(!desk.path("out").exists(), "{arguments:?} wrote something");
     };
     check(&["nowhere", "--out", "out"], 2, &["nowhere", "no night.json", "hint:"]);
-    check(&["night", "empty", "--out", "out"], 2, &["empty", "no night.json"]);
+    check(&["night", "empty", "--out", "out"], 2, &["empty", "no night.json", "its --out"]);
+    // a folder of nights is told which
+    check(&["demo", "--out", "out"], 2, &["demo: there is no night.json", "demo/a/result demo/b"]);
+    check(&["demo/a", "--out", "out"], 2, &["demo/a: there is no night.json", "in demo/a/result"]);
     check(&["season", "--out", "out"], 1, &["season/night.json", "fanlight/night/9", "fanlight/night/1"]);
     check(&["cut", "--out", "out"], 1, &["cut/night.json", "line", "hint:"]);
     check(&["c.toml", "--out", "out"], 1, &["c.toml"]);
