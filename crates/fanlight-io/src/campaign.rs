@@ -25,6 +25,9 @@ pub struct CampaignError {
 #[derive(Debug, Clone, PartialEq, Default, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Campaign {
+    /// The campaign's ledger, made absolute or relative to the working folder; [`Campaign::ledger_path`] says where it is without
+    /// this key.
+    pub ledger: Option<PathBuf>,
     /// `[object]`: the comet.
     pub object: Option<ObjectSection>,
     /// `[site]`: the place of observation.
@@ -268,8 +271,8 @@ impl Campaign {
         let mut campaign: Self = toml::from_str(text).map_err(|e| parse_error(&e, &places, path))?;
         campaign.path = path.to_owned();
         Checks { places: &places, path }.all(&campaign)?;
-        if let Some(catalogue) = &mut campaign.photometry.catalogue {
-            *catalogue = path.parent().unwrap_or(Path::new("")).join(&*catalogue);
+        for file in [&mut campaign.photometry.catalogue, &mut campaign.ledger].into_iter().flatten() {
+            *file = path.parent().unwrap_or(Path::new("")).join(&*file);
         }
         Ok(campaign)
     }
@@ -277,6 +280,12 @@ impl Campaign {
     /// The file this came from.
     pub fn path(&self) -> &Path {
         &self.path
+    }
+
+    /// Where the campaign's ledger is: as the file says, or beside it and named after it, `campaign.ledger.sqlite` of
+    /// `campaign.toml`.
+    pub fn ledger_path(&self) -> PathBuf {
+        self.ledger.clone().unwrap_or_else(|| self.path.with_extension("ledger.sqlite"))
     }
 
     /// The comet's designation.
@@ -375,6 +384,9 @@ struct Checks<'a> {
 
 impl Checks<'_> {
     fn all(&self, campaign: &Campaign) -> Result<(), CampaignError> {
+        if campaign.ledger.as_ref().is_some_and(|path| path.as_os_str().is_empty()) {
+            return self.bad("ledger", "is empty".to_owned());
+        }
         if let Some(object) = &campaign.object {
             self.text("object.designation", Some(&object.designation))?;
             self.text("object.ades_id", object.ades_id.as_ref())?;
@@ -623,6 +635,17 @@ mod tests {
         check("= 4.5", "= -4.5", "46: telescope.f_ratio is -4.5; it must be a positive number", None);
         check("\"S. Submitter\"", "\"\"", "52: observer.submitter is empty", None);
         check("\"C/2031 Z2\"", "\" \"", "2: object.designation is empty", None);
+    }
+
+    #[test]
+    fn the_ledger_lies_beside_the_campaign_or_where_it_says() {
+        let at = |text: &str| parse(text).unwrap().ledger_path();
+        assert_eq!(at(""), Path::new("comets/c.ledger.sqlite"));
+        assert_eq!(at("ledger = \"../all.sqlite\""), Path::new("comets/../all.sqlite"));
+        assert_eq!(at("ledger = \"/data/all.sqlite\""), Path::new("/data/all.sqlite"));
+        let dotted = Campaign::from_toml("", Path::new("r.2031.toml")).unwrap();
+        assert_eq!(dotted.ledger_path(), Path::new("r.2031.ledger.sqlite"));
+        assert_eq!(parse("ledger = \"\"").unwrap_err().message, "comets/c.toml:1: ledger is empty");
     }
 
     #[test]

@@ -26,7 +26,16 @@ pub fn sha256_file(path: &Path) -> Result<String, IoError> {
             n => hash.update(&chunk[..n]),
         }
     }
-    Ok(hash.finalize().iter().map(|b| format!("{b:02x}")).collect())
+    Ok(hexadecimal(hash))
+}
+
+/// The same of bytes in memory.
+pub(crate) fn sha256_bytes(bytes: &[u8]) -> String {
+    hexadecimal(Sha256::new_with_prefix(bytes))
+}
+
+fn hexadecimal(hash: Sha256) -> String {
+    hash.finalize().iter().map(|b| format!("{b:02x}")).collect()
 }
 
 #[cfg(test)]
@@ -37,6 +46,7 @@ mod tests {
         let file = tempfile::NamedTempFile::new().unwrap();
         std::fs::write(file.path(), contents).unwrap();
         assert_eq!(sha256_file(file.path()).unwrap(), expected);
+        assert_eq!(sha256_bytes(contents), expected);
     }
 
     /// Vectors of FIPS 180-4's example papers (empty message, "abc", a million "a").

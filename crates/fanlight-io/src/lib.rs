@@ -12,6 +12,7 @@ pub mod fits_read;
 pub mod fits_write;
 pub mod frames;
 pub mod header;
+pub mod ledger;
 pub mod products;
 pub mod spool;
 pub mod stamp;
@@ -48,6 +49,7 @@ pub use frames::{
     FrameFile, FrameList, FrameSet, Skipped, SkippedKind, find_frames, list_frames, same_filter, stack_file,
 };
 pub use header::{Card, CardValue, Header, HeaderCard};
+pub use ledger::{Ledger, LedgerError};
 pub use products::{OutputFolder, read_json};
 pub use reference_csv::{ReferenceRow, read_reference_csv};
 pub use spool::{Spool, SpoolRows};

@@ -1,7 +1,8 @@
 //! Arguments of the command and where they lead.
 
+use crate::ledger::entry::Choice as LedgerChoice;
 use crate::messages::{self, Verbosity};
-use crate::{Failure, catalogue, demo, enhance, export, geometry, init, night, season, simulate};
+use crate::{Failure, catalogue, demo, enhance, export, geometry, init, ledger, night, season, simulate};
 use clap::{CommandFactory, Parser, Subcommand};
 use std::path::PathBuf;
 
@@ -76,6 +77,12 @@ A frame that cannot be used is left out with a reason; the page lists it.")]
         /// Compare an earlier run's files by their contents, not only by size and time of change, before keeping its products
         #[arg(long)]
         verify: bool,
+        /// The ledger to record the night in, instead of the campaign's
+        #[arg(long, value_name = "FILE", conflicts_with = "no_ledger")]
+        ledger: Option<PathBuf>,
+        /// Record the night in no ledger
+        #[arg(long)]
+        no_ledger: bool,
     },
     /// Make structure in a coma visible, beside the featureless twin: one enhancement, or all
     #[command(after_help = "Example:
@@ -173,6 +180,17 @@ What the headers do not say stands in the file as a comment to fill in.")]
         #[arg(long)]
         out: PathBuf,
     },
+    /// The ledger of a campaign: every measured night in one file
+    #[command(subcommand)]
+    #[command(after_help = "Example:
+  fanlight ledger list --campaign campaign.toml
+  fanlight ledger check --campaign campaign.toml
+  fanlight ledger import results/* --campaign campaign.toml
+  fanlight ledger forget 3 4 --ledger campaign.ledger.sqlite
+
+`fanlight night` records every night in the ledger beside its campaign file. Measured again, a
+night replaces its own row and no other. What the file holds and how to move it: docs/ledger.md.")]
+    Ledger(ledger::Command),
     /// Star catalogues for every night
     #[command(subcommand)]
     Catalogue(CatalogueCommand),
@@ -213,9 +231,26 @@ The stars wait in a temporary file beside OUT: as much disk again is needed for 
 /// Says what is wrong; its status is the process's exit status.
 pub fn run(arguments: Arguments) -> Result<(), Failure> {
     match arguments.command {
-        Command::Night { frames_dir, campaign, out, other_band, night, leave_out, at, north_pa, verify } => {
+        Command::Night {
+            frames_dir,
+            campaign,
+            out,
+            other_band,
+            night,
+            leave_out,
+            at,
+            north_pa,
+            verify,
+            ledger,
+            no_ledger,
+        } => {
             let choice = night::select::Choice { night, leave_out, at, north_pa_deg: north_pa };
-            night::command(&night::Options { frames_dir, campaign, out, other_band, choice, verify })
+            let ledger = match (ledger, no_ledger) {
+                (_, true) => LedgerChoice::Nowhere,
+                (Some(path), _) => LedgerChoice::File(path),
+                _ => LedgerChoice::OfCampaign,
+            };
+            night::command(&night::Options { frames_dir, campaign, out, other_band, choice, verify }, &ledger)
         }
         Command::Enhance(options) => enhance::command(&options),
         Command::Season(options) => season::command(&options),
@@ -228,6 +263,7 @@ pub fn run(arguments: Arguments) -> Result<(), Failure> {
         Command::Simulate { scenario, out } => simulate::command(&scenario, &out),
         Command::Demo { out } => demo::command(&out),
         Command::Init { frames_dir, orbit, object, out } => init::command(&frames_dir, &orbit, &object, &out),
+        Command::Ledger(command) => ledger::command(&command),
         Command::Catalogue(CatalogueCommand::Import { stars, out, band }) => catalogue::import(&stars, &out, band),
         Command::Completions { shell } => {
             let mut script = Vec::new();

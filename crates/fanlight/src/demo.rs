@@ -1,5 +1,6 @@
 //! `fanlight demo`: an invented campaign, simulated and measured.
 
+use crate::ledger::entry;
 use crate::night::{self, products};
 use crate::{Failure, messages, simulate};
 use fanlight_io::OutputFolder;
@@ -9,6 +10,9 @@ use std::path::Path;
 
 /// The file that marks a folder as one that demo made.
 const MARK: &str = "made-by-fanlight-demo.txt";
+
+/// The ledger of the three nights.
+const LEDGER: &str = "demo.ledger.sqlite";
 
 /// Runs the command.
 ///
@@ -29,7 +33,7 @@ pub fn command(out: &Path) -> Result<(), Failure> {
         let record = night(&name, &scenario, out)?;
         messages::tell(&describe(&name, &record, out))?;
     }
-    Ok(())
+    messages::tell(&format!("\nLedger of the nights: {}", out.join(LEDGER).display()))
 }
 
 fn is_empty_folder(path: &Path) -> bool {
@@ -40,14 +44,17 @@ fn night(name: &str, scenario: &Scenario, out: &Path) -> Result<NightRecord, Fai
     let place = out.join(name);
     let simulation = Simulation::new(scenario).map_err(|e| Failure::data(format!("{name}: {e}")))?;
     simulate::write(&simulation, &place)?;
-    night::run(&night::Options {
+    let options = night::Options {
         frames_dir: place.join("frames"),
         campaign: place.join("campaign.toml"),
         out: place.join("result"),
         other_band: None,
         choice: night::select::Choice::default(),
         verify: false,
-    })
+    };
+    let record = night::run(&options)?;
+    entry::record_finished(&options.out, &options.campaign, &entry::Choice::File(out.join(LEDGER)));
+    Ok(record)
 }
 
 fn describe(name: &str, record: &NightRecord, out: &Path) -> String {

@@ -10,6 +10,7 @@ pub mod export;
 pub mod failure;
 pub mod geometry;
 pub mod init;
+pub mod ledger;
 pub mod messages;
 pub mod night;
 pub mod season;

@@ -4,6 +4,7 @@ mod broken;
 mod campaign_reference;
 mod catalogues;
 mod frame_folders;
+mod ledger;
 mod reading;
 mod star_lists;
 mod writing;

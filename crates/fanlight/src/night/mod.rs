@@ -46,6 +46,7 @@ pub mod widths;
 pub mod window;
 pub mod wings;
 
+use crate::ledger::entry;
 use crate::{Failure, geometry, messages};
 use colour::OtherBand;
 use fanlight_coma::register::Offset;
@@ -139,13 +140,15 @@ impl Sources {
     }
 }
 
-/// Runs the command and says where the page is.
+/// Runs the command, records the night in the ledger and says where the page is.
 ///
 /// # Errors
 /// When the data or the campaign do not allow the job.
-pub fn command(options: &Options) -> Result<(), Failure> {
+pub fn command(options: &Options, ledger: &entry::Choice) -> Result<(), Failure> {
     let record = run(options)?;
     say_notes(&record);
+    // last, when the record is in place: a night that was killed before is recorded by the next call
+    entry::record_finished(&options.out, &options.campaign, ledger);
     let page = options.out.join(products::PAGE);
     messages::tell(&format!("{}\nPage: {}", record.summary, page.display()))
 }

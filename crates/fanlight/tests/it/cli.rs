@@ -6,7 +6,8 @@ use std::fs::File;
 use std::path::Path;
 use std::process::Stdio;
 
-const COMMANDS: [&str; 8] = ["night", "enhance", "export", "geometry", "simulate", "demo", "init", "completions"];
+const COMMANDS: [&str; 9] =
+    ["night", "enhance", "export", "geometry", "simulate", "demo", "init", "ledger", "completions"];
 
 /// The contract's geometry record.
 const GEOMETRY_KEYS: [&str; 20] = [

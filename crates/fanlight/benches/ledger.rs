@@ -1,0 +1,208 @@
+//! How long a ledger of many nights takes to fill and to read, and whether kills in the middle of `fanlight night` lose anything:
+//!
+//! - `cargo bench -p fanlight --bench ledger`: 1000 nights of 60 frames.
+//! - `… -- --kills 200`: so many runs of `fanlight night` killed at random moments, the ledger checked after each.
+//!
+//! Kept results are in `benches/records/ledger.md`.
+#![allow(missing_docs, clippy::disallowed_macros)]
+
+#[path = "../tests/it/ledger_nights.rs"]
+mod ledger_nights;
+
+use fanlight_io::Ledger;
+use fanlight_io::ledger::{Entry, NightFile, Outcome};
+use ledger_nights::write_nights;
+use rand::{Rng, SeedableRng};
+use rand_chacha::ChaCha8Rng;
+use serde_json::Value;
+use std::path::{Path, PathBuf};
+use std::process::{Command, Stdio};
+use std::time::{Duration, Instant};
+
+const NIGHTS: u32 = 1000;
+const FRAMES: usize = 60;
+const SEED: u64 = 20_310_322;
+
+/// A small night that has everything in it.
+const SCENARIO: &str = "
+seed = 20310322
+n_frames = 6
+[camera]
+width_px = 192
+height_px = 192
+scale_arcsec = 1.5
+[calibration]
+n_bias = 2
+n_dark = 2
+n_flat = 2
+[stars]
+per_square_degree = 9000.0
+";
+const NIGHT: [&str; 6] = ["night", "frames", "--campaign", "campaign.toml", "--out", "out"];
+
+fn main() {
+    let arguments: Vec<String> = std::env::args().collect();
+    let kills = arguments.iter().position(|a| a == "--kills").and_then(|i| arguments.get(i + 1)?.parse().ok());
+    let place = PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("../../target/bench-ledger");
+    if place.exists() {
+        std::fs::remove_dir_all(&place).expect("old folder removed");
+    }
+    std::fs::create_dir_all(&place).expect("target/bench-ledger");
+    std::fs::write(place.join("scenario.toml"), SCENARIO).expect("scenario");
+    succeed(&place, &["simulate", "scenario.toml", "--out", "."]);
+    match kills {
+        Some(kills) => kill(&place, kills),
+        None => many(&place),
+    }
+}
+
+fn fanlight(place: &Path, arguments: &[&str]) -> Command {
+    let mut command = Command::new(env!("CARGO_BIN_EXE_fanlight"));
+    command.current_dir(place).args(arguments).stderr(Stdio::null());
+    command
+}
+
+fn succeed(place: &Path, arguments: &[&str]) -> String {
+    let output = fanlight(place, arguments).output().expect("fanlight runs");
+    assert!(output.status.success(), "{arguments:?}: {}", String::from_utf8_lossy(&output.stdout));
+    String::from_utf8(output.stdout).expect("UTF-8")
+}
+
+/// A night of many frames: those of the small one, repeated under other names.
+fn many_frames(mut record: Value) -> Value {
+    let lights: Vec<Value> = record["frames"].as_array().expect("frames").clone();
+    record["frames"] = (0..FRAMES)
+        .map(|i| {
+            let mut frame = lights[i % lights.len()].clone();
+            frame["file"] = format!("light-{i:03}.fits").into();
+            frame
+        })
+        .collect();
+    let inputs = record["provenance"]["inputs"].as_array_mut().expect("inputs");
+    let light = inputs.iter().find(|i| i["role"] == "light").expect("a light").clone();
+    inputs.retain(|i| i["role"] != "light");
+    inputs.extend((0..FRAMES).map(|i| {
+        let mut light = light.clone();
+        light["file"] = format!("light-{i:03}.fits").into();
+        light
+    }));
+    record
+}
+
+fn many(place: &Path) {
+    succeed(place, &[&NIGHT[..], &["--no-ledger"]].concat());
+    let text = std::fs::read_to_string(place.join("out/night.json")).expect("night.json");
+    let record = many_frames(serde_json::from_str(&text).expect("JSON"));
+    write_nights(&record, place, 0..NIGHTS, 0);
+    let path = place.join("many.ledger.sqlite");
+    let mut ledger = Ledger::open_or_create(&path).expect("ledger");
+    let files: Vec<NightFile> =
+        (0..NIGHTS).map(|day| NightFile::read(&place.join(format!("0-{day}"))).expect("record")).collect();
+    let mut record_all = |files: &[NightFile], expected: fn(&Outcome) -> bool| {
+        let start = Instant::now();
+        for night in files {
+            let entry = Entry { night, band: Some("r"), side: None, campaign: None, now: night.mid() };
+            assert!(expected(&ledger.record_night(&entry).expect("recorded").outcome));
+        }
+        start.elapsed().as_secs_f64() * 1e3 / files.len() as f64
+    };
+    let each_ms = record_all(&files, |outcome| *outcome == Outcome::New);
+    let same_ms = record_all(&files[..100], |outcome| *outcome == Outcome::Unchanged);
+    let again = write_nights(&record, place, 0..100, 1);
+    let again: Vec<NightFile> = again.iter().map(|name| NightFile::read(&place.join(name)).expect("record")).collect();
+    let replaced_ms = record_all(&again, |outcome| matches!(outcome, Outcome::Replaced(_)));
+    drop(ledger);
+
+    let bytes = std::fs::metadata(files[0].path()).expect("night.json").len();
+    println!("{NIGHTS} nights of {FRAMES} frames, night.json {} kB each", bytes / 1000);
+    println!("| what | ms |\n|---|---:|");
+    println!(
+        "| take in a night | {each_ms:.1} |\n| find it unchanged | {same_ms:.1} |\n| replace it | {replaced_ms:.1} |"
+    );
+    let mut ledger = Ledger::open(&path).expect("ledger");
+    best("open", || Ledger::open(&path).expect("ledger").nights().map(|_| 1).expect("nights"));
+    best("`nights()`", || ledger.nights().expect("nights").len());
+    best("`features()`", || ledger.features().map(|_| 1).expect("features"));
+    best("`photometry()`", || ledger.photometry().expect("photometry").len());
+    best("`record(id)`, 100 of them", || (1..=100).map(|id| ledger.record(id).expect("record").frames.len()).sum());
+    best("`fanlight ledger list`, the whole process", || {
+        succeed(place, &["ledger", "list", "--ledger", "many.ledger.sqlite"]).lines().count()
+    });
+    let start = Instant::now();
+    assert_eq!(ledger.check().expect("readable"), []);
+    println!("| `check()` | {:.0} |", start.elapsed().as_secs_f64() * 1e3);
+    let bytes = std::fs::metadata(&path).expect("ledger").len();
+    println!("\nThe file: {:.1} MB.", bytes as f64 / 1e6);
+}
+
+/// The shortest of five.
+fn best(what: &str, mut task: impl FnMut() -> usize) {
+    let time = |task: &mut dyn FnMut() -> usize| {
+        let start = Instant::now();
+        assert!(task() > 0);
+        start.elapsed()
+    };
+    let shortest = (0..5).map(|_| time(&mut task)).min().unwrap_or_default();
+    println!("| {what} | {:.1} |", shortest.as_secs_f64() * 1e3);
+}
+
+/// Runs `fanlight night` again and again, kills it at a random moment, and holds the ledger against what it held before.
+fn kill(place: &Path, kills: u32) {
+    // nights that must not be lost
+    succeed(place, &NIGHT);
+    let text = std::fs::read_to_string(place.join("out/night.json")).expect("night.json");
+    let record: Value = serde_json::from_str(&text).expect("JSON");
+    for name in write_nights(&record, place, 0..5, 0) {
+        succeed(place, &["ledger", "import", &name.to_string_lossy(), "--campaign", "campaign.toml"]);
+    }
+    let start = Instant::now();
+    std::fs::remove_dir_all(place.join("out")).expect("out");
+    succeed(place, &NIGHT);
+    let whole_run = start.elapsed();
+    let mut random = ChaCha8Rng::seed_from_u64(SEED);
+    let (mut before, mut ends) = (held(place), [0; 3]);
+    for i in 0..kills {
+        std::fs::remove_dir_all(place.join("out")).unwrap_or_default();
+        // half of them in the last tenth of a second, where files and ledger are written
+        let whole_s = whole_run.as_secs_f64();
+        let from_s = if i % 2 == 0 { 0.0 } else { (whole_s - 0.1).max(0.0) };
+        let after = Duration::from_secs_f64(random.random_range(from_s..whole_s * 1.02));
+        // another choice of frames each time: another record of the same night
+        let left_out = format!("light-00{}.fits", 1 + i % 6);
+        let mut command = fanlight(place, &[&NIGHT[..], &["--leave-out", &left_out]].concat());
+        let mut process = command.stdout(Stdio::null()).spawn().expect("fanlight runs");
+        std::thread::sleep(after);
+        process.kill().expect("killed");
+        process.wait().expect("ended");
+        std::fs::remove_dir_all(place.join("kept")).unwrap_or_default();
+        // the ledger against itself; the folder's record may be newer than the ledger's
+        if place.join("out").exists() {
+            std::fs::rename(place.join("out"), place.join("kept")).expect("moved");
+        }
+        succeed(place, &["ledger", "check", "--campaign", "campaign.toml"]);
+        let now = held(place);
+        assert_eq!(now.len(), before.len(), "kill {i}");
+        let changed: Vec<i64> = now.iter().zip(&before).filter(|(new, old)| new != old).map(|(new, _)| new.0).collect();
+        assert!(changed.is_empty() || changed == [1], "kill {i} changed {changed:?}");
+        let written = std::fs::read(place.join("kept/night.json")).is_ok();
+        assert!(changed.is_empty() || written, "kill {i}: recorded before the record was in place");
+        ends[if !changed.is_empty() { 2 } else { usize::from(written) }] += 1;
+        before = now;
+    }
+    println!(
+        "{kills} kills of a run of {:.2} s: {} before its record was in place, {} between it and the ledger, {} after. After each, \
+         `ledger check` found nothing wrong and every night was there.",
+        whole_run.as_secs_f64(),
+        ends[0],
+        ends[1],
+        ends[2]
+    );
+}
+
+/// Number and record of every night.
+fn held(place: &Path) -> Vec<(i64, String)> {
+    let ledger = Ledger::open(&place.join("campaign.ledger.sqlite")).expect("ledger");
+    let mut nights: Vec<_> = ledger.nights().expect("nights").into_iter().map(|n| (n.id, n.record_sha256)).collect();
+    nights.sort_unstable();
+    nights
+}
