@@ -13,6 +13,7 @@ use crate::evidence::feature_fit::{Fitted, Shape};
 use crate::evidence::limits::Limit;
 use crate::evidence::mode_space::SkyFrame;
 use crate::evidence::night_model::{NightModel, NoEvidence};
+use crate::evidence::nuisance::{Nuisance, Nuisances, Source};
 use crate::evidence::search::Findings;
 use common::Pair;
 use fanlight_image::{Image, Mask};
@@ -154,41 +155,75 @@ pub const LISTED_TO: f64 = 1e-2;
 /// Rates of false and of missed changes on simulated pairs of nights: `benches/records/season.md`.
 pub fn compare(earlier: &NightForChange, later: &NightForChange, seed: u64) -> Result<Comparison, NotCompared> {
     let pair = Pair::new(earlier, later)?;
-    let km_per_px = pair.km_per_px;
-    let mut changes = Vec::new();
-    let mut smallest_probability: f64 = 1.0;
-    let mut of_brighter = None;
-    for brighter in [true, false] {
-        let model = pair.with_stack(brighter, NightModel::settled)?;
-        let findings = model.find(seed ^ u64::from(brighter));
-        for i in 0..findings.features.len() {
-            let changed = changed(&model, &findings, i, brighter, km_per_px);
-            smallest_probability = smallest_probability.min(changed.probability);
-            if changed.probability <= LISTED_TO && findings.features[i].fitted.stands_alone() {
-                changes.push(changed);
-            }
-        }
-        let rest = findings.rest.map(|p| (SIGNS * p).min(1.0));
-        smallest_probability = rest.map_or(smallest_probability, |p| smallest_probability.min(p));
-        if brighter {
-            of_brighter = Some((model, findings));
-        }
+    let mut signed = Signed { model: pair.with_stack(NightModel::settled)?, brighter: true };
+    let mut gained = signed.model.find(seed);
+    let limit = limit(&signed.model, &gained, seed);
+    signed.turn(&gained);
+    let lost = signed.model.find(seed ^ 1);
+    let told_lost = told(&signed, &lost, pair.km_per_px);
+    if !lost.features.is_empty() {
+        // what is fainter bent the fits of what is brighter
+        signed.turn(&lost);
+        gained = signed.model.find(seed);
     }
+    signed.brighter = true;
+    let model = &signed.model;
+    let told_gained = told(&signed, &gained, pair.km_per_px);
+    let smallest_probability = [&gained, &lost]
+        .into_iter()
+        .flat_map(|f| f.features.iter().map(|one| one.probability).chain(f.rest))
+        .map(|p| (SIGNS * p).min(1.0))
+        .fold(1.0, f64::min);
+    let mut changes: Vec<Changed> = told_gained.into_iter().chain(told_lost).collect();
     changes.sort_by(|a, b| a.probability.total_cmp(&b.probability));
-    let (model, findings) = of_brighter.ok_or(NoEvidence::Impossible("nothing was searched"))?;
-    let range_km = [model.reach_px.0 * km_per_px, model.reach_px.1 * km_per_px];
-    let (contrast, significance) = pair.maps(&model);
+    let range_km = [model.reach_px.0 * pair.km_per_px, model.reach_px.1 * pair.km_per_px];
+    let (contrast, significance) = pair.maps(model);
     Ok(Comparison {
         changes,
         smallest_probability,
-        limit: limit(&model, &findings, seed),
+        limit,
         range_km,
         fwhm_km: pair.fwhm_km,
-        km_per_px,
+        km_per_px: pair.km_per_px,
         contrast,
         significance,
         centre_px: pair.centre_px(),
     })
+}
+
+/// A model in which what is brighter, or what is fainter, has the sign that the search looks for.
+struct Signed {
+    model: NightModel,
+    brighter: bool,
+}
+
+impl Signed {
+    /// Turns the difference over. What was found before it was turned, with its shape, is projected out of what is searched next: the
+    /// trough beside a new jet is no jet that went.
+    fn turn(&mut self, found: &Findings) {
+        let model = &mut self.model;
+        let none = Nuisances::new(model.space.dim, &[]);
+        let context = model.context(&none, &model.data);
+        let fits = found.features.iter().map(|f| &f.fitted).enumerate();
+        let of_found: Vec<Nuisance> = fits
+            .flat_map(|(i, fitted)| fitted.as_nuisances(i, &context))
+            .map(|n| Nuisance { source: Source::OtherSign, ..n })
+            .collect();
+        model.fixed.retain(|n| n.source != Source::OtherSign);
+        model.fixed.extend(of_found);
+        model.data.neg_mut();
+        model.settle_again();
+        self.brighter = !self.brighter;
+    }
+}
+
+/// What a search found, as far as it is listed.
+fn told(signed: &Signed, findings: &Findings, km_per_px: f64) -> Vec<Changed> {
+    (0..findings.features.len())
+        .filter(|i| findings.features[*i].fitted.stands_alone())
+        .map(|i| changed(&signed.model, findings, i, signed.brighter, km_per_px))
+        .filter(|c| c.probability <= LISTED_TO)
+        .collect()
 }
 
 /// Width of the wedges that the limit is told of: a jet's.

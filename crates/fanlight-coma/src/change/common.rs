@@ -266,19 +266,18 @@ impl Pair {
         self.fwhm_km / self.km_per_px
     }
 
-    /// The later night's mean coma with the difference of the nights on it, or with its mirror image, as evidence is sought in it.
-    pub fn with_stack<T>(&self, brighter: bool, sought: impl FnOnce(&StackForEvidence) -> T) -> T {
-        let sign = if brighter { 1.0 } else { -1.0 };
+    /// The later night's mean coma with the difference of the nights on it, as evidence is sought in it.
+    pub fn with_stack<T>(&self, sought: impl FnOnce(&StackForEvidence) -> T) -> T {
         let mut image = self.mean.clone();
         for (i, v) in image.data.iter_mut().enumerate() {
             let change = self.later.image.data[i] - self.earlier.data[i];
-            *v += if self.mask.bits[i] == 0 { sign * change } else { 0.0 };
+            *v += if self.mask.bits[i] == 0 { change } else { 0.0 };
         }
         let parts: Vec<(Image, f64)> = self
             .noise
             .iter()
             .map(|(part, share)| {
-                let data = image.data.iter().zip(&part.data).map(|(v, p)| v + sign * p).collect();
+                let data = image.data.iter().zip(&part.data).map(|(v, p)| v + p).collect();
                 (Image { data, ..*part }, *share)
             })
             .collect();

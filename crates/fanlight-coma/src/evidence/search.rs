@@ -334,6 +334,12 @@ impl NightModel {
         }
     }
 
+    /// The noise as the data show it, after other nuisances or data have come.
+    pub fn settle_again(&mut self) {
+        let rough = self.find_once(None);
+        self.settle_noise(&rough);
+    }
+
     /// Factors of the noise that the residual asks for, in low and in high azimuthal orders, neighbouring rings averaged; no less than
     /// pixels alone make.
     fn left_over_factors(&self, findings: &Findings) -> DVector<f64> {

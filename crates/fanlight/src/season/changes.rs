@@ -78,6 +78,8 @@ fn told(earlier: &NightIn, later: &NightIn, comparison: &Comparison) -> ChangeRe
 const MOVED_WITHIN_DEG: f64 = 60.0;
 /// A direction has moved when it differs by this many of its errors.
 const MOVED_SIGMA: f64 = 3.0;
+/// What comes and what goes where a feature moved lie within this many of its widths of it: by less than its width, they are its flanks.
+const MOVED_WIDTHS: f64 = 1.25;
 /// Wedges narrower than this are jets: see the night's own features.
 const JET_TO_DEG: f64 = 60.0;
 
@@ -90,42 +92,64 @@ fn feature_at<'a>(night: &'a NightRecord, changed: &Changed) -> Option<&'a Featu
     let pa_deg = changed.pa_rad.to_degrees();
     let within =
         |f: &&FeatureRecord| apart_deg(f.pa_deg, pa_deg).abs() <= 0.5 * f.width_deg.max(changed.width_rad.to_degrees());
-    let fits = night
-        .morphology
-        .features
-        .iter()
-        .filter(|f| matches!(f.verdict.as_str(), "supported" | "provisional"))
+    let fits = features(night)
         .filter(|f| (f.kind == "arc") == changed.is_arc)
         .filter(|f| f.inner_km < changed.range_km[1] && f.outer_km > changed.range_km[0])
         .filter(within);
     fits.min_by(|a, b| apart_deg(a.pa_deg, pa_deg).abs().total_cmp(&apart_deg(b.pa_deg, pa_deg).abs()))
 }
 
+/// Supported or provisional features of a night.
+fn features(night: &NightRecord) -> impl Iterator<Item = &FeatureRecord> {
+    night.morphology.features.iter().filter(|f| matches!(f.verdict.as_str(), "supported" | "provisional"))
+}
+
+/// Features of the two nights that may be one that moved: of one kind and within reach, nearest pairs first, each once.
+fn pairs<'a>(earlier: &'a NightRecord, later: &'a NightRecord) -> Vec<(&'a FeatureRecord, &'a FeatureRecord)> {
+    let mut all: Vec<(f64, &FeatureRecord, &FeatureRecord)> = features(earlier)
+        .flat_map(|was| features(later).map(move |is| (apart_deg(is.pa_deg, was.pa_deg).abs(), was, is)))
+        .filter(|(apart, was, is)| was.kind == is.kind && *apart <= MOVED_WITHIN_DEG)
+        .collect();
+    all.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let mut out: Vec<(&FeatureRecord, &FeatureRecord)> = Vec::new();
+    for (_, was, is) in all {
+        if out.iter().all(|(w, i)| !std::ptr::eq(*w, was) && !std::ptr::eq(*i, is)) {
+            out.push((was, is));
+        }
+    }
+    out
+}
+
 /// Gives each change its name by the features of the two nights.
 fn named(claimed: &[&Changed], earlier: &NightRecord, later: &NightRecord) -> Vec<ChangedFeature> {
     let mut out: Vec<ChangedFeature> = Vec::new();
     let mut told = vec![false; claimed.len()];
-    // what goes beside what comes is one feature that moved
-    for (i, gained) in claimed.iter().enumerate().filter(|(_, c)| c.brighter) {
-        let Some(is) = feature_at(later, gained) else { continue };
-        let lost = claimed.iter().enumerate().find_map(|(j, lost)| {
-            let was = (!lost.brighter && !told[j]).then(|| feature_at(earlier, lost))??;
-            let (by, sigma) = (apart_deg(is.pa_deg, was.pa_deg), is.pa_err_deg.hypot(was.pa_err_deg));
-            let moved = was.kind == is.kind && by.abs() <= MOVED_WITHIN_DEG && by.abs() > MOVED_SIGMA * sigma;
-            moved.then_some((j, by, sigma))
-        });
-        if let Some((j, amount, amount_err)) = lost {
-            (told[i], told[j]) = (true, true);
-            out.push(ChangedFeature {
-                what: "moved".into(),
-                kind: is.kind.clone(),
-                pa_deg: is.pa_deg,
-                pa_err_deg: is.pa_err_deg,
-                amount,
-                amount_err,
-                probability: gained.probability.min(claimed[j].probability),
-            });
+    for (was, is) in pairs(earlier, later) {
+        let (by, sigma) = (apart_deg(is.pa_deg, was.pa_deg), is.pa_err_deg.hypot(was.pa_err_deg));
+        if by.abs() <= MOVED_SIGMA * sigma {
+            continue;
         }
+        // what comes on the side that it moved to, and what goes on the other
+        let beside = |i: usize, brighter: bool, of: &FeatureRecord, toward: f64| {
+            let off = apart_deg(claimed[i].pa_rad.to_degrees(), of.pa_deg) * toward;
+            !told[i]
+                && claimed[i].brighter == brighter
+                && off.abs() <= MOVED_WIDTHS * of.width_deg
+                && off > -0.25 * of.width_deg
+        };
+        let gained = (0..claimed.len()).find(|i| beside(*i, true, is, by.signum()));
+        let lost = (0..claimed.len()).find(|i| beside(*i, false, was, -by.signum()));
+        let (Some(i), Some(j)) = (gained, lost) else { continue };
+        (told[i], told[j]) = (true, true);
+        out.push(ChangedFeature {
+            what: "moved".into(),
+            kind: is.kind.clone(),
+            pa_deg: is.pa_deg,
+            pa_err_deg: is.pa_err_deg,
+            amount: by,
+            amount_err: sigma,
+            probability: claimed[i].probability.min(claimed[j].probability),
+        });
     }
     for changed in claimed.iter().zip(&told).filter(|(_, told)| !**told).map(|(c, _)| c) {
         let (was, is) = (feature_at(earlier, changed), feature_at(later, changed));
