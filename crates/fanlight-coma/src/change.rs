@@ -155,7 +155,7 @@ pub const LISTED_TO: f64 = 1e-2;
 /// Rates of false and of missed changes on simulated pairs of nights: `benches/records/season.md`.
 pub fn compare(earlier: &NightForChange, later: &NightForChange, seed: u64) -> Result<Comparison, NotCompared> {
     let pair = Pair::new(earlier, later)?;
-    let mut signed = Signed { model: pair.with_stack(NightModel::settled)?, brighter: true };
+    let mut signed = Signed { model: pair.with_stack(NightModel::settled)?, brighter: true, taken: Vec::new() };
     let mut gained = signed.model.find(seed);
     let limit = limit(&signed.model, &gained, seed);
     signed.turn(&gained);
@@ -166,8 +166,8 @@ pub fn compare(earlier: &NightForChange, later: &NightForChange, seed: u64) -> R
         signed.turn(&lost);
         gained = signed.model.find(seed);
     }
-    signed.brighter = true;
     let model = &signed.model;
+    signed.brighter = true;
     let told_gained = told(&signed, &gained, pair.km_per_px);
     let smallest_probability = [&gained, &lost]
         .into_iter()
@@ -195,23 +195,49 @@ pub fn compare(earlier: &NightForChange, later: &NightForChange, seed: u64) -> R
 struct Signed {
     model: NightModel,
     brighter: bool,
+    /// Heights of what was found of the other sign and taken out: their directions are the first nuisances of that source.
+    taken: Vec<f64>,
 }
 
+/// How well a feature of the other sign is known that is taken out, beside its form: height and width as shares, direction in radians. What
+/// is not yet known beside it bends its fit.
+const TAKEN_SHARE: f64 = 0.1;
+const TAKEN_RAD: f64 = 0.03;
+
 impl Signed {
-    /// Turns the difference over. What was found before it was turned, with its shape, is projected out of what is searched next: the
-    /// trough beside a new jet is no jet that went.
+    /// Turns the difference over, without what was found before: the trough beside a new jet is no jet that went. What was taken out
+    /// when it was turned last comes back.
     fn turn(&mut self, found: &Findings) {
         let model = &mut self.model;
+        let first = model.fixed.iter().position(|n| n.source == Source::OtherSign).unwrap_or(model.fixed.len());
+        for (n, height) in model.fixed[first..].iter().zip(&self.taken) {
+            model.data -= &n.direction * *height;
+        }
+        model.fixed.truncate(first);
         let none = Nuisances::new(model.space.dim, &[]);
         let context = model.context(&none, &model.data);
-        let fits = found.features.iter().map(|f| &f.fitted).enumerate();
-        let of_found: Vec<Nuisance> = fits
-            .flat_map(|(i, fitted)| fitted.as_nuisances(i, &context))
-            .map(|n| Nuisance { source: Source::OtherSign, ..n })
-            .collect();
-        model.fixed.retain(|n| n.source != Source::OtherSign);
-        model.fixed.extend(of_found);
+        let (mut heights, mut forms, mut found_light) = (Vec::new(), Vec::new(), model.data.clone());
+        found_light.fill(0.0);
+        self.taken.clear();
+        for (i, finding) in found.features.iter().enumerate() {
+            let fitted = &finding.fitted;
+            found_light += &fitted.unit * fitted.amplitude;
+            self.taken.push(fitted.amplitude);
+            let n_shape = fitted.derivatives.len();
+            for (k, n) in fitted.as_nuisances(i, &context).into_iter().enumerate() {
+                let of_other = |sigma: f64| Nuisance { source: Source::OtherSign, sigma, ..n.clone() };
+                match k {
+                    0 => heights.push(of_other(TAKEN_SHARE * fitted.amplitude.abs())),
+                    1 => forms.push(of_other(TAKEN_RAD)),
+                    k if k <= n_shape => forms.push(of_other(TAKEN_SHARE)),
+                    _ => forms.push(of_other(n.sigma)),
+                }
+            }
+        }
+        model.data -= found_light;
         model.data.neg_mut();
+        model.fixed.extend(heights);
+        model.fixed.extend(forms);
         model.settle_again();
         self.brighter = !self.brighter;
     }
