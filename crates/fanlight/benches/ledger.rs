@@ -38,6 +38,8 @@ n_flat = 2
 [stars]
 per_square_degree = 9000.0
 ";
+/// What a run takes from its record on.
+const LEDGER_S: f64 = 0.08;
 const NIGHT: [&str; 6] = ["night", "frames", "--campaign", "campaign.toml", "--out", "out"];
 
 fn main() {
@@ -68,9 +70,12 @@ fn succeed(place: &Path, arguments: &[&str]) -> String {
     String::from_utf8(output.stdout).expect("UTF-8")
 }
 
-/// A night of many frames: those of the small one, repeated under other names.
+/// A night of many frames, those of the small one repeated under other names, and with two features.
 fn many_frames(mut record: Value) -> Value {
     let lights: Vec<Value> = record["frames"].as_array().expect("frames").clone();
+    let everything: Value =
+        serde_json::from_str(include_str!("../../fanlight-io/tests/data/ledger/night/night.json")).expect("JSON");
+    record["morphology"]["features"] = everything["morphology"]["features"].clone();
     record["frames"] = (0..FRAMES)
         .map(|i| {
             let mut frame = lights[i % lights.len()].clone();
@@ -163,15 +168,16 @@ fn kill(place: &Path, kills: u32) {
     let (mut before, mut ends) = (held(place), [0; 3]);
     for i in 0..kills {
         std::fs::remove_dir_all(place.join("out")).unwrap_or_default();
-        // half of them in the last tenth of a second, where files and ledger are written
-        let whole_s = whole_run.as_secs_f64();
-        let from_s = if i % 2 == 0 { 0.0 } else { (whole_s - 0.1).max(0.0) };
-        let after = Duration::from_secs_f64(random.random_range(from_s..whole_s * 1.02));
         // another choice of frames each time: another record of the same night
         let left_out = format!("light-00{}.fits", 1 + i % 6);
         let mut command = fanlight(place, &[&NIGHT[..], &["--leave-out", &left_out]].concat());
         let mut process = command.stdout(Stdio::null()).spawn().expect("fanlight runs");
-        std::thread::sleep(after);
+        // every other one where the record has just been written and the ledger is about to be
+        let longest_s = if i % 2 == 0 { whole_run.as_secs_f64() } else { LEDGER_S };
+        while i % 2 == 1 && !place.join("out/night.json").exists() && process.try_wait().expect("runs").is_none() {
+            std::thread::sleep(Duration::from_millis(1));
+        }
+        std::thread::sleep(Duration::from_secs_f64(random.random_range(0.0..longest_s)));
         process.kill().expect("killed");
         process.wait().expect("ended");
         std::fs::remove_dir_all(place.join("kept")).unwrap_or_default();

@@ -18,7 +18,7 @@ impl Ledger {
     /// The file cannot be read.
     ///
     /// # Accuracy
-    /// 3 ms for 1000 nights (`benches/records/ledger.md`).
+    /// 4 ms for 1000 nights (`benches/records/ledger.md`).
     pub fn nights(&self) -> Result<Vec<NightRow>, LedgerError> {
         nights(&self.connection, &self.folder, None).about(&self.path)
     }

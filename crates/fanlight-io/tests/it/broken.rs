@@ -11,7 +11,7 @@ use crate::data;
 const RUNS_PER_FILE: usize = 200;
 
 /// Numerical Recipes' 64-bit linear congruential generator; its upper bits are good enough to break files with.
-struct Random(u64);
+pub struct Random(pub u64);
 
 impl Random {
     fn below(&mut self, n: usize) -> usize {
@@ -22,6 +22,7 @@ impl Random {
 
 fn fixtures() -> Vec<(String, Vec<u8>)> {
     let mut files: Vec<_> = fs::read_dir(data("")).unwrap().map(|e| e.unwrap().path()).collect();
+    files.retain(|path| path.is_file());
     files.sort();
     let named = |p: &Path| (p.file_name().unwrap().to_string_lossy().into_owned(), fs::read(p).unwrap());
     files.iter().map(|p| named(p)).collect()
@@ -29,7 +30,7 @@ fn fixtures() -> Vec<(String, Vec<u8>)> {
 
 /// Changes one to six bytes: anywhere, or a header's characters into others that a header may hold. Sometimes cuts
 /// the file.
-fn damage(bytes: &[u8], random: &mut Random) -> Vec<u8> {
+pub fn damage(bytes: &[u8], random: &mut Random) -> Vec<u8> {
     let mut broken = bytes.to_vec();
     for _ in 0..=random.below(6) {
         if random.below(2) == 0 {

@@ -10,6 +10,7 @@ use fanlight_record::NightRecord;
 use fanlight_sky::UtcInstant;
 use rusqlite::Connection;
 
+use crate::broken::{Random, damage};
 use crate::data;
 
 /// A folder with a ledger and folders of nights.
@@ -433,6 +434,24 @@ fn a_damaged_ledger_is_told() {
         fs::write(&path, &whole[..whole.len() * share / 4]).unwrap();
         assert!(is_told(), "{share} quarters");
     }
+    // a few bytes changed, in unused places too: whatever is read then, nothing panics, and what is written does not either
+    let mut random = Random(20310322);
+    let mut n_refused = 0;
+    for i in 0..300 {
+        fs::write(&path, damage(&whole, &mut random)).unwrap();
+        let used = Ledger::open(&path).and_then(|mut ledger| {
+            ledger.nights()?;
+            ledger.features()?;
+            ledger.photometry()?;
+            ledger.record(2)?;
+            ledger.check()?;
+            desk.try_record(&mut ledger, "d", &night(3, &["d"])).map(drop)
+        });
+        let told = used.as_ref().map_err(ToString::to_string).err();
+        assert!(told.is_none_or(|text| text.contains("c.ledger.sqlite")), "run {i} does not name the file");
+        n_refused += usize::from(used.is_err());
+    }
+    assert!(n_refused > 20, "{n_refused} of 300 were noticed");
 }
 
 #[test]

@@ -33,9 +33,10 @@ pub fn record_finished(out: &Path, campaign: &Path, choice: &Choice) {
         Err(failure) => {
             let hint = failure.hint.map(|hint| format!(" ({hint})")).unwrap_or_default();
             messages::warn(&format!(
-                "the night is measured, but it is not in the ledger: {}{hint}; `fanlight ledger import {}` takes it in later",
+                "the night is measured, but it is not in the ledger: {}{hint}; `fanlight ledger import {} --campaign {}` takes it in later",
                 failure.message,
-                out.display()
+                out.display(),
+                campaign.display()
             ));
         }
     }
