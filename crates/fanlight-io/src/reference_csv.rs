@@ -52,8 +52,10 @@ const NEEDED: usize = 4;
 pub fn read_reference_csv(path: &Path) -> Result<Vec<ReferenceRow>, IoError> {
     let wrong = |why: String| IoError::reference(path, why);
     let text = std::fs::read_to_string(path).map_err(|e| IoError::read(path, e))?;
-    let mut reader =
-        csv::ReaderBuilder::new().comment(Some(b'#')).trim(csv::Trim::All).from_reader(text.trim_start_matches('\u{feff}').as_bytes());
+    let mut reader = csv::ReaderBuilder::new()
+        .comment(Some(b'#'))
+        .trim(csv::Trim::All)
+        .from_reader(text.trim_start_matches('\u{feff}').as_bytes());
     let header: Vec<String> = reader.headers().map_err(|e| wrong(e.to_string()))?.iter().map(str::to_string).collect();
     if let Some(missing) = COLUMNS[..NEEDED].iter().find(|c| header.iter().all(|h| h != *c)) {
         return Err(wrong(format!("there is no column {missing}; its columns are {}", COLUMNS.join(", "))));
@@ -118,8 +120,14 @@ mod tests {
         )
         .unwrap();
         assert_eq!(rows.len(), 2);
-        assert_eq!((rows[0].afrho_err_cm, rows[0].side.as_deref(), rows[0].is_phase_corrected), (None, Some("pre"), true));
-        assert_eq!((rows[1].afrho_err_cm, rows[1].source.as_str(), rows[1].side.as_deref()), (Some(300.0), "somebody, 1991", None));
+        assert_eq!(
+            (rows[0].afrho_err_cm, rows[0].side.as_deref(), rows[0].is_phase_corrected),
+            (None, Some("pre"), true)
+        );
+        assert_eq!(
+            (rows[1].afrho_err_cm, rows[1].source.as_str(), rows[1].side.as_deref()),
+            (Some(300.0), "somebody, 1991", None)
+        );
     }
 
     #[test]

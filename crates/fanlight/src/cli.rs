@@ -99,6 +99,7 @@ ones show and the twin does not.")]
     Enhance(Box<enhance::Options>),
     /// Several nights together: what changed, where features point, how the dust goes
     #[command(after_help = "Example:
+  fanlight season --campaign campaign.toml --out season
   fanlight season results/2031-03-04 results/2031-03-05 --campaign campaign.toml --out season
 
 Nights of several sites, cameras and filters go together; structure and dust are compared within one band. A folder that

@@ -121,7 +121,7 @@ fn counted(n: usize, what: &str) -> String {
 }
 
 /// A number that no night has is the call's fault, everything else that of the data.
-fn failure(error: LedgerError) -> Failure {
+pub fn failure(error: LedgerError) -> Failure {
     let failure = match error {
         LedgerError::NoNight { .. } => Failure::call(&error),
         _ => Failure::data(&error),

@@ -22,15 +22,20 @@ pub fn read(path: &Path) -> Result<Vec<ReferenceRow>, Failure> {
 const TOLERATED: [Caveat; 0] = [];
 
 /// Sets this comet beside the built-in set and the user's own list.
-pub fn fill(activity: &mut ActivityRecord, own_list: &[ReferenceRow], laws: &[(ActivityFit, PowerLaw)], notes: &mut Vec<String>) {
+pub fn fill(
+    activity: &mut ActivityRecord,
+    own_list: &[ReferenceRow],
+    laws: &[(ActivityFit, PowerLaw)],
+    notes: &mut Vec<String>,
+) {
     let points: Vec<(String, Vec<PublishedPoint>)> = listed(own_list);
     let user: Vec<ReferenceComet> =
         points.iter().map(|(comet, points)| ReferenceComet { comet, points, slopes: &[] }).collect();
     let all: Vec<ReferenceComet> = REFERENCE_COMETS.iter().copied().chain(user).collect();
     let nearest = |a: &&(ActivityFit, PowerLaw)| (a.0.aperture_km / COMMON_KM).ln().abs();
-    let Some((fit, law)) = laws.iter().min_by(|a, b| {
-        nearest(a).total_cmp(&nearest(b)).then(b.0.n_nights.cmp(&a.0.n_nights))
-    }) else {
+    let Some((fit, law)) =
+        laws.iter().min_by(|a, b| nearest(a).total_cmp(&nearest(b)).then(b.0.n_nights.cmp(&a.0.n_nights)))
+    else {
         return;
     };
     let own = OwnActivity {

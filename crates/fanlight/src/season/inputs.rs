@@ -3,6 +3,7 @@
 use crate::Failure;
 use crate::night::products::RECORD;
 use fanlight_coma::bands;
+use fanlight_io::{Ledger, LedgerError};
 use fanlight_record::{NIGHT_SCHEMA, NightRecord, SeasonNight, sentences};
 use std::path::{Path, PathBuf};
 
@@ -16,6 +17,15 @@ pub struct NightIn {
     pub side: Option<&'static str>,
     /// Days from 1970-01-01T00:00 UTC to its middle.
     pub days: f64,
+    /// SHA-256 of its record.
+    pub sha256: String,
+}
+
+/// A record with its checksum and its folder.
+pub struct Read {
+    record: NightRecord,
+    sha256: String,
+    folder: Option<PathBuf>,
 }
 
 impl NightIn {
@@ -65,12 +75,44 @@ pub struct Nights {
     pub left_out: Vec<String>,
 }
 
-/// Reads the records of folders; one that cannot be read, is another comet's or came before is left out with a reason.
-pub fn read(folders: &[PathBuf]) -> Vec<Result<(NightRecord, PathBuf), String>> {
+/// Reads the records of folders; of one that cannot be read, the reason.
+pub fn of_folders(folders: &[PathBuf]) -> Vec<Result<Read, String>> {
     folders.iter().map(|named| read_one(named)).collect()
 }
 
-fn read_one(named: &Path) -> Result<(NightRecord, PathBuf), String> {
+/// Reads the records that a ledger holds.
+///
+/// # Errors
+/// When the ledger cannot be read.
+pub fn of_ledger(ledger: &Ledger) -> Result<Vec<Result<Read, String>>, LedgerError> {
+    let rows = ledger.nights()?;
+    Ok(rows
+        .into_iter()
+        .map(|row| {
+            let mut record = ledger.record(row.id).map_err(|e| e.to_string())?;
+            lighten(&mut record);
+            Ok(Read { record, sha256: row.record_sha256, folder: row.out_dir })
+        })
+        .collect())
+}
+
+/// Drops what a season does not use of a record: a thousand of them fit in memory.
+fn lighten(record: &mut NightRecord) {
+    record.profile = Vec::new();
+    record.curve_of_growth = Vec::new();
+    record.sectors = Vec::new();
+    record.notes = Vec::new();
+    record.provenance.methods = Vec::new();
+    record.provenance.inputs.retain(|i| i.role == "light");
+    if let Some(zero_point) = &mut record.zero_point {
+        zero_point.stars = Vec::new();
+    }
+    for feature in &mut record.morphology.features {
+        (feature.challenges, feature.ridge) = (Vec::new(), Vec::new());
+    }
+}
+
+fn read_one(named: &Path) -> Result<Read, String> {
     let folder = match named.is_file() {
         true => named.parent().map_or_else(PathBuf::new, Path::to_path_buf),
         false => named.to_path_buf(),
@@ -86,7 +128,8 @@ fn read_one(named: &Path) -> Result<(NightRecord, PathBuf), String> {
     if record.schema != NIGHT_SCHEMA {
         return Err(format!("{}: its schema is {}, not {NIGHT_SCHEMA}", path.display(), record.schema));
     }
-    Ok((record, folder))
+    let sha256 = fanlight_io::sha256_file(&path).map_err(|e| e.to_string())?;
+    Ok(Read { record, sha256, folder: Some(folder) })
 }
 
 /// Sorts nights out: one comet, each night once, in order of time.
@@ -96,12 +139,12 @@ fn read_one(named: &Path) -> Result<(NightRecord, PathBuf), String> {
 pub fn sort_out(
     object: &str,
     perihelion_days: Option<f64>,
-    read: Vec<Result<(NightRecord, Option<PathBuf>), String>>,
+    read: Vec<Result<Read, String>>,
 ) -> Result<Nights, Failure> {
     let mut nights: Vec<NightIn> = Vec::new();
     let mut left_out = Vec::new();
     for one in read {
-        let (record, folder) = match one {
+        let Read { record, sha256, folder } = match one {
             Ok(one) => one,
             Err(reason) => {
                 left_out.push(reason);
@@ -127,7 +170,7 @@ pub fn sort_out(
             continue;
         }
         let side = perihelion_days.map(|p| if days < p { "pre" } else { "post" });
-        nights.push(NightIn { record, folder, side, days });
+        nights.push(NightIn { record, folder, side, days, sha256 });
     }
     if nights.is_empty() {
         let mut failure = Failure::data("there is no night to put together");

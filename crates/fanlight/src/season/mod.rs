@@ -1,6 +1,7 @@
 //! `fanlight season`: several nights together.
 
 pub mod activity;
+pub mod cache;
 pub mod caption;
 pub mod changes;
 pub mod comparison;
@@ -10,6 +11,7 @@ pub mod stacks;
 pub mod tracks;
 
 use crate::{Failure, geometry, messages};
+use cache::Cache;
 use clap::{Args, ValueEnum};
 use fanlight_coma::change::Comparison;
 use fanlight_io::{OutputFolder, ReferenceRow};
@@ -20,8 +22,8 @@ use std::path::{Path, PathBuf};
 /// Which nights, and what is drawn of them.
 #[derive(Debug, Clone, Args)]
 pub struct Options {
-    /// Folders that fanlight night wrote
-    #[arg(required = true, value_name = "NIGHT_DIR")]
+    /// Folders that fanlight night wrote; without any, all nights of the campaign's ledger
+    #[arg(value_name = "NIGHT_DIR")]
     pub nights: Vec<PathBuf>,
     /// The campaign file
     #[arg(long, value_name = "C.toml")]
@@ -29,6 +31,9 @@ pub struct Options {
     /// Folder for the products; made if need be
     #[arg(long, value_name = "DIR")]
     pub out: PathBuf,
+    /// Another ledger than the campaign's
+    #[arg(long, value_name = "FILE")]
+    pub ledger: Option<PathBuf>,
     /// Afρ of other comets to stand beside the built-in ones, a CSV (docs/season.md)
     #[arg(long, value_name = "CSV")]
     pub reference: Option<PathBuf>,
@@ -50,13 +55,13 @@ impl Options {
     /// The call as it would be typed, for the record.
     fn as_typed(&self) -> String {
         let quoted = |p: &Path| format!("\"{}\"", p.display());
-        let nights: Vec<String> = self.nights.iter().map(|p| quoted(p)).collect();
+        let nights: String = self.nights.iter().map(|p| format!(" {}", quoted(p))).collect();
+        let ledger = self.ledger.as_ref().map(|p| format!(" --ledger {}", quoted(p))).unwrap_or_default();
         let way = if self.orientation == Way::SunRight { " --orientation sun-right" } else { "" };
         let width = self.half_width.map(|w| format!(" --half-width {w}")).unwrap_or_default();
         let reference = self.reference.as_ref().map(|p| format!(" --reference {}", quoted(p))).unwrap_or_default();
         format!(
-            "fanlight season {} --campaign {} --out {}{way}{width}{reference}",
-            nights.join(" "),
+            "fanlight season{nights} --campaign {} --out {}{ledger}{way}{width}{reference}",
             quoted(&self.campaign),
             quoted(&self.out)
         )
@@ -89,19 +94,33 @@ pub struct Season {
 pub fn command(options: &Options) -> Result<(), Failure> {
     check(options)?;
     let campaign = geometry::load_campaign(&options.campaign)?;
-    let read = inputs::read(&options.nights).into_iter().map(|r| r.map(|(record, folder)| (record, Some(folder))));
+    let ledger_path = options.ledger.clone().unwrap_or_else(|| campaign.ledger_path());
+    let read = match options.nights.is_empty() {
+        false => inputs::of_folders(&options.nights),
+        true if !ledger_path.is_file() => {
+            return Err(Failure::call(format!("{}: there is no ledger", ledger_path.display())).hint(
+                "name the nights' folders; or measure nights with fanlight night, which records them, or take them in with fanlight ledger \
+                 import",
+            ));
+        }
+        true => {
+            let ledger = fanlight_io::Ledger::open(&ledger_path).map_err(crate::ledger::failure)?;
+            inputs::of_ledger(&ledger).map_err(crate::ledger::failure)?
+        }
+    };
     let object = campaign.object.as_ref().ok_or_else(|| {
         Failure::call(format!("{}: there is no section [object]", options.campaign.display()))
             .hint("fanlight season needs the comet's designation: only its own nights go together")
     })?;
     let perihelion_days = object.orbit.as_ref().map(|o| o.perihelion_jd_tdb - UNIX_EPOCH_JD);
-    let nights = inputs::sort_out(&object.designation, perihelion_days, read.collect())?;
+    let nights = inputs::sort_out(&object.designation, perihelion_days, read)?;
     for reason in &nights.left_out {
         messages::warn(reason);
     }
     let own_list = options.reference.as_deref().map(comparison::read).transpose()?.unwrap_or_default();
-    let season = measure(&object.designation, nights, &own_list, options.as_typed());
     let folder = OutputFolder::create_or_open(&options.out).map_err(Failure::call)?;
+    let mut cache = Cache::open(&ledger_path);
+    let season = measure(&object.designation, nights, &own_list, options.as_typed(), cache.as_mut());
     products::write(&season, options, &folder)?;
     messages::tell(&folder.path(products::PAGE).display().to_string())
 }
@@ -122,10 +141,16 @@ fn check(options: &Options) -> Result<(), Failure> {
 }
 
 /// Everything that the nights say together.
-pub fn measure(object: &str, sorted: Nights, own_list: &[ReferenceRow], command: String) -> Season {
+pub fn measure(
+    object: &str,
+    sorted: Nights,
+    own_list: &[ReferenceRow],
+    command: String,
+    cache: Option<&mut Cache>,
+) -> Season {
     let Nights { nights, left_out } = sorted;
     let mut notes = left_out;
-    let (changes, last) = changes_of(&nights);
+    let (changes, last) = changes_of(&nights, cache);
     let (tracks, expansions) = tracks::record(&nights, &mut notes);
     let activity = activity::record(&nights, own_list, &mut notes);
     let period_searches = tracks::light_period(&nights, &activity).into_iter().collect();
@@ -146,28 +171,36 @@ pub fn measure(object: &str, sorted: Nights, own_list: &[ReferenceRow], command:
     Season { record, nights, last }
 }
 
-/// Each night against the one before it in its band.
-fn changes_of(nights: &[NightIn]) -> (Vec<ChangeRecord>, Option<(usize, Comparison)>) {
+/// Each night against the one before it in its band, those that were compared before as they were kept; with the last comparison itself,
+/// for its map.
+fn changes_of(nights: &[NightIn], mut cache: Option<&mut Cache>) -> (Vec<ChangeRecord>, Option<(usize, Comparison)>) {
+    let before = |i: usize| nights[..i].iter().rev().find(|n| n.band() == nights[i].band());
+    let pairs: Vec<(&NightIn, &NightIn)> = (0..nights.len()).filter_map(|i| Some((before(i)?, &nights[i]))).collect();
     let mut changes = Vec::new();
     let mut last = None;
-    for (i, later) in nights.iter().enumerate() {
-        let Some(earlier) = nights[..i].iter().rev().find(|n| n.band() == later.band()) else { continue };
+    for (index, (earlier, later)) in pairs.iter().enumerate() {
+        // the map of the last pair is drawn, and not kept
+        let kept = cache.as_ref().filter(|_| index + 1 < pairs.len()).and_then(|c| c.get(earlier, later));
+        if let Some(change) = kept {
+            changes.push(change);
+            continue;
+        }
         let (change, comparison) = changes::between(earlier, later);
         tracing::info!("{}", change.statement);
-        if let Some(comparison) = comparison {
-            last = Some((changes.len(), comparison));
+        if let Some(cache) = &mut cache {
+            cache.put(earlier, later, &change);
         }
+        last = comparison.map(|comparison| (index, comparison)).or(last);
         changes.push(change);
     }
     (changes, last)
 }
 
 fn provenance(nights: &[NightIn], command: String) -> Provenance {
-    let inputs = nights.iter().filter_map(|n| {
-        let folder = n.folder.as_ref()?;
-        let path = folder.join(crate::night::products::RECORD);
-        let sha256 = fanlight_io::sha256_file(&path).ok()?;
-        Some(InputFile { file: path.display().to_string(), role: "night".into(), sha256 })
+    let inputs = nights.iter().map(|n| {
+        let name = |folder: &PathBuf| folder.join(crate::night::products::RECORD).display().to_string();
+        let file = n.folder.as_ref().map_or_else(|| format!("night of {} in the ledger", n.record.mid_utc), name);
+        InputFile { file, role: "night".into(), sha256: n.sha256.clone() }
     });
     Provenance {
         program: format!("fanlight {}", env!("CARGO_PKG_VERSION")),

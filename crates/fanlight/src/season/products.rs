@@ -54,10 +54,13 @@ fn clear_earlier(folder: &OutputFolder) -> Result<(), Failure> {
     ANIMATIONS.iter().try_for_each(|name| folder.remove(name).map_err(Failure::data))
 }
 
-/// The nights' stacks, where they can be read; a night whose stack cannot be keeps its empty place in the montage.
+/// Nights in the montage at most, the latest.
+const MOST_PICTURED: usize = 60;
+
+/// The latest nights' stacks, where they can be read; a night whose stack cannot be keeps its empty place in the montage.
 fn stacks(season: &Season) -> Vec<Option<Stacks>> {
-    season
-        .nights
+    let first = season.nights.len().saturating_sub(MOST_PICTURED);
+    season.nights[first..]
         .iter()
         .map(|n| {
             let folder = n.folder.as_ref()?;
@@ -99,11 +102,11 @@ fn pictures<'a>(
     map: Option<&'a Map>,
 ) -> SeasonPictures<'a> {
     let record = &season.record;
-    let nights: Vec<MontageNight> = record
-        .nights
+    let first = season.nights.len() - stacks.len();
+    let nights: Vec<MontageNight> = record.nights[first..]
         .iter()
         .zip(stacks)
-        .zip(&season.nights)
+        .zip(&season.nights[first..])
         .map(|((night, stacks), own)| MontageNight {
             night,
             picture: stacks.as_ref().map(Stacks::picture),
