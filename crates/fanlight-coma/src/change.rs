@@ -3,8 +3,8 @@
 //! Both nights are laid on one grid of kilometres at the comet, north up; the sharper one is smoothed until both have the same
 //! round kernel; each is taken as a share of its own azimuthal mean, so that a brighter coma is no change of structure. The
 //! difference, put back on the later night's mean, is a stack like any other, with the noise, the centring and the kernel errors of
-//! both: the search for structure of a single night finds in it what is brighter, and in its mirror image what is fainter, with
-//! a false-alarm probability of the same kind.
+//! both: the search for structure of a single night finds in it what is brighter and, with the other sign, what is fainter, with a
+//! false-alarm probability of the same kind.
 
 mod common;
 mod matching;
@@ -13,7 +13,6 @@ use crate::evidence::feature_fit::{Fitted, Shape};
 use crate::evidence::limits::Limit;
 use crate::evidence::mode_space::SkyFrame;
 use crate::evidence::night_model::{NightModel, NoEvidence};
-use crate::evidence::nuisance::{Nuisance, Nuisances, Source};
 use crate::evidence::search::Findings;
 use common::Pair;
 use fanlight_image::{Image, Mask};
@@ -95,7 +94,7 @@ pub enum NotCompared {
 
 /// A change with a larger probability is not claimed.
 pub const CLAIMED_TO: f64 = 1e-3;
-/// Brighter and fainter are searched one after the other: a chance finding has two chances.
+/// Brighter and fainter are sought: a chance finding has two chances.
 const SIGNS: f64 = 2.0;
 
 /// Something that is brighter, or fainter, on the later night.
@@ -155,33 +154,22 @@ pub const LISTED_TO: f64 = 1e-2;
 /// Rates of false and of missed changes on simulated pairs of nights: `benches/records/season.md`.
 pub fn compare(earlier: &NightForChange, later: &NightForChange, seed: u64) -> Result<Comparison, NotCompared> {
     let pair = Pair::new(earlier, later)?;
-    let mut signed = Signed { model: pair.with_stack(NightModel::settled)?, brighter: true, taken: Vec::new() };
-    let mut gained = signed.model.find(seed);
-    let limit = limit(&signed.model, &gained, seed);
-    signed.turn(&gained);
-    let lost = signed.model.find(seed ^ 1);
-    let told_lost = told(&signed, &lost, pair.km_per_px);
-    if !lost.features.is_empty() {
-        // what is fainter bent the fits of what is brighter
-        signed.turn(&lost);
-        gained = signed.model.find(seed);
-    }
-    let model = &signed.model;
-    signed.brighter = true;
-    let told_gained = told(&signed, &gained, pair.km_per_px);
-    let smallest_probability = [&gained, &lost]
-        .into_iter()
-        .flat_map(|f| f.features.iter().map(|one| one.probability).chain(f.rest))
-        .map(|p| (SIGNS * p).min(1.0))
-        .fold(1.0, f64::min);
-    let mut changes: Vec<Changed> = told_gained.into_iter().chain(told_lost).collect();
+    let model = pair.with_stack(NightModel::settled)?;
+    let findings = model.find(seed);
+    let probabilities = findings.features.iter().map(|f| f.probability).chain(findings.rest);
+    let smallest_probability = probabilities.map(|p| (SIGNS * p).min(1.0)).fold(1.0, f64::min);
+    let mut changes: Vec<Changed> = (0..findings.features.len())
+        .filter(|i| findings.features[*i].fitted.stands_alone())
+        .map(|i| changed(&model, &findings, i, pair.km_per_px))
+        .filter(|c| c.probability <= LISTED_TO)
+        .collect();
     changes.sort_by(|a, b| a.probability.total_cmp(&b.probability));
     let range_km = [model.reach_px.0 * pair.km_per_px, model.reach_px.1 * pair.km_per_px];
-    let (contrast, significance) = pair.maps(model);
+    let (contrast, significance) = pair.maps(&model);
     Ok(Comparison {
         changes,
         smallest_probability,
-        limit,
+        limit: limit(&model, &findings, seed),
         range_km,
         fwhm_km: pair.fwhm_km,
         km_per_px: pair.km_per_px,
@@ -189,67 +177,6 @@ pub fn compare(earlier: &NightForChange, later: &NightForChange, seed: u64) -> R
         significance,
         centre_px: pair.centre_px(),
     })
-}
-
-/// A model in which what is brighter, or what is fainter, has the sign that the search looks for.
-struct Signed {
-    model: NightModel,
-    brighter: bool,
-    /// Heights of what was found of the other sign and taken out: their directions are the first nuisances of that source.
-    taken: Vec<f64>,
-}
-
-/// How well a feature of the other sign is known that is taken out, beside its form: height and width as shares, direction in radians. What
-/// is not yet known beside it bends its fit.
-const TAKEN_SHARE: f64 = 0.1;
-const TAKEN_RAD: f64 = 0.03;
-
-impl Signed {
-    /// Turns the difference over, without what was found before: the trough beside a new jet is no jet that went. What was taken out
-    /// when it was turned last comes back.
-    fn turn(&mut self, found: &Findings) {
-        let model = &mut self.model;
-        let first = model.fixed.iter().position(|n| n.source == Source::OtherSign).unwrap_or(model.fixed.len());
-        for (n, height) in model.fixed[first..].iter().zip(&self.taken) {
-            model.data -= &n.direction * *height;
-        }
-        model.fixed.truncate(first);
-        let none = Nuisances::new(model.space.dim, &[]);
-        let context = model.context(&none, &model.data);
-        let (mut heights, mut forms, mut found_light) = (Vec::new(), Vec::new(), model.data.clone());
-        found_light.fill(0.0);
-        self.taken.clear();
-        for (i, finding) in found.features.iter().enumerate() {
-            let fitted = &finding.fitted;
-            found_light += &fitted.unit * fitted.amplitude;
-            self.taken.push(fitted.amplitude);
-            let n_shape = fitted.derivatives.len();
-            for (k, n) in fitted.as_nuisances(i, &context).into_iter().enumerate() {
-                let of_other = |sigma: f64| Nuisance { source: Source::OtherSign, sigma, ..n.clone() };
-                match k {
-                    0 => heights.push(of_other(TAKEN_SHARE * fitted.amplitude.abs())),
-                    1 => forms.push(of_other(TAKEN_RAD)),
-                    k if k <= n_shape => forms.push(of_other(TAKEN_SHARE)),
-                    _ => forms.push(of_other(n.sigma)),
-                }
-            }
-        }
-        model.data -= found_light;
-        model.data.neg_mut();
-        model.fixed.extend(heights);
-        model.fixed.extend(forms);
-        model.settle_again();
-        self.brighter = !self.brighter;
-    }
-}
-
-/// What a search found, as far as it is listed.
-fn told(signed: &Signed, findings: &Findings, km_per_px: f64) -> Vec<Changed> {
-    (0..findings.features.len())
-        .filter(|i| findings.features[*i].fitted.stands_alone())
-        .map(|i| changed(&signed.model, findings, i, signed.brighter, km_per_px))
-        .filter(|c| c.probability <= LISTED_TO)
-        .collect()
 }
 
 /// Width of the wedges that the limit is told of: a jet's.
@@ -264,14 +191,14 @@ fn limit(model: &NightModel, findings: &Findings, seed: u64) -> Option<Limit> {
     of_jets.max_by(|a, b| (a.outer_px / a.inner_px).total_cmp(&(b.outer_px / b.inner_px)))
 }
 
-fn changed(model: &NightModel, findings: &Findings, index: usize, brighter: bool, km_per_px: f64) -> Changed {
+fn changed(model: &NightModel, findings: &Findings, index: usize, km_per_px: f64) -> Changed {
     let finding = &findings.features[index];
     let fitted: &Fitted = &finding.fitted;
     let (from, to) = model.extent_px(fitted);
     let (pa_rad, pa_sigma_rad) = fitted.pa_at(from);
     let (contrast, contrast_sigma) = model.contrast(fitted);
     Changed {
-        brighter,
+        brighter: fitted.sign > 0.0,
         is_arc: matches!(fitted.shape, Shape::Arc(_)),
         pa_rad: pa_rad.rem_euclid(std::f64::consts::TAU),
         pa_sigma_rad,

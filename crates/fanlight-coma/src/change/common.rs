@@ -303,6 +303,7 @@ impl Pair {
             star_leftovers: &[],
             star_track: &[],
             sky_per_px: self.sky_per_px,
+            both_signs: true,
         })
     }
 

@@ -122,6 +122,8 @@ pub struct Fitted {
     pub derivatives: Vec<DVector<f64>>,
     /// Of another, broad feature whose light this only describes better: not a feature of its own.
     pub correction_of: Option<usize>,
+    /// −1 of what is darker than the coma: then `amplitude` is its depth.
+    pub sign: f64,
 }
 
 /// Where a feature is sought: the night less what is not it.
@@ -443,6 +445,7 @@ impl Solved {
             unit: self.unit,
             derivatives: self.derivatives,
             correction_of: None,
+            sign: 1.0,
         }
     }
 }
@@ -515,8 +518,15 @@ impl Fitted {
                     share < FAINT_BESIDE && off < ON_RIDGE * w.width_rad && narrow
                 }
             };
-            other.correction_of.is_none() && within
+            // light missing on the ridge of what came is that one's form
+            let on_ridge = off < ON_RIDGE * w.width_rad && share < 1.0;
+            other.correction_of.is_none() && if other.sign == self.sign { within } else { on_ridge }
         })
+    }
+
+    /// Error of the height as a share of it.
+    pub fn height_share_sigma(&self) -> f64 {
+        self.covariance[(0, 0)].max(0.0).sqrt() / self.amplitude.abs().max(f64::MIN_POSITIVE)
     }
 
     /// Directions of this feature for the search of others: its amplitude, free, and its shape; `index` names it.

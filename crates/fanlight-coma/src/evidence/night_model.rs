@@ -57,6 +57,9 @@ pub struct StackForEvidence<'a> {
     pub star_track: &'a [(f64, f64, f64)],
     /// The sky that was taken off, per pixel: what flat-field errors are shares of, beside the coma.
     pub sky_per_px: f64,
+    /// Whether what is darker than the coma is sought too: in a difference of two nights. Each sign has its chance: probabilities are
+    /// those of one.
+    pub both_signs: bool,
 }
 
 impl StackForEvidence<'_> {
@@ -169,6 +172,8 @@ pub struct NightModel {
     edges_px: Vec<f64>,
     sky_sigma: f64,
     elongation_sigma: f64,
+    /// Signs of what is sought.
+    pub signs: &'static [f64],
 }
 
 /// The stack's mask with what stars left: spots, and what bright stars may have left.
@@ -340,6 +345,7 @@ impl NightModel {
             edges_px: edges,
             sky_sigma: stack.sky_sigma,
             elongation_sigma: stack.elongation_sigma,
+            signs: if stack.both_signs { &[1.0, -1.0] } else { &[1.0] },
         };
         model.fixed = model.fixed_in(&model.space);
         Ok(model)

@@ -20,8 +20,6 @@ pub enum Source {
     Feature(usize),
     /// A star that was taken out.
     Star,
-    /// Structure of the other sign in a difference.
-    OtherSign,
 }
 
 /// One direction.

@@ -39,6 +39,8 @@ const CLEAR_SIGMA: f64 = 4.0;
 const CHANCE_SQUARE: f64 = 16.0;
 /// Rounds in which features and the coma's lopsidedness are fitted beside each other.
 const FIT_ROUNDS: usize = 2;
+/// Relative error of a height from which on a fit beside one of the other sign has run away.
+const RUNS_AWAY: f64 = 0.3;
 /// Rounds in which noise and structure are told from each other.
 const NOISE_ROUNDS: usize = 3;
 /// Azimuthal orders up to this have their own noise: what the sky, the flat field and stars leave is broad.
@@ -186,6 +188,15 @@ impl NightModel {
         (bank.best(&maker.data(&self.data), |_| true), nuisances)
     }
 
+    /// What stands out most, of the signs that are sought, with its sign.
+    fn best_of(&self, bank: &Bank, maker: &TwinMaker) -> Option<(Best, f64)> {
+        let found = self
+            .signs
+            .iter()
+            .filter_map(|sign| Some((bank.best(&maker.data(&(&self.data * *sign)), |_| true)?, *sign)));
+        found.max_by(|a, b| a.0.significance.total_cmp(&b.0.significance))
+    }
+
     /// Searches the night. The same seed gives the same numbers.
     pub fn find(&self, seed: u64) -> Findings {
         self.find_once(Some(seed))
@@ -202,7 +213,7 @@ impl NightModel {
             let nuisances = Nuisances::new(dim, &found.all());
             let (bank, maker) = self.search(&nuisances);
             n_templates = bank.len();
-            let Some(best) = bank.best(&maker.data(&self.data), |_| true) else { break };
+            let Some((best, sign)) = self.best_of(&bank, &maker) else { break };
             if let (None, Some(seed)) = (&chance, seed) {
                 chance = Some(Chance::of_twins(&bank, &maker, N_TWINS, seed).raised(LEAST_EXCESS));
             }
@@ -210,14 +221,15 @@ impl NightModel {
                 Some(chance) => chance.probability(significance) <= GOES_ON_TO,
                 None => significance > CLEAR_SIGMA,
             };
-            let mut next = is_rare(best.significance).then(|| self.with_another(&found, &nuisances, &best)).flatten();
+            let mut next =
+                is_rare(best.significance).then(|| self.with_another(&found, &nuisances, (&best, sign))).flatten();
             // a feature explains a part of what looks like lopsidedness of the coma: without any, it may be what the data ask for
             if found.common.len() > self.fixed.len() {
                 let even = Nuisances::new(dim, &[&self.fixed[..], &found.shapes[..]].concat());
                 let (bank, maker) = self.search(&even);
-                let best = bank.best(&maker.data(&self.data), |_| true).filter(|best| is_rare(best.significance));
+                let best = self.best_of(&bank, &maker).filter(|(best, _)| is_rare(best.significance));
                 let least = next.as_ref().map_or(found.log_density, |n| n.log_density);
-                let other = best.and_then(|best| self.with_another(&found, &even, &best));
+                let other = best.and_then(|(best, sign)| self.with_another(&found, &even, (&best, sign)));
                 let newest = |f: &Found| f.fits.last().map_or(0.0, Fitted::significance);
                 next = other.filter(|o| o.log_density > least && is_rare(newest(o))).or(next);
             }
@@ -253,8 +265,8 @@ impl NightModel {
 
     /// What was found with the feature that a template of a search under nuisances suggests, all fitted together; `None` where the fit is
     /// lost.
-    fn with_another(&self, found: &Found, nuisances: &Nuisances, best: &Best) -> Option<Found> {
-        let fitted = self.context(nuisances, &self.data).fit(best)?;
+    fn with_another(&self, found: &Found, nuisances: &Nuisances, (best, sign): (&Best, f64)) -> Option<Found> {
+        let fitted = Fitted { sign, ..self.context(nuisances, &(&self.data * sign)).fit(best)? };
         let correction_of = fitted.lies_in(&found.fits);
         let mut fits = found.fits.clone();
         fits.push(Fitted { correction_of, ..fitted });
@@ -287,8 +299,12 @@ impl NightModel {
                 continue;
             }
             let nuisances = Nuisances::new(self.space.dim, &self.with_shapes(common, fits, Some(i)));
-            if let Some(again) = self.context(&nuisances, &self.data).fit_again(&fits[i].shape) {
-                fits[i] = again;
+            let sign = fits[i].sign;
+            let again = self.context(&nuisances, &(&self.data * sign)).fit_again(&fits[i].shape);
+            // beside one of the other sign a fit can run away: two large heights that cancel
+            let keeps = |a: &Fitted| self.signs.len() == 1 || a.height_share_sigma() < RUNS_AWAY;
+            if let Some(again) = again.filter(keeps) {
+                fits[i] = Fitted { sign, ..again };
             }
         }
     }
@@ -300,7 +316,7 @@ impl NightModel {
             let beside = self.with_shapes(common, &fits, Some(i));
             let nuisances = Nuisances::new(self.space.dim, &beside);
             let (bank, maker) = self.search(&nuisances);
-            let sums = maker.data(&self.data);
+            let sums = maker.data(&(&self.data * fits[i].sign));
             let near = near_ridge(&fits[i]);
             let significance = bank.largest(&sums, near);
             out.push((significance, beside));
@@ -332,12 +348,6 @@ impl NightModel {
         for _ in 1..NOISE_ROUNDS {
             self.change_noise(&self.left_over_factors(&self.find_once(None)));
         }
-    }
-
-    /// The noise as the data show it, after other nuisances or data have come.
-    pub fn settle_again(&mut self) {
-        let rough = self.find_once(None);
-        self.settle_noise(&rough);
     }
 
     /// Factors of the noise that the residual asks for, in low and in high azimuthal orders, neighbouring rings averaged; no less than
@@ -494,6 +504,7 @@ mod tests {
             star_leftovers: &[],
             star_track: &[],
             sky_per_px: 0.0,
+            both_signs: false,
         };
         let model = NightModel::settled(&stack).expect("a coma far out of the noise");
         let findings = model.find(SEED);
