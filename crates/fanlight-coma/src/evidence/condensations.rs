@@ -291,7 +291,7 @@ mod tests {
             star_leftovers: &[],
             star_track: &track,
             sky_per_px: 10.0,
-            both_signs: false,
+            difference: None,
         };
         find(&stack, &RingProfile::measure(&image, &mask, CENTRE, 50.0))
     }

@@ -57,10 +57,22 @@ pub struct StackForEvidence<'a> {
     pub star_track: &'a [(f64, f64, f64)],
     /// The sky that was taken off, per pixel: what flat-field errors are shares of, beside the coma.
     pub sky_per_px: f64,
-    /// Whether what is darker than the coma is sought too: in a difference of two nights. Each sign has its chance: probabilities are
-    /// those of one.
-    pub both_signs: bool,
+    /// Of a difference of two nights, what both have in common.
+    pub difference: Option<Difference<'a>>,
 }
+
+/// A difference of two nights put back on a mean coma. What is darker than the coma is sought in it too; each sign has its chance:
+/// probabilities are those of one.
+#[derive(Clone, Copy)]
+pub struct Difference<'a> {
+    /// The structure that both nights show, as light.
+    pub common: &'a Image,
+    /// What of it two unlike kernels may leave in the difference, as a share: an error that is the same all over a feature.
+    pub share: f64,
+}
+
+/// Blocks of distance in which that share may differ.
+const COMMON_BLOCKS: usize = 3;
 
 impl StackForEvidence<'_> {
     /// Variance at a pixel, by its index, that stars leave, taken out or unseen.
@@ -174,6 +186,8 @@ pub struct NightModel {
     elongation_sigma: f64,
     /// Signs of what is sought.
     pub signs: &'static [f64],
+    /// Of a difference, what both nights show and what share of it may be left.
+    common: Option<(Image, f64)>,
 }
 
 /// The stack's mask with what stars left: spots, and what bright stars may have left.
@@ -345,7 +359,8 @@ impl NightModel {
             edges_px: edges,
             sky_sigma: stack.sky_sigma,
             elongation_sigma: stack.elongation_sigma,
-            signs: if stack.both_signs { &[1.0, -1.0] } else { &[1.0] },
+            signs: if stack.difference.is_some() { &[1.0, -1.0] } else { &[1.0] },
+            common: stack.difference.map(|d| (d.common.clone(), d.share)),
         };
         model.fixed = model.fixed_in(&model.space);
         Ok(model)
@@ -369,6 +384,17 @@ impl NightModel {
             })
             .collect();
         fixed.extend(sky(space, &self.frame, width, self.sky_sigma, self.reach_px.1));
+        if let Some((common, share)) = &self.common {
+            let (from, to) = self.reach_px;
+            for block in 0..COMMON_BLOCKS {
+                let hat = |rho: f64| {
+                    let t = ((rho / from).ln() / (to / from).ln()).clamp(0.0, 1.0) * (COMMON_BLOCKS - 1) as f64;
+                    (1.0 - (t - block as f64).abs()).max(0.0)
+                };
+                let of_block = |i: usize| common.data[i] * hat(self.frame.rho_of_pixel((i % width, i / width))) as f32;
+                fixed.push(Nuisance { source: Source::Kernel, direction: space.project(of_block), sigma: *share });
+            }
+        }
         let images = self.star_leftovers.iter().flat_map(|left| [&left.core, &left.wings]);
         fixed.extend(images.filter_map(|left| {
             let direction = space.project(|i| left.data[i]);

@@ -504,7 +504,7 @@ mod tests {
             star_leftovers: &[],
             star_track: &[],
             sky_per_px: 0.0,
-            both_signs: false,
+            difference: None,
         };
         let model = NightModel::settled(&stack).expect("a coma far out of the noise");
         let findings = model.find(SEED);

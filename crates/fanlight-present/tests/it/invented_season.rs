@@ -155,6 +155,7 @@ fn change(from: &SeasonNight, to: &SeasonNight, with_features: bool) -> ChangeRe
         Vec::new()
     };
     ChangeRecord {
+        limit_width_deg: None,
         from_utc: from.mid_utc.clone(),
         to_utc: to.mid_utc.clone(),
         statement: if with_features {

@@ -95,7 +95,7 @@ pub fn with_stack<T>(
         star_leftovers: &night.star_leftovers,
         star_track: &star_track,
         sky_per_px: stack.sky_per_px,
-        both_signs: false,
+        difference: None,
     };
     // beside a centre that no pixel shows nothing has a place
     let beside = if stack.shows_centre() { condensations::find(&input, &stack.fill) } else { Vec::new() };

@@ -3,6 +3,7 @@
 use super::inputs::NightIn;
 use super::stacks::Stacks;
 use crate::Failure;
+use crate::night::products::COMET;
 use fanlight_coma::change::{self, CLAIMED_TO, Changed, Comparison};
 use fanlight_record::{ChangeRecord, ChangedFeature, FeatureRecord, NightRecord, sentences};
 use fanlight_sky::PositionAngle;
@@ -41,8 +42,15 @@ fn not_compared(earlier: &NightIn, later: &NightIn, because: String) -> ChangeRe
 fn compare(earlier: &NightIn, later: &NightIn) -> Result<Comparison, Failure> {
     let stacks = |night: &NightIn| {
         let folder = night.folder.as_ref().ok_or_else(|| {
-            Failure::data(format!("the folder of the night of {} is not known", night.record.mid_utc))
+            Failure::data(format!(
+                "the folder of the night of {} is not known",
+                sentences::format_utc(&night.record.mid_utc)
+            ))
         })?;
+        if !folder.join(COMET).is_file() {
+            let when = sentences::format_utc(&night.record.mid_utc);
+            return Err(Failure::data(format!("the stacks of the night of {when} are not in its folder")));
+        }
         Stacks::read(folder, &night.record, true)
     };
     let (was, is) = (stacks(earlier)?, stacks(later)?);

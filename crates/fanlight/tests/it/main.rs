@@ -25,6 +25,7 @@ mod night;
 mod pairs;
 mod products;
 mod raw_fits;
+mod season;
 mod solving;
 mod stack_errors;
 mod star_list;

@@ -28,8 +28,6 @@ pub enum Happens {
 /// Two stacks and what is known of them.
 pub struct Made {
     nights: [Stacked; 2],
-    /// What happened.
-    pub happens: Happens,
     /// Position angles of what changed; empty where nothing did.
     pub places_deg: Vec<f64>,
     /// Significance of the change that a filter has which knows its form, at both nights' noise and the later one's kernel.
@@ -127,7 +125,7 @@ pub fn make(seed: u64, happens: Happens) -> Made {
         _ => vec![pa_deg],
     };
     let ideal = if happens == Happens::Nothing { 0.0 } else { ideal(&nights, &without) };
-    Made { nights, happens, places_deg, ideal }
+    Made { nights, places_deg, ideal }
 }
 
 /// √Σ(change² / variance) over the later stack, the earlier one's noise taken as large as its own share of the light says.
@@ -246,8 +244,11 @@ mod tests {
 
     #[test]
     fn clear_changes_are_found_where_they_are() {
-        for happens in [Happens::New, Happens::Gone, Happens::Turned] {
-            let made = (1..40).map(|seed| make(seed, happens)).find(|m| m.ideal > 60.0).expect("a clear change");
+        // seeds whose change is clear: 80 to 200 times the noise for a filter that knows it
+        for (seed, happens) in [(12, Happens::New), (17, Happens::Gone), (14, Happens::Turned), (3, Happens::Brighter)]
+        {
+            let made = make(seed, happens);
+            assert!(made.ideal > 60.0, "{}", made.ideal);
             let compared = made.compare().unwrap_or_else(|e| panic!("{e}"));
             assert!(made.is_found(&compared), "{happens:?}: {:?}, true at {:?}", compared.changes, made.places_deg);
         }

@@ -53,10 +53,10 @@ pub fn scenario(seed: u64) -> Scenario {
     // as an observer would: shorter where the condensation would saturate
     s.exposure_s = if s.comet.afrho_cm > 1000.0 { 30.0 } else { d.between(30.0, 60.0).round() };
     s.cadence_s = s.exposure_s + d.between(6.0, 40.0).round();
-    // outer slopes as widely spread as those that the sky's error is stated for (`SLOPE_SCATTER` of the sky fit)
+    // outer slopes as observed comae have them, each steeper than the one inside it
     s.comet.gamma1 = d.between(0.9, 1.2);
-    s.comet.gamma2 = d.between(0.95, 1.95);
-    s.comet.gamma3 = d.between(s.comet.gamma2, 2.1);
+    s.comet.gamma2 = s.comet.gamma1 + d.between(0.0, 0.5);
+    s.comet.gamma3 = d.between(s.comet.gamma2, 2.0);
     s.comet.break1_km = Some(d.between(15_000.0, 40_000.0));
     // dust comae of the Sun's g − r (0.44) or up to 0.3 mag redder: the spread that the colour's error is stated for
     s.comet.g_minus_r_mag = d.between(0.44, 0.74);
