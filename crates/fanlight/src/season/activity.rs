@@ -35,22 +35,30 @@ pub fn record(nights: &[NightIn], own_list: &[ReferenceRow], notes: &mut Vec<Str
             bands.join(", ")
         ));
     }
-    let mut laws: Vec<(ActivityFit, PowerLaw)> = Vec::new();
+    let mut fitted: Vec<(ActivityFit, PowerLaw)> = Vec::new();
     for band in &bands {
         let Some(aperture_km) = aperture_of(&points, band) else { continue };
         let rows: Vec<usize> = (0..points.len()).filter(|i| is_fitted(&points[*i], band, aperture_km)).collect();
         let in_band: Vec<(usize, ActivityNight)> =
             rows.iter().filter_map(|i| Some((*i, activity_night(&points[*i])?))).collect();
-        let of_search: Vec<ActivityNight> = in_band.iter().map(|r| r.1).collect();
+        let all: Vec<ActivityNight> = in_band.iter().map(|r| r.1).collect();
+        let first = all.len().saturating_sub(SEARCHED);
+        if first > 0 {
+            notes.push(format!("Outbursts in {band}: looked for in the latest {SEARCHED} of {} nights.", all.len()));
+        }
         let mut rng = ChaCha8Rng::seed_from_u64(SEED);
-        let (found, outbursts) = match find_outbursts(&of_search, &OutburstSettings::default(), &mut rng) {
-            Ok(search) => (search.laws, search.outbursts),
+        let (laws_found, outbursts) = match find_outbursts(&all[first..], &OutburstSettings::default(), &mut rng) {
+            Ok(search) => (Some(search.laws), search.outbursts),
             Err(reason) => {
                 notes.push(format!("Outbursts in {band}: not looked for: {reason}."));
-                (laws_without_search(&of_search), Vec::new())
+                (None, Vec::new())
             }
         };
-        let lifted: Vec<usize> = outbursts.iter().flat_map(|o| o.nights.clone()).collect();
+        let lifted: Vec<usize> = outbursts.iter().flat_map(|o| o.nights.iter().map(|row| first + row)).collect();
+        let found = laws_found.filter(|_| first == 0).unwrap_or_else(|| {
+            let kept = all.iter().enumerate().filter(|(row, _)| !lifted.contains(row));
+            laws(&kept.map(|(_, night)| *night).collect::<Vec<_>>())
+        });
         for (row, (point, _)) in in_band.iter().enumerate() {
             points[*point].in_fit = !lifted.contains(&row);
         }
@@ -60,7 +68,7 @@ pub fn record(nights: &[NightIn], own_list: &[ReferenceRow], notes: &mut Vec<Str
                 Ok(law) => {
                     let fit = fit(&law, side, band, aperture_km);
                     activity.fits.push(fit.clone());
-                    laws.push((fit, law));
+                    fitted.push((fit, law));
                 }
                 Err(reason) => notes.push(format!(
                     "No power law in {band} {} perihelion: {reason}.",
@@ -69,12 +77,15 @@ pub fn record(nights: &[NightIn], own_list: &[ReferenceRow], notes: &mut Vec<Str
             }
         }
     }
-    activity.asymmetry = asymmetry(&laws);
+    activity.asymmetry = asymmetry(&fitted);
     activity.outbursts.sort_by(|a, b| a.utc.cmp(&b.utc));
     activity.points = points;
-    super::comparison::fill(&mut activity, own_list, &laws, notes);
+    super::comparison::fill(&mut activity, own_list, &fitted, notes);
     activity
 }
+
+/// Outbursts are looked for in the latest nights, this many at most: the search's cost grows with the cube of the nights.
+const SEARCHED: usize = 150;
 
 fn side_of(name: Option<&str>) -> Option<Side> {
     match name {
@@ -151,8 +162,8 @@ fn activity_night(point: &ActivityPoint) -> Option<ActivityNight> {
     })
 }
 
-/// Laws of nights that are too few to look for outbursts.
-fn laws_without_search(nights: &[ActivityNight]) -> Vec<(Side, Result<PowerLaw, SeasonError>)> {
+/// Laws of nights without a search for outbursts.
+fn laws(nights: &[ActivityNight]) -> Vec<(Side, Result<PowerLaw, SeasonError>)> {
     [Side::Pre, Side::Post]
         .into_iter()
         .filter_map(|side| {

@@ -5,6 +5,7 @@ use crate::night::products::RECORD;
 use fanlight_coma::bands;
 use fanlight_io::{Ledger, LedgerError};
 use fanlight_record::{NIGHT_SCHEMA, NightRecord, SeasonNight, sentences};
+use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 /// A night of the season.
@@ -143,6 +144,8 @@ pub fn sort_out(
 ) -> Result<Nights, Failure> {
     let mut nights: Vec<NightIn> = Vec::new();
     let mut left_out = Vec::new();
+    // light frames with the night that brought them first
+    let mut seen: BTreeMap<String, usize> = BTreeMap::new();
     for one in read {
         let Read { record, sha256, folder } = match one {
             Ok(one) => one,
@@ -164,11 +167,13 @@ pub fn sort_out(
             left_out.push(format!("{name}: no frame of the night of {} could be used", record.mid_utc));
             continue;
         }
-        if let Some(first) = nights.iter().find(|n| same_frames(&n.record, &record)) {
+        let own = lights(&record);
+        if let Some(first) = own.iter().find_map(|sum| nights.get(*seen.get(sum)?)) {
             let first = first.folder.as_ref().map_or_else(|| first.record.mid_utc.clone(), |f| f.display().to_string());
             left_out.push(format!("{name}: the same frames as {first}; each night counts once"));
             continue;
         }
+        seen.extend(own.into_iter().map(|sum| (sum, nights.len())));
         let side = perihelion_days.map(|p| if days < p { "pre" } else { "post" });
         nights.push(NightIn { record, folder, side, days, sha256 });
     }
@@ -183,11 +188,7 @@ pub fn sort_out(
     Ok(Nights { nights, left_out })
 }
 
-/// Whether two records share a light frame that both used.
-fn same_frames(a: &NightRecord, b: &NightRecord) -> bool {
-    let lights = |n: &NightRecord| -> Vec<String> {
-        n.provenance.inputs.iter().filter(|i| i.role == "light").map(|i| i.sha256.clone()).collect()
-    };
-    let theirs = lights(b);
-    lights(a).iter().any(|sum| theirs.contains(sum))
+/// Checksums of a night's light frames.
+fn lights(night: &NightRecord) -> Vec<String> {
+    night.provenance.inputs.iter().filter(|i| i.role == "light").map(|i| i.sha256.clone()).collect()
 }

@@ -19,6 +19,15 @@ const SEED: u64 = 0x0FA9_11EA;
 /// A position angle is not known better than this: features bend, and their inner ends lie at other distances from night to night.
 const LEAST_PA_ERR_DEG: f64 = 0.3;
 
+/// Models of a direction and periods are those of the latest nights, this many at most: a nucleus' turning shows in them or not at all, and the
+/// search's cost grows with the square of the time.
+const LATEST: usize = 120;
+
+/// The latest of rows in order of time.
+fn latest<T>(rows: &[T]) -> &[T] {
+    &rows[rows.len().saturating_sub(LATEST)..]
+}
+
 /// A supported or provisional feature with its night.
 struct Seen<'a> {
     night: &'a NightIn,
@@ -90,8 +99,8 @@ fn track(track: &Track, seen: &[Seen]) -> TrackRecord {
             }
         })
         .collect();
-    let models = compare_directions(&directions, &RotationRange::default()).ok();
-    let (period, no_period_because) = told(period_of(&directions));
+    let models = compare_directions(latest(&directions), &RotationRange::default()).ok();
+    let (period, no_period_because) = told(period_of(latest(&directions)));
     TrackRecord {
         kind: rows.first().map(|s| s.feature.kind.clone()),
         points: rows
@@ -185,9 +194,9 @@ pub fn light_period(nights: &[NightIn], activity: &ActivityRecord) -> Option<Per
     if rows.is_empty() {
         return None;
     }
-    let (times, values): (Vec<f64>, Vec<Measured>) = rows.iter().copied().unzip();
+    let (times, values): (Vec<f64>, Vec<Measured>) = latest(&rows).iter().copied().unzip();
     let (period, because) = told(search(Series::of_values(&times, &values)));
-    Some(PeriodSearchRecord { of: "near-nucleus light".into(), n: rows.len(), range_h: None, period, because })
+    Some(PeriodSearchRecord { of: "near-nucleus light".into(), n: times.len(), range_h: None, period, because })
 }
 
 /// Speed of an arc that was followed; `None` of other features and of arcs that tell none.
