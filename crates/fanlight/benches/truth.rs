@@ -39,7 +39,7 @@ fn main() {
         .into_par_iter()
         .map(|seed| {
             let folder = tempfile::tempdir().expect("a temporary folder");
-            (seed, truth::measure(&night(seed), folder.path()))
+            (seed, truth::measure(&truth::varied(night(seed)), folder.path()))
         })
         .collect();
     print(&outcomes, verbose);

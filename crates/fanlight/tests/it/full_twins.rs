@@ -26,7 +26,8 @@ fn expect_alike(searched_by: &str, c: &Compared) {
     ranks.sort_by(f64::total_cmp);
     let probability = uniform_probability(&ranks);
     assert!(probability > 0.01, "{searched_by}: {probability}, {c:?}");
-    assert!(ranks[0] > 0.0005, "{searched_by}: {c:?}");
+    // the rarest of 16 is this rare in 1 of 300 comparisons
+    assert!(ranks[0] > 0.0002, "{searched_by}: {c:?}");
     assert!((c.mean - c.mean_of_all).abs() < 3.0 * c.mean_sigma(), "{searched_by}: {c:?}");
     assert!(0.1 * c.mean_of_all > 3.0 * c.mean_sigma(), "too few twins to see a tenth: {c:?}");
     assert!((c.sd - c.sd_of_all).abs() < 3.0 * c.sd_sigma, "{searched_by}: {c:?}");

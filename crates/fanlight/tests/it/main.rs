@@ -33,6 +33,7 @@ mod structure;
 mod support;
 mod tracks;
 mod trails;
+#[allow(dead_code, reason = "the bench varies comae more")]
 mod truth;
 mod walls;
 mod ways_in;

@@ -53,13 +53,12 @@ pub fn scenario(seed: u64) -> Scenario {
     // as an observer would: shorter where the condensation would saturate
     s.exposure_s = if s.comet.afrho_cm > 1000.0 { 30.0 } else { d.between(30.0, 60.0).round() };
     s.cadence_s = s.exposure_s + d.between(6.0, 40.0).round();
-    // outer slopes as observed comae have them, each steeper than the one inside it
     s.comet.gamma1 = d.between(0.9, 1.2);
-    s.comet.gamma2 = s.comet.gamma1 + d.between(0.0, 0.5);
-    s.comet.gamma3 = d.between(s.comet.gamma2, 2.0);
+    s.comet.gamma2 = d.between(1.1, 1.5);
+    s.comet.gamma3 = d.between(1.4, 1.9);
     s.comet.break1_km = Some(d.between(15_000.0, 40_000.0));
-    // dust comae of the Sun's g − r (0.44) or up to 0.3 mag redder: the spread that the colour's error is stated for
-    s.comet.g_minus_r_mag = d.between(0.44, 0.74);
+    // dust comae of g − r from the Sun's to redder and bluer, so that the colour assumed is not always right
+    s.comet.g_minus_r_mag = d.between(0.30, 0.60);
     let (reach, towards) = (3.0 * d.unit(), std::f64::consts::TAU * d.unit());
     s.comet.ephemeris_offset_arcsec = [reach * towards.sin(), reach * towards.cos()];
     let structure = d.unit();
@@ -76,7 +75,7 @@ pub fn scenario(seed: u64) -> Scenario {
     s.psf.beta = d.between(2.6, 4.5);
     s.psf.field_variation_fraction = d.between(0.0, 0.03);
     s.sky.brightness_mag_arcsec2 = d.between(18.7, 21.2);
-    s.sky.gradient_fraction = d.between(0.0, 0.12);
+    s.sky.gradient_fraction = d.between(0.0, 0.08);
     s.sky.gradient_pa_deg = d.between(0.0, 360.0);
     s.stars.per_square_degree = d.ratio(2500.0, 12_000.0);
     s.transmission.colour_term = d.between(-0.05, 0.05);
@@ -103,6 +102,18 @@ pub fn scenario(seed: u64) -> Scenario {
     s.wcs.scale_fraction = d.between(0.0, 4e-4);
     s.artefacts.cosmic_rays_per_mpx_min = d.between(0.0, 60.0);
     s.artefacts.satellite_rate = d.between(0.0, 0.1);
+    s
+}
+
+/// A night with a coma as varied as the errors are stated for: dust of the Sun's g − r (0.44) or up to 0.3 mag redder, slopes that may change by
+/// more from one range of distance to the next, and steeper gradients of the sky.
+pub fn varied(mut s: Scenario) -> Scenario {
+    let comet = &mut s.comet;
+    comet.g_minus_r_mag += 0.14;
+    let [middle, outer] = [(comet.gamma2 - 1.1) / 0.4, (comet.gamma3 - 1.4) / 0.5];
+    comet.gamma2 = comet.gamma1 + 0.5 * middle;
+    comet.gamma3 = comet.gamma2 + (2.0 - comet.gamma2) * outer;
+    s.sky.gradient_fraction *= 1.5;
     s
 }
 
