@@ -45,33 +45,45 @@ pub fn night_page(night: &NightRecord, figures: &[Figure]) -> String {
     let sections = sections(structure::has_twin(figures));
     let section = |index: usize, body: Markup| section(sections[index], body);
     let title = format!("{}, {}", night.object, format_utc_long(&night.mid_utc));
+    let body = html! {
+        (section(0, summary(night)))
+        (section(1, structure::pictures(figures)))
+        (section(2, features::features(night)))
+        (section(3, structure::profile(night, figures)))
+        (section(4, dust::dust(night, figures)))
+        (section(5, frames::frames(night, figures)))
+        (section(6, geometry(night, figures)))
+        (section(7, made(&night.provenance, NIGHT_CAUTIONS)))
+    };
+    document((&title, &night.summary), &night.provenance.program, masthead(night), &sections, body)
+}
+
+/// A whole page: its title and description, the program that made it, its head, and its sections with what they hold.
+fn document(
+    (title, description): (&str, &str),
+    program: &str,
+    masthead: Markup,
+    sections: &[(&str, &str)],
+    body: Markup,
+) -> String {
     let page = html! {
         (DOCTYPE)
         html lang="en" {
             head {
                 meta charset="utf-8";
                 meta name="viewport" content="width=device-width, initial-scale=1";
-                meta name="generator" content=(night.provenance.program);
-                meta name="description" content=(night.summary);
+                meta name="generator" content=(program);
+                meta name="description" content=(description);
                 title { (title) }
                 style { (PreEscaped(style())) }
             }
             body {
                 a.skip href="#summary" { "Skip to the summary" }
                 div.column {
-                    (masthead(night))
+                    (masthead)
                     nav aria-label="Sections" { ol { @for (id, name) in sections { li { a href={ "#" (id) } { (name) } } } } }
-                    main {
-                        (section(0, summary(night)))
-                        (section(1, structure::pictures(figures)))
-                        (section(2, features::features(night)))
-                        (section(3, structure::profile(night, figures)))
-                        (section(4, dust::dust(night, figures)))
-                        (section(5, frames::frames(night, figures)))
-                        (section(6, geometry(night, figures)))
-                        (section(7, made(&night.provenance, NIGHT_CAUTIONS)))
-                    }
-                    (footer(&night.provenance.program))
+                    main { (body) }
+                    (footer(program))
                 }
             }
         }

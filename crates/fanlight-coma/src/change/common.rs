@@ -3,7 +3,7 @@
 use super::matching::{FWHM_PER_SIGMA, Spread, smooth};
 use super::{NightForChange, NotCompared};
 use crate::evidence::mode_space::SkyFrame;
-use crate::evidence::night_model::{Difference, NightModel, StackForEvidence};
+use crate::evidence::night_model::{self, Difference, NightModel, StackForEvidence};
 use crate::kernel::KernelPart;
 use crate::passing::UnseenStars;
 use crate::stack::{apply, inverse};
@@ -76,11 +76,7 @@ struct Profile {
 
 impl Profile {
     fn of(image: &Image, mask: &Mask, centre: f64, fwhm_px: f64) -> Option<Self> {
-        let mut edges = vec![0.0f64];
-        while edges[edges.len() - 1] < 1.4 * centre {
-            let last = edges[edges.len() - 1];
-            edges.push(last + (0.3 * fwhm_px).max(0.7).max(0.06 * last));
-        }
+        let edges = night_model::profile_edges(1.4 * centre, fwhm_px);
         let clip = ClipConfig { kappa: 8.0, rounds: 2 };
         let rings = polar::azimuthal_profile(image, None, mask, centre, centre, &edges, clip);
         let (rho_px, mean): (Vec<f64>, Vec<f64>) = rings.iter().map(|r| (r.mean_radius_px, r.mean)).unzip();
@@ -174,7 +170,8 @@ impl Pair {
             return Err(NotCompared::Seeing { earlier_km, later_km, most: MOST_UNLIKE });
         }
         let fwhm_px = FWHM_PER_SIGMA * most.sqrt();
-        let reach = [earlier, later].map(|n| to_edge_px(n) * self::km_per_px(n) / km_per_px);
+        let reach = [earlier, later]
+            .map(|n| n.frame.to_edge_px((n.image.width, n.image.height)) * self::km_per_px(n) / km_per_px);
         let half_px = reach[0].min(reach[1]).min(FARTHEST_PX).floor().max(0.0) as usize;
         let grid = Grid { half_px, km_per_px };
         let [was, is] =
@@ -328,12 +325,6 @@ impl Pair {
         }
         (contrast, significance)
     }
-}
-
-/// Distance in px from the optocentre to the stack's nearest edge.
-fn to_edge_px(night: &NightForChange) -> f64 {
-    let ((x, y), image) = (night.frame.centre_px, night.image);
-    [x, y, image.width as f64 - 1.0 - x, image.height as f64 - 1.0 - y].into_iter().fold(f64::INFINITY, f64::min)
 }
 
 impl Alike {

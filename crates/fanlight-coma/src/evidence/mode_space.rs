@@ -65,6 +65,12 @@ impl SkyFrame {
         Self { centre_px: (self.centre_px.0 - x0 as f64, self.centre_px.1 - y0 as f64), ..*self }
     }
 
+    /// Distance in px from the optocentre to the nearest edge of an image of a size, along rows and columns.
+    pub fn to_edge_px(&self, (width, height): (usize, usize)) -> f64 {
+        let (x, y) = self.centre_px;
+        [x, y, width as f64 - 1.0 - x, height as f64 - 1.0 - y].into_iter().fold(f64::INFINITY, f64::min)
+    }
+
     /// The pixels of an image of a size up to a distance from the optocentre along rows and columns; `None` where there is none.
     pub fn square_about(&self, half_px: f64, (width, height): (usize, usize)) -> Option<PixelBox> {
         PixelBox::around(self.centre_px.0, self.centre_px.1, half_px, width, height)

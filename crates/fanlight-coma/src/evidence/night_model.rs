@@ -222,7 +222,7 @@ fn without_stars(stack: &StackForEvidence, coma: &ComaModel, outer_px: f64) -> M
 }
 
 /// Ring edges for the profile: fine, to a distance.
-fn profile_edges(to_px: f64, fwhm_px: f64) -> Vec<f64> {
+pub(crate) fn profile_edges(to_px: f64, fwhm_px: f64) -> Vec<f64> {
     let mut edges = vec![0.0f64];
     while edges[edges.len() - 1] < to_px {
         let last = edges[edges.len() - 1];
@@ -239,9 +239,7 @@ impl NightModel {
     pub fn new(stack: &StackForEvidence) -> Result<Self, NoEvidence> {
         let StackForEvidence { image, variance, frame, fwhm_px, .. } = stack;
         let (fwhm_px, (cx, cy)) = (*fwhm_px, frame.centre_px);
-        let to_edge = [cx, cy, image.width as f64 - 1.0 - cx, image.height as f64 - 1.0 - cy]
-            .into_iter()
-            .fold(f64::INFINITY, f64::min);
+        let to_edge = frame.to_edge_px((image.width, image.height));
         if !(to_edge > LEAST_REACH_FWHM * fwhm_px) {
             return Err(NoEvidence::Impossible("the comet stands at the edge of the stack"));
         }

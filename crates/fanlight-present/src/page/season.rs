@@ -6,12 +6,12 @@ mod nights;
 mod tracks;
 mod words;
 
-use super::{figure, footer, made, section, style};
+use super::{document, figure, made, section};
 use crate::Figure;
 use crate::svg::data_uri;
 use fanlight_record::sentences::{THIN_SPACE, fixed, format_measured, format_utc_long};
 use fanlight_record::{SeasonNight, SeasonRecord};
-use maud::{DOCTYPE, Markup, PreEscaped, html};
+use maud::{Markup, html};
 
 /// Ids and titles of the sections, in their order.
 const SECTIONS: [(&str, &str); 7] = [
@@ -31,37 +31,16 @@ const CAUTION: &str = "Numbers describe the light as seen on these nights; what 
 pub fn season_page(season: &SeasonRecord, figures: &[Figure], animation_apng: Option<&[u8]>) -> String {
     let section = |index: usize, body: Markup| section(SECTIONS[index], body);
     let title = format!("{}, a season of {}", season.object, count(season.nights.len(), "night"));
-    let page = html! {
-        (DOCTYPE)
-        html lang="en" {
-            head {
-                meta charset="utf-8";
-                meta name="viewport" content="width=device-width, initial-scale=1";
-                meta name="generator" content=(season.provenance.program);
-                meta name="description" content=(season.summary);
-                title { (title) }
-                style { (PreEscaped(style())) }
-            }
-            body {
-                a.skip href="#summary" { "Skip to the summary" }
-                div.column {
-                    (masthead(season))
-                    nav aria-label="Sections" { ol { @for (id, name) in SECTIONS { li { a href={ "#" (id) } { (name) } } } } }
-                    main {
-                        (section(0, summary(season)))
-                        (section(1, montage(season, figures, animation_apng)))
-                        (section(2, changes::changes(season, figures)))
-                        (section(3, tracks::tracks(season, figures)))
-                        (section(4, activity::activity(season, figures)))
-                        (section(5, nights::nights(season)))
-                        (section(6, made(&season.provenance, CAUTION)))
-                    }
-                    (footer(&season.provenance.program))
-                }
-            }
-        }
+    let body = html! {
+        (section(0, summary(season)))
+        (section(1, montage(season, figures, animation_apng)))
+        (section(2, changes::changes(season, figures)))
+        (section(3, tracks::tracks(season, figures)))
+        (section(4, activity::activity(season, figures)))
+        (section(5, nights::nights(season)))
+        (section(6, made(&season.provenance, CAUTION)))
     };
-    page.into_string()
+    document((&title, &season.summary), &season.provenance.program, masthead(season), &SECTIONS, body)
 }
 
 /// `1 night`, `5 nights`.

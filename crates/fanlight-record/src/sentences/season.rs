@@ -3,7 +3,7 @@
 use super::numbers::{THIN_SPACE, fixed, format_measured};
 use super::structure::{article, format_chance, format_pa, format_percent};
 use super::{format_utc_long, headline_aperture};
-use crate::{ActivityFit, ChangeRecord, ChangedFeature, NightRecord, SeasonRecord, TrackRecord};
+use crate::{ActivityFit, ChangeRecord, ChangedFeature, NightRecord, SeasonRecord};
 
 /// A length at the comet, to two digits or so.
 fn format_km(km: f64) -> String {
@@ -12,7 +12,7 @@ fn format_km(km: f64) -> String {
 }
 
 /// `a new jet at PA 271.3° ± 1.2° (contrast +6.0 ± 1.0 %, probability of so much by chance 2 × 10⁻⁵)`.
-pub fn changed_feature_words(c: &ChangedFeature) -> String {
+fn changed_feature_words(c: &ChangedFeature) -> String {
     let place = format_pa(c.pa_deg, c.pa_err_deg);
     let chance = format!("probability of so much by chance {}", format_chance(c.probability));
     if c.what == "moved" {
@@ -57,39 +57,6 @@ pub fn change_statement(change: &ChangeRecord) -> String {
         }
         None => format!("No change was found{range}; how small a one would have been found is not known."),
     }
-}
-
-/// What is known of where a feature points, in one sentence.
-pub fn track_sentence(track: &TrackRecord) -> Option<String> {
-    let (first, last) = (track.points.first()?, track.points.last()?);
-    let kind = track.kind.as_deref().unwrap_or("feature");
-    let n = track.points.len();
-    if n < 2 {
-        return None;
-    }
-    let mut text = format!(
-        "{} {kind} was seen on {n} nights, at PA {} on {} and {} on {}",
-        upper_first(article(kind)),
-        format_pa(first.pa_deg, first.pa_err_deg),
-        day(&first.utc),
-        format_pa(last.pa_deg, last.pa_err_deg),
-        day(&last.utc)
-    );
-    if let (Some(drift), Some(err)) = (track.drift_deg_per_day, track.drift_err_deg_per_day) {
-        let words = if drift.abs() > 3.0 * err { "it drifts by" } else { "no drift is certain:" };
-        let sign = if drift < 0.0 { "−" } else { "" };
-        text.push_str(&format!("; {words} {sign}{}° a day", format_measured(drift.abs(), err)));
-    }
-    let preferred = match track.preferred.as_deref() {
-        Some("fixed_to_sun") => "; its direction is best described as fixed to the Sun's",
-        Some("fixed_in_space") => "; its direction is best described as fixed in space",
-        Some("rotating") => "; its direction is best described as turning with a period",
-        _ if track.log_likelihood.is_some() => {
-            "; the nights do not tell whether it is fixed to the Sun's direction, fixed in space or turning"
-        }
-        _ => "",
-    };
-    Some(format!("{text}{preferred}."))
 }
 
 /// The date of an instant.

@@ -2,14 +2,13 @@
 
 pub mod reporting;
 
-use crate::night::products::RECORD;
+use crate::night::finished;
 use crate::{Failure, geometry, messages};
 use clap::{Args, ValueEnum};
-use fanlight_io::{OutputFolder, TableFormat, read_json, write_table};
+use fanlight_io::{OutputFolder, TableFormat, write_table};
 use fanlight_record::ades::{AdesFile, Positions, Selection, Violation, block_of_night};
-use fanlight_record::{NIGHT_SCHEMA, NightRecord, tables};
-use serde::Deserialize;
-use std::path::{Path, PathBuf};
+use fanlight_record::{NightRecord, tables};
+use std::path::PathBuf;
 
 /// What is exported, and how.
 #[derive(Debug, Clone, Args)]
@@ -77,7 +76,7 @@ impl Format {
 /// A night's record that is missing or cannot be read, a campaign file or an aperture that is wrong, records that ADES
 /// would refuse, a file that cannot be written.
 pub fn command(options: &Options) -> Result<(), Failure> {
-    let mut nights = options.nights.iter().map(|path| read_night(path)).collect::<Result<Vec<_>, Failure>>()?;
+    let mut nights = options.nights.iter().map(|path| finished::read(path)).collect::<Result<Vec<_>, Failure>>()?;
     if let Some(path) = &options.campaign {
         let campaign = geometry::load_campaign(path)?;
         nights.iter_mut().for_each(|night| reporting::complete(night, &campaign));
@@ -170,47 +169,6 @@ fn check_aperture(options: &Options, nights: &[NightRecord]) -> Result<(), Failu
         [] => failure.hint("it was not calibrated and has no magnitudes; leave --aperture out"),
         radii => failure.hint(format!("it has {} km", radii.join(", "))),
     })
-}
-
-/// What tells the kind of a record.
-#[derive(Deserialize)]
-struct Kind {
-    schema: String,
-}
-
-/// Reads the record of a night, from its folder or the file itself.
-fn read_night(path: &Path) -> Result<NightRecord, Failure> {
-    let file = if path.is_dir() { path.join(RECORD) } else { path.to_path_buf() };
-    if !file.is_file() {
-        let hint = match records_below(path).as_slice() {
-            [] => "give folders that `fanlight night` wrote, its --out".to_owned(),
-            folders => format!("the nights below it are in {}", folders.join(" ")),
-        };
-        return Err(Failure::call(format!("{}: there is no {RECORD}", path.display())).hint(hint));
-    }
-    let broken = |e: fanlight_io::IoError| Failure::data(e).hint("run `fanlight night` again to make it anew");
-    let kind: Kind = read_json(&file).map_err(broken)?;
-    if kind.schema != NIGHT_SCHEMA {
-        return Err(Failure::data(format!(
-            "{} has the schema \"{}\"; this program exports \"{NIGHT_SCHEMA}\"",
-            file.display(),
-            kind.schema
-        )));
-    }
-    read_json(&file).map_err(broken)
-}
-
-/// Folders in this one, or in one of its own, that hold a night's record, in order of name.
-fn records_below(path: &Path) -> Vec<String> {
-    let folders = |path: &Path| -> Vec<PathBuf> {
-        let entries = std::fs::read_dir(path).into_iter().flatten().filter_map(Result::ok);
-        entries.map(|e| e.path()).filter(|p| p.is_dir()).collect()
-    };
-    let own = folders(path);
-    let all = own.iter().flat_map(|f| folders(f)).chain(own.iter().cloned());
-    let mut found: Vec<String> = all.filter(|f| f.join(RECORD).is_file()).map(|f| f.display().to_string()).collect();
-    found.sort();
-    found
 }
 
 fn failure(error: fanlight_io::IoError) -> Failure {

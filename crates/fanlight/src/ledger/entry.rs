@@ -98,7 +98,7 @@ fn band(night: &NightFile, campaign: Option<&Campaign>) -> Option<String> {
 }
 
 /// Whether the comet was coming or going, by its two-body motion; `None` where the campaign has no orbit.
-fn side(mid: UtcInstant, campaign: &Campaign) -> Option<Side> {
+pub fn side(mid: UtcInstant, campaign: &Campaign) -> Option<Side> {
     let state = campaign.orbit().ok()?.state_at(mid.tdb()).ok()?;
     let outward: f64 = state.position_au.iter().zip(state.velocity_au_d).map(|(r, v)| r * v).sum();
     Some(if outward < 0.0 { Side::Pre } else { Side::Post })

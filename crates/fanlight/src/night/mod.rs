@@ -12,6 +12,7 @@ pub mod excess;
 pub mod expected;
 pub mod extinction;
 pub mod field;
+pub mod finished;
 pub mod first_pass;
 pub mod foreign_light;
 pub mod frame_pixels;

@@ -232,7 +232,7 @@ impl<'a> Calibration<'a> {
         let as_mag = |flux_error: f64| 1.0857 * flux_error / light.flux.abs().max(1e-30);
         let [offset, flat] = self.uncalibrated.flux_errors(aperture_arcsec);
         let mut error_terms_mag = [
-            ("photon and read noise", as_mag(light.noise)),
+            (sentences::NOISE_TERM, as_mag(light.noise)),
             ("sky", as_mag(light.sky)),
             ("zero point", self.zero_point.sigma),
             ("colour", self.colour_sigma),

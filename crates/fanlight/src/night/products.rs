@@ -123,11 +123,18 @@ fn clear_earlier(figures: &[Figure], folder: &OutputFolder) -> Result<(), Failur
     folder.remove_leftovers("figures");
     PANEL.iter().try_for_each(|name| folder.remove(name).map_err(Failure::data))?;
     for name in FIGURES.iter().filter(|name| figures.iter().all(|f| f.name != **name)) {
-        for ending in [".svg", ".png", "-dark.svg", "-dark.png"] {
-            folder.remove(&format!("figures/{name}{ending}")).map_err(Failure::data)?;
-        }
+        remove_figure(name, folder)?;
     }
     Ok(())
+}
+
+/// Takes away every version of a figure that an earlier run left.
+///
+/// # Errors
+/// When a file cannot be removed.
+pub fn remove_figure(name: &str, folder: &OutputFolder) -> Result<(), Failure> {
+    let endings = [".svg", ".png", "-dark.svg", "-dark.png"];
+    endings.iter().try_for_each(|ending| folder.remove(&format!("figures/{name}{ending}")).map_err(Failure::data))
 }
 
 /// The page's figures, and the panel for a broadcast.

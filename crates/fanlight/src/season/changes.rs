@@ -4,6 +4,7 @@ use super::inputs::NightIn;
 use super::stacks::Stacks;
 use crate::Failure;
 use crate::night::products::COMET;
+use crate::night::structure::JET_TO_DEG;
 use fanlight_coma::change::{self, CLAIMED_TO, Changed, Comparison};
 use fanlight_record::{ChangeRecord, ChangedFeature, FeatureRecord, NightRecord, sentences};
 use fanlight_sky::PositionAngle;
@@ -88,8 +89,6 @@ const MOVED_WITHIN_DEG: f64 = 60.0;
 const MOVED_SIGMA: f64 = 3.0;
 /// What comes and what goes where a feature moved lie within this many of its widths of it: by less than its width, they are its flanks.
 const MOVED_WIDTHS: f64 = 1.25;
-/// Wedges narrower than this are jets: see the night's own features.
-const JET_TO_DEG: f64 = 60.0;
 
 fn apart_deg(a: f64, b: f64) -> f64 {
     PositionAngle::from_deg(a).minus(PositionAngle::from_deg(b))

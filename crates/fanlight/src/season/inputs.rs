@@ -1,10 +1,10 @@
 //! The nights of a season: folders that `fanlight night` wrote, sorted out.
 
 use crate::Failure;
-use crate::night::products::RECORD;
+use crate::night::finished;
 use fanlight_coma::bands;
 use fanlight_io::{Ledger, LedgerError};
-use fanlight_record::{NIGHT_SCHEMA, NightRecord, SeasonNight, sentences};
+use fanlight_record::{NightRecord, SeasonNight, sentences};
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
@@ -114,32 +114,19 @@ fn lighten(record: &mut NightRecord) {
 }
 
 fn read_one(named: &Path) -> Result<Read, String> {
-    let folder = match named.is_file() {
-        true => named.parent().map_or_else(PathBuf::new, Path::to_path_buf),
-        false => named.to_path_buf(),
-    };
-    let path = folder.join(RECORD);
-    if !path.is_file() {
-        return Err(format!(
-            "{}: there is no {RECORD} in it; is it a folder that fanlight night wrote?",
-            folder.display()
-        ));
-    }
-    let record: NightRecord = fanlight_io::read_json(&path).map_err(|e| e.to_string())?;
-    if record.schema != NIGHT_SCHEMA {
-        return Err(format!("{}: its schema is {}, not {NIGHT_SCHEMA}", path.display(), record.schema));
-    }
+    let record = finished::read(named).map_err(|e| e.to_string())?;
+    let path = finished::path(named);
     let sha256 = fanlight_io::sha256_file(&path).map_err(|e| e.to_string())?;
-    Ok(Read { record, sha256, folder: Some(folder) })
+    Ok(Read { record, sha256, folder: path.parent().map(Path::to_path_buf) })
 }
 
-/// Sorts nights out: one comet, each night once, in order of time.
+/// Sorts nights out: one comet, each night once, in order of time; `side` says of an instant on which side of perihelion it is.
 ///
 /// # Errors
 /// When none is left.
 pub fn sort_out(
     object: &str,
-    perihelion_days: Option<f64>,
+    side: impl Fn(&str) -> Option<&'static str>,
     read: Vec<Result<Read, String>>,
 ) -> Result<Nights, Failure> {
     let mut nights: Vec<NightIn> = Vec::new();
@@ -174,7 +161,7 @@ pub fn sort_out(
             continue;
         }
         seen.extend(own.into_iter().map(|sum| (sum, nights.len())));
-        let side = perihelion_days.map(|p| if days < p { "pre" } else { "post" });
+        let side = side(&record.mid_utc);
         nights.push(NightIn { record, folder, side, days, sha256 });
     }
     if nights.is_empty() {

@@ -10,12 +10,15 @@ pub mod products;
 pub mod stacks;
 pub mod tracks;
 
+use crate::ledger::entry;
 use crate::{Failure, geometry, messages};
 use cache::Cache;
 use clap::{Args, ValueEnum};
 use fanlight_coma::change::Comparison;
+use fanlight_io::ledger::Side;
 use fanlight_io::{OutputFolder, ReferenceRow};
 use fanlight_record::{ChangeRecord, InputFile, Provenance, SEASON_SCHEMA, SeasonRecord, sentences};
+use fanlight_sky::UtcInstant;
 use inputs::{NightIn, Nights};
 use std::path::{Path, PathBuf};
 
@@ -112,8 +115,8 @@ pub fn command(options: &Options) -> Result<(), Failure> {
         Failure::call(format!("{}: there is no section [object]", options.campaign.display()))
             .hint("fanlight season needs the comet's designation: only its own nights go together")
     })?;
-    let perihelion_days = object.orbit.as_ref().map(|o| o.perihelion_jd_tdb - UNIX_EPOCH_JD);
-    let nights = inputs::sort_out(&object.designation, perihelion_days, read)?;
+    let side = |utc: &str| entry::side(UtcInstant::parse(utc).ok()?, &campaign).map(Side::as_str);
+    let nights = inputs::sort_out(&object.designation, side, read)?;
     for reason in &nights.left_out {
         messages::warn(reason);
     }
@@ -124,9 +127,6 @@ pub fn command(options: &Options) -> Result<(), Failure> {
     products::write(&season, options, &folder)?;
     messages::tell(&folder.path(products::PAGE).display().to_string())
 }
-
-/// Julian date of 1970-01-01T00:00.
-const UNIX_EPOCH_JD: f64 = 2_440_587.5;
 
 fn check(options: &Options) -> Result<(), Failure> {
     if !(0.05..=3.0).contains(&options.rate) {

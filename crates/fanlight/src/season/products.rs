@@ -3,7 +3,7 @@
 use super::stacks::Stacks;
 use super::{Options, Season, Way};
 use crate::Failure;
-use crate::night::products::write_figures;
+use crate::night::products::{remove_figure, write_figures};
 use fanlight_coma::change::Comparison;
 use fanlight_coma::solar;
 use fanlight_image::Mask;
@@ -46,11 +46,7 @@ const FIGURES: [&str; 5] = ["montage", "change", "tracks", "activity", "light-cu
 
 /// Takes away what an earlier run left and this one may not replace.
 fn clear_earlier(folder: &OutputFolder) -> Result<(), Failure> {
-    for name in FIGURES {
-        for ending in [".svg", ".png", "-dark.svg", "-dark.png"] {
-            folder.remove(&format!("figures/{name}{ending}")).map_err(Failure::data)?;
-        }
-    }
+    FIGURES.iter().try_for_each(|name| remove_figure(name, folder))?;
     ANIMATIONS.iter().try_for_each(|name| folder.remove(name).map_err(Failure::data))
 }
 
