@@ -251,7 +251,7 @@ pub fn run(arguments: Arguments) -> Result<(), Failure> {
                 (Some(path), _) => LedgerChoice::File(path),
                 _ => LedgerChoice::OfCampaign,
             };
-            night::command(&night::Options { frames_dir, campaign, out, other_band, choice, verify }, &ledger)
+            night::command(&night::Options { frames_dir, campaign, out, other_band, choice, verify, ledger })
         }
         Command::Enhance(options) => enhance::command(&options),
         Command::Season(options) => season::command(&options),

@@ -51,9 +51,10 @@ fn night(name: &str, scenario: &Scenario, out: &Path) -> Result<NightRecord, Fai
         other_band: None,
         choice: night::select::Choice::default(),
         verify: false,
+        ledger: entry::Choice::File(out.join(LEDGER)),
     };
     let record = night::run(&options)?;
-    entry::record_finished(&options.out, &options.campaign, &entry::Choice::File(out.join(LEDGER)));
+    entry::record_finished(&options.out, &options.campaign, &options.ledger);
     Ok(record)
 }
 

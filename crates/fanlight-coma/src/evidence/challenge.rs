@@ -4,7 +4,7 @@ mod centre;
 mod detector;
 mod elongation;
 mod halves;
-mod history;
+pub mod history;
 mod method;
 mod noise;
 mod stars;
@@ -70,7 +70,7 @@ impl<'a> Challenged<'a> {
         Self { model, findings, index }
     }
 
-    /// All challenges in the order of records.
+    /// The challenges that the night itself can make, in the order of records; what earlier nights say comes after them: see [`history`].
     pub fn all(&self, instrument: &Instrument, pictures: &Pictures) -> Vec<Challenge> {
         vec![
             noise::challenge(self),
@@ -80,7 +80,6 @@ impl<'a> Challenged<'a> {
             stars::challenge(self),
             detector::challenge(self, instrument),
             method::challenge(self, pictures),
-            history::challenge(),
         ]
     }
 

@@ -112,6 +112,7 @@ pub fn reduced(folder: &Path) -> Result<Reduced, String> {
         other_band: None,
         choice: Default::default(),
         verify: false,
+        ledger: Default::default(),
     };
     let sources = Sources::open(&options).map_err(|e| format!("{e:?}"))?;
     reduce::reduce(&options, sources, &folder.join("scratch")).map_err(|e| format!("{e:?}"))

@@ -34,6 +34,30 @@ impl FromStr for Length {
     }
 }
 
+impl Length {
+    /// A length in pixels.
+    pub fn px(value: f64) -> Self {
+        Self { value, unit: Unit::Px }
+    }
+
+    /// The same length in km at the comet.
+    ///
+    /// # Errors
+    /// When the scale is not known: names the option it was given to.
+    pub fn in_km(self, scale: &PixelScale, option: &str) -> Result<Self, Failure> {
+        if self.unit == Unit::Km {
+            return Ok(self);
+        }
+        let px_per_km = scale.px(Self { value: 1.0, unit: Unit::Km }, option)?;
+        Ok(Self { value: scale.px(self, option)? / px_per_km, unit: Unit::Km })
+    }
+
+    /// As it is typed.
+    pub fn as_typed(self) -> String {
+        self.to_string().replace(' ', "")
+    }
+}
+
 impl fmt::Display for Length {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let unit = match self.unit {

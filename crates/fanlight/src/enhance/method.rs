@@ -1,7 +1,6 @@
 //! The enhancements by name, and their settings.
 
 use super::length::{Length, PixelScale};
-use super::subject::Subject;
 use crate::Failure;
 use crate::night::stack_noise::pixel_variance;
 use clap::{Args, ValueEnum};
@@ -10,6 +9,7 @@ use fanlight_coma::enhance::{
 };
 use fanlight_image::Image;
 use fanlight_present::Values;
+use fanlight_sky::PixelXy;
 use std::path::PathBuf;
 
 /// An enhancement, by the name that the command takes.
@@ -107,6 +107,29 @@ const LEAST_SIGNAL_SIGMA: f64 = 3.0;
 /// Of the annulus where none is given: inner radius in pixels, outer as a share of the shorter side.
 const ANNULUS: (f64, f64) = (3.0, 0.25);
 
+/// Usual widths and scales.
+const RING_PX: f64 = 1.0;
+const BASE_PX: f64 = 1.0;
+const LAPLACIAN_PX: f64 = 3.0;
+const UNSHARP_PX: f64 = 5.0;
+
+/// An image with its comet's place and its scale.
+#[derive(Debug, Clone, Copy)]
+pub struct Grid<'a> {
+    /// The pixels.
+    pub image: &'a Image,
+    /// The comet.
+    pub centre: PixelXy,
+    /// What a pixel is worth.
+    pub scale: PixelScale,
+}
+
+impl Grid<'_> {
+    fn usual_annulus_px(&self) -> (f64, f64) {
+        (ANNULUS.0, ANNULUS.1 * self.image.width.min(self.image.height) as f64)
+    }
+}
+
 impl Method {
     /// Its name on the command line and in file names.
     pub fn name(self) -> String {
@@ -149,7 +172,7 @@ impl Method {
         Ok(())
     }
 
-    /// The enhancement with its settings, for this image of the subject's grid; and its settings in words.
+    /// The enhancement with its settings, for this image of the grid; and its settings in words.
     ///
     /// # Errors
     /// When a length needs a scale that is not known, `--against` is missing or does not fit, or no power law can be
@@ -157,15 +180,15 @@ impl Method {
     pub fn with_settings(
         self,
         settings: &Settings,
-        subject: &Subject,
+        grid: &Grid,
         image: &Image,
         other: Option<&Image>,
     ) -> Result<(Enhancement, String), Failure> {
-        let scale = &subject.scale;
+        let scale = &grid.scale;
         let px = |length: Option<Length>, default_px: f64, option: &str| {
             length.map_or(Ok(default_px), |l| scale.px(l, option))
         };
-        let ring = || px(settings.ring, 1.0, "--ring");
+        let ring = || px(settings.ring, RING_PX, "--ring");
         Ok(match self {
             Self::RotationalGradient => {
                 let rotation_deg = settings.rotation_deg.unwrap_or(25.0);
@@ -204,24 +227,24 @@ impl Method {
             }
             Self::InverseRadius => (Enhancement::DivideByInverseRadius, "ρ in pixels".into()),
             Self::PowerLawDivision => {
-                let (inner, outer) = annulus(settings, subject)?;
-                let (profile, slope) = RadialProfile::power_law(image, subject.centre, inner, outer)
+                let (inner, outer) = annulus(settings, grid)?;
+                let (profile, slope) = RadialProfile::power_law(image, grid.centre, inner, outer)
                     .map_err(|e| Failure::data(e).about("--annulus"))?;
                 let words = format!("ρ^{slope:.3}, fitted from {} to {}", scale.words(inner), scale.words(outer));
                 (Enhancement::DivideByProfile(profile), words)
             }
             Self::VariableHighPass => {
-                let base_px = px(settings.base, 1.0, "--base")?;
+                let base_px = px(settings.base, BASE_PX, "--base")?;
                 let (growth, exponent) = (settings.growth.unwrap_or(0.05), settings.exponent.unwrap_or(1.0));
                 let words = format!("Gaussian of σ = {base_px:.4} px + {growth}·ρ^{exponent}, ρ in pixels");
                 (Enhancement::VariableHighPass(ScaleLaw { base_px, growth, exponent }), words)
             }
             Self::Laplacian => {
-                let sigma_px = px(settings.scale, 3.0, "--scale")?;
+                let sigma_px = px(settings.scale, LAPLACIAN_PX, "--scale")?;
                 (Enhancement::Laplacian { sigma_px }, format!("Gaussian of σ = {}", scale.words(sigma_px)))
             }
             Self::UnsharpRatio => {
-                let sigma_px = px(settings.scale, 5.0, "--scale")?;
+                let sigma_px = px(settings.scale, UNSHARP_PX, "--scale")?;
                 (Enhancement::UnsharpRatio { sigma_px }, format!("Gaussian of σ = {}", scale.words(sigma_px)))
             }
             Self::MultiScale => {
@@ -247,10 +270,10 @@ impl Method {
                     return Err(Failure::call("temporal-ratio needs another night's image")
                         .hint("give it by --against OTHER.fits"));
                 };
-                let (inner_px, outer_px) = annulus(settings, subject)?;
+                let (inner_px, outer_px) = annulus(settings, grid)?;
                 let min_signal = match settings.least {
                     Some(least) => least,
-                    None => LEAST_SIGNAL_SIGMA * noise(&subject.image)?,
+                    None => LEAST_SIGNAL_SIGMA * noise(grid.image)?,
                 };
                 let words = format!(
                     "both scaled to one mean from {} to {}, signals under {min_signal:.4} left out",
@@ -283,6 +306,74 @@ impl Method {
 }
 
 impl Settings {
+    /// The same with every length in km at the comet, usual ones too, as they are on this grid: what makes nights of several scales go
+    /// through one filter. Lengths that were given in km stay as they are.
+    ///
+    /// # Errors
+    /// When the grid's scale is not known.
+    pub fn in_km(&self, method: Method, grid: &Grid) -> Result<Self, Failure> {
+        let km = |length: Option<Length>, usual_px: f64, option: &str| {
+            length.unwrap_or(Length::px(usual_px)).in_km(&grid.scale, option)
+        };
+        let mut settings = self.clone();
+        match method {
+            Method::RotationalGradient => settings.shift = Some(km(self.shift, 0.0, "--shift")?),
+            Method::AzimuthalDivision
+            | Method::AzimuthalSubtraction
+            | Method::RingStretch
+            | Method::RingStandardisation => settings.ring = Some(km(self.ring, RING_PX, "--ring")?),
+            Method::VariableHighPass => settings.base = Some(km(self.base, BASE_PX, "--base")?),
+            Method::Laplacian => settings.scale = Some(km(self.scale, LAPLACIAN_PX, "--scale")?),
+            Method::UnsharpRatio => settings.scale = Some(km(self.scale, UNSHARP_PX, "--scale")?),
+            Method::MultiScale => {
+                let usual = BandConfig::default().scales_px.into_iter().map(Length::px).collect();
+                let scales: Vec<Length> = if self.scales.is_empty() { usual } else { self.scales.clone() };
+                settings.scales = scales.iter().map(|l| l.in_km(&grid.scale, "--scales")).collect::<Result<_, _>>()?;
+            }
+            Method::PowerLawDivision if self.annulus.is_empty() => {
+                let (inner, outer) = grid.usual_annulus_px();
+                settings.annulus = vec![km(None, inner, "--annulus")?, km(None, outer, "--annulus")?];
+            }
+            Method::PowerLawDivision => {
+                let annulus = self.annulus.iter().map(|l| l.in_km(&grid.scale, "--annulus"));
+                settings.annulus = annulus.collect::<Result<_, _>>()?;
+            }
+            Method::InverseRadius | Method::TemporalRatio => {}
+        }
+        Ok(settings)
+    }
+
+    /// As they would be typed, with a space before each.
+    pub fn as_typed(&self) -> String {
+        let number = |name: &str, value: Option<f64>| value.map(|v| format!(" {name} {v}")).unwrap_or_default();
+        let length = |name: &str, value: Option<Length>| value.map(|v| format!(" {name} {}", v.as_typed())).unwrap_or_default();
+        let list = |name: &str, values: Vec<String>| match values.is_empty() {
+            true => String::new(),
+            false => format!(" {name} {}", values.join(",")),
+        };
+        let lengths = |values: &[Length]| values.iter().map(|l| l.as_typed()).collect();
+        let average = self.average.and_then(|a| a.to_possible_value()).map(|a| format!(" --average {}", a.get_name()));
+        let against = self.against.as_ref().map(|p| format!(" --against \"{}\"", p.display()));
+        [
+            number("--rotation-deg", self.rotation_deg),
+            length("--shift", self.shift),
+            average.unwrap_or_default(),
+            length("--ring", self.ring),
+            number("--low", self.low),
+            number("--high", self.high),
+            length("--scale", self.scale),
+            length("--base", self.base),
+            number("--growth", self.growth),
+            number("--exponent", self.exponent),
+            list("--scales", lengths(&self.scales)),
+            list("--gains", self.gains.iter().map(f64::to_string).collect()),
+            against.unwrap_or_default(),
+            list("--annulus", lengths(&self.annulus)),
+            number("--least", self.least),
+        ]
+        .concat()
+    }
+
     /// Names of the settings that were given.
     fn given(&self) -> Vec<&'static str> {
         let all = [
@@ -315,10 +406,10 @@ impl PixelScale {
     }
 }
 
-fn annulus(settings: &Settings, subject: &Subject) -> Result<(f64, f64), Failure> {
+fn annulus(settings: &Settings, grid: &Grid) -> Result<(f64, f64), Failure> {
     match settings.annulus[..] {
-        [] => Ok((ANNULUS.0, ANNULUS.1 * subject.image.width.min(subject.image.height) as f64)),
-        [inner, outer] => Ok((subject.scale.px(inner, "--annulus")?, subject.scale.px(outer, "--annulus")?)),
+        [] => Ok(grid.usual_annulus_px()),
+        [inner, outer] => Ok((grid.scale.px(inner, "--annulus")?, grid.scale.px(outer, "--annulus")?)),
         _ => Err(Failure::call("--annulus takes two radii").hint("write --annulus 3px,40px")),
     }
 }

@@ -84,7 +84,7 @@ pub fn command(options: &Options) -> Result<(), Failure> {
     let mut written = Vec::new();
     for method in methods {
         let of = |image: &Image| {
-            let (enhancement, words) = method.with_settings(&options.settings, &subject, image, other.as_ref())?;
+            let (enhancement, words) = method.with_settings(&options.settings, &subject.grid(), image, other.as_ref())?;
             let out = apply(&enhancement, image, &clear, subject.centre).map_err(|e| refused(method, &e))?;
             Ok::<_, Failure>((enhancement, words, out))
         };
@@ -114,10 +114,14 @@ pub fn command(options: &Options) -> Result<(), Failure> {
 }
 
 impl Method {
+    /// Every method.
+    pub fn all() -> impl Iterator<Item = Self> {
+        <Self as clap::ValueEnum>::value_variants().iter().copied()
+    }
+
     /// Every method that can be used with these settings: a ratio needs another night.
     fn all_for(settings: &Settings) -> Vec<Self> {
-        let all = <Self as clap::ValueEnum>::value_variants().iter().copied();
-        all.filter(|m| *m != Self::TemporalRatio || settings.against.is_some()).collect()
+        Self::all().filter(|m| *m != Self::TemporalRatio || settings.against.is_some()).collect()
     }
 }
 

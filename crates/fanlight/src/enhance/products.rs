@@ -127,6 +127,17 @@ fn write_image(
     fanlight_io::write_fits(&folder.path(name), &[hdu]).map_err(Failure::data)
 }
 
+/// How a picture was made, what it does to the light and what it draws of its own, for captions.
+pub fn how(enhancement: &Enhancement, settings_in_words: &str) -> String {
+    format!(
+        "{}: {settings_in_words}. Brightness {}. {} Source: {}.",
+        upper_first(enhancement.name()),
+        brightness(enhancement),
+        enhancement.artefacts(),
+        enhancement.source()
+    )
+}
+
 fn brightness(enhancement: &Enhancement) -> &'static str {
     match enhancement.brightness() {
         Brightness::Kept(Undo::Multiplicative) => "kept; what was divided by gives it back by multiplication",
@@ -196,14 +207,7 @@ fn figure(stem: &str, subject: &Subject, enhanced: &Enhanced) -> Result<fanlight
     let length_unit = if subject.scale.arcsec_per_px.is_some() { "″" } else { " px" };
     let mask = subject.mask();
     let enhancement = &enhanced.enhancement;
-    let how = format!(
-        "{}: {}. Brightness {}. {} Source: {}.",
-        upper_first(enhancement.name()),
-        enhanced.words,
-        brightness(enhancement),
-        enhancement.artefacts(),
-        enhancement.source()
-    );
+    let how = how(enhancement, &enhanced.words);
     let warning = enhanced.twin.is_none().then(|| format!("{}.", upper_first(NO_TWIN)));
     let picture = EnhancedPicture {
         name: stem,

@@ -2,6 +2,7 @@
 
 use super::Options;
 use super::length::PixelScale;
+use super::method::Grid;
 use crate::Failure;
 use crate::night::expected::parse_place;
 use crate::night::products::NOISY_TWIN;
@@ -103,6 +104,11 @@ impl Subject {
         };
         let scale = PixelScale { arcsec_per_px, km_per_arcsec };
         Ok(Self { path, header, image, centre, wcs, scale, directions })
+    }
+
+    /// Its pixels with what the methods need to know of them.
+    pub fn grid(&self) -> Grid<'_> {
+        Grid { image: &self.image, centre: self.centre, scale: self.scale }
     }
 
     /// Pixels without a value.

@@ -9,9 +9,10 @@ use std::path::{Path, PathBuf};
 use std::time::{SystemTime, UNIX_EPOCH};
 
 /// Where `fanlight night` records itself.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub enum Choice {
     /// In the campaign's ledger.
+    #[default]
     OfCampaign,
     /// In this one.
     File(PathBuf),
@@ -19,14 +20,22 @@ pub enum Choice {
     Nowhere,
 }
 
+impl Choice {
+    /// The ledger; `None` where there is to be none.
+    pub fn path(&self, campaign: &Campaign) -> Option<PathBuf> {
+        match self {
+            Self::OfCampaign => Some(campaign.ledger_path()),
+            Self::File(path) => Some(path.clone()),
+            Self::Nowhere => None,
+        }
+    }
+}
+
 /// Records a finished night. The night stands whether or not it can be recorded: what is in the way is a warning.
 pub fn record_finished(out: &Path, campaign: &Path, choice: &Choice) {
-    let recorded = match choice {
-        Choice::Nowhere => return,
-        _ => record_in(out, campaign, choice),
-    };
-    match recorded {
-        Ok((path, recorded)) => {
+    match record_in(out, campaign, choice) {
+        Ok(None) => {}
+        Ok(Some((path, recorded))) => {
             tracing::info!("{} in ledger {}", told(&recorded), path.display());
             recorded.notes.iter().for_each(|note| messages::warn(&format!("ledger: {note}")));
         }
@@ -42,16 +51,13 @@ pub fn record_finished(out: &Path, campaign: &Path, choice: &Choice) {
     }
 }
 
-fn record_in(out: &Path, campaign: &Path, choice: &Choice) -> Result<(PathBuf, Recorded), Failure> {
+fn record_in(out: &Path, campaign: &Path, choice: &Choice) -> Result<Option<(PathBuf, Recorded)>, Failure> {
     let campaign = geometry::load_campaign(campaign)?;
-    let path = match choice {
-        Choice::File(path) => path.clone(),
-        _ => campaign.ledger_path(),
-    };
+    let Some(path) = choice.path(&campaign) else { return Ok(None) };
     let night = NightFile::read(out).map_err(failure)?;
     let mut ledger = Ledger::open_or_create(&path).map_err(failure)?;
     let recorded = record(&mut ledger, &night, Some(&campaign)).map_err(failure)?;
-    Ok((path, recorded))
+    Ok(Some((path, recorded)))
 }
 
 /// Takes a night in, with what the campaign says of it.

@@ -16,6 +16,7 @@ pub mod finished;
 pub mod first_pass;
 pub mod foreign_light;
 pub mod frame_pixels;
+pub mod history;
 pub mod inputs;
 pub mod judge;
 pub mod kept;
@@ -75,6 +76,8 @@ pub struct Options {
     pub choice: select::Choice,
     /// Whether an earlier run's inputs and products are compared by their contents instead of by size and time of change.
     pub verify: bool,
+    /// The ledger that earlier nights are looked up in.
+    pub ledger: entry::Choice,
 }
 
 impl Options {
@@ -145,11 +148,11 @@ impl Sources {
 ///
 /// # Errors
 /// When the data or the campaign do not allow the job.
-pub fn command(options: &Options, ledger: &entry::Choice) -> Result<(), Failure> {
+pub fn command(options: &Options) -> Result<(), Failure> {
     let record = run(options)?;
     say_notes(&record);
     // last, when the record is in place: a night that was killed before is recorded by the next call
-    entry::record_finished(&options.out, &options.campaign, ledger);
+    entry::record_finished(&options.out, &options.campaign, &options.ledger);
     let page = options.out.join(products::PAGE);
     messages::tell(&format!("{}\nPage: {}", record.summary, page.display()))
 }
@@ -239,7 +242,8 @@ pub struct Colour {
 pub fn run(options: &Options) -> Result<NightRecord, Failure> {
     let sources = Sources::open(options)?;
     let inputs = unchanged::input_files(options, &sources);
-    if let Some(record) = unchanged::earlier_record(options, &inputs) {
+    let stands = |record: &NightRecord| history::is_as_it_was(record, &sources.campaign, &options.ledger);
+    if let Some(record) = unchanged::earlier_record(options, &inputs).filter(stands) {
         tracing::info!("nothing has changed since the products were made; they stay as they are");
         reduce::warn_near_sun(record.geometry.elongation_deg);
         return Ok(record);

@@ -7,6 +7,7 @@ use super::expected::{self, Expected};
 use super::field::{self, Field};
 use super::first_pass::{self, Context, FirstLook, StarGrid};
 use super::foreign_light;
+use super::history;
 use super::frame_pixels::FramePixels;
 use super::inputs::{self, Inputs, LeftOut};
 use super::kept::{Known, kept_frames, mean_mid};
@@ -366,6 +367,7 @@ pub fn reduce(options: &Options, sources: Sources, scratch: &Path) -> Result<Red
     let structure = match structure::look(&night, &record.geometry) {
         Ok(found) => {
             found.fill(&mut record.morphology, &record.geometry);
+            history::fill(&mut record, &night.campaign, &options.ledger);
             let along_features = light::feature_sectors(&night, &record, calibration.as_ref());
             record.sectors.extend(along_features);
             foreign_light::widen(&mut record);

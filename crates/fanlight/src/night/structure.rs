@@ -422,7 +422,8 @@ impl Structure {
     }
 }
 
-fn challenge_record(c: &Challenge) -> ChallengeRecord {
+/// A challenge in the record's terms.
+pub fn challenge_record(c: &Challenge) -> ChallengeRecord {
     let outcome = match c.outcome {
         Outcome::Passed => "passed",
         Outcome::Failed => "failed",

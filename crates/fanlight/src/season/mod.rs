@@ -5,11 +5,13 @@ pub mod cache;
 pub mod caption;
 pub mod changes;
 pub mod comparison;
+pub mod enhanced;
 pub mod inputs;
 pub mod products;
 pub mod stacks;
 pub mod tracks;
 
+use crate::enhance::method::{Method, Settings};
 use crate::ledger::entry;
 use crate::{Failure, geometry, messages};
 use cache::Cache;
@@ -21,6 +23,9 @@ use fanlight_record::{ChangeRecord, InputFile, Provenance, SEASON_SCHEMA, Season
 use fanlight_sky::UtcInstant;
 use inputs::{NightIn, Nights};
 use std::path::{Path, PathBuf};
+
+/// Nights a second in the animation where none is given.
+const RATE: f64 = 1.5;
 
 /// Which nights, and what is drawn of them.
 #[derive(Debug, Clone, Args)]
@@ -47,11 +52,17 @@ pub struct Options {
     #[arg(long, value_name = "KM")]
     pub half_width: Option<f64>,
     /// Nights a second in the animation, 0.05 to 3: faster would flash
-    #[arg(long, value_name = "RATE", default_value_t = 1.5)]
+    #[arg(long, value_name = "RATE", default_value_t = RATE)]
     pub rate: f64,
     /// Write the animation as numbered pictures of 1920 × 1080 pixels too, for a video editor
     #[arg(long)]
     pub picture_sequence: bool,
+    /// A montage of all nights through an enhancement too, the featureless twin under each; may be given several times
+    #[arg(long, value_enum, value_name = "NAME")]
+    pub enhance: Vec<Method>,
+    /// Settings of the enhancements.
+    #[command(flatten)]
+    pub settings: Settings,
 }
 
 impl Options {
@@ -63,8 +74,12 @@ impl Options {
         let way = if self.orientation == Way::SunRight { " --orientation sun-right" } else { "" };
         let width = self.half_width.map(|w| format!(" --half-width {w}")).unwrap_or_default();
         let reference = self.reference.as_ref().map(|p| format!(" --reference {}", quoted(p))).unwrap_or_default();
+        let rate = if self.rate == RATE { String::new() } else { format!(" --rate {}", self.rate) };
+        let sequence = if self.picture_sequence { " --picture-sequence" } else { "" };
+        let enhance: String = self.enhance.iter().map(|m| format!(" --enhance {}", m.name())).collect();
+        let settings = self.settings.as_typed();
         format!(
-            "fanlight season{nights} --campaign {} --out {}{ledger}{way}{width}{reference}",
+            "fanlight season{nights} --campaign {} --out {}{ledger}{way}{width}{reference}{rate}{sequence}{enhance}{settings}",
             quoted(&self.campaign),
             quoted(&self.out)
         )
@@ -137,7 +152,7 @@ fn check(options: &Options) -> Result<(), Failure> {
     if options.half_width.is_some_and(|w| !(w > 0.0 && w.is_finite())) {
         return Err(Failure::call("--half-width: must be a number of km over 0"));
     }
-    Ok(())
+    enhanced::check(&options.enhance, &options.settings)
 }
 
 /// Everything that the nights say together.

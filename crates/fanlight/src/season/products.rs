@@ -1,5 +1,6 @@
 //! Writing what the nights gave together: figures, page, animation and record, each whole or not at all.
 
+use super::enhanced::{self, EnhancedNights};
 use super::stacks::Stacks;
 use super::{Options, Season, Way};
 use crate::Failure;
@@ -32,7 +33,14 @@ pub fn write(season: &Season, options: &Options, folder: &OutputFolder) -> Resul
     folder.remove_leftovers("figures");
     let stacks = stacks(season);
     let map = season.last.as_ref().map(|(_, c)| Map::new(c));
-    let pictures = pictures(season, options, &stacks, map.as_ref());
+    let first = season.nights.len() - stacks.len();
+    let nights = montage_nights(season, &stacks);
+    let enhanced: Vec<EnhancedNights> = options
+        .enhance
+        .iter()
+        .filter_map(|m| EnhancedNights::new(*m, &options.settings, &season.nights[first..], &stacks, &nights).transpose())
+        .collect::<Result<_, _>>()?;
+    let pictures = pictures(season, options, nights, &enhanced, map.as_ref());
     let figures = season_figures(record, &pictures).map_err(Failure::data)?;
     clear_earlier(folder)?;
     write_figures(&figures, folder, "figures/")?;
@@ -46,7 +54,8 @@ const FIGURES: [&str; 5] = ["montage", "change", "tracks", "activity", "light-cu
 
 /// Takes away what an earlier run left and this one may not replace.
 fn clear_earlier(folder: &OutputFolder) -> Result<(), Failure> {
-    FIGURES.iter().try_for_each(|name| remove_figure(name, folder))?;
+    let names = FIGURES.iter().map(ToString::to_string).chain(enhanced::figure_names());
+    names.into_iter().try_for_each(|name| remove_figure(&name, folder))?;
     ANIMATIONS.iter().try_for_each(|name| folder.remove(name).map_err(Failure::data))
 }
 
@@ -91,15 +100,9 @@ impl<'a> Map<'a> {
     }
 }
 
-fn pictures<'a>(
-    season: &'a Season,
-    options: &Options,
-    stacks: &'a [Option<Stacks>],
-    map: Option<&'a Map>,
-) -> SeasonPictures<'a> {
-    let record = &season.record;
+fn montage_nights<'a>(season: &'a Season, stacks: &'a [Option<Stacks>]) -> Vec<MontageNight<'a>> {
     let first = season.nights.len() - stacks.len();
-    let nights: Vec<MontageNight> = record.nights[first..]
+    season.record.nights[first..]
         .iter()
         .zip(stacks)
         .zip(&season.nights[first..])
@@ -110,7 +113,17 @@ fn pictures<'a>(
             sky_noise_e_per_s_px: Some(own.record.stack.sky_noise_e_per_s_px),
             solar_mag: night.band.as_deref().and_then(solar::solar_magnitude),
         })
-        .collect();
+        .collect()
+}
+
+fn pictures<'a>(
+    season: &'a Season,
+    options: &Options,
+    nights: Vec<MontageNight<'a>>,
+    enhanced: &'a [EnhancedNights],
+    map: Option<&'a Map>,
+) -> SeasonPictures<'a> {
+    let record = &season.record;
     let change = season.last.as_ref().zip(map).and_then(|((index, _), map)| {
         let change = record.changes.get(*index)?;
         let at = |utc: &str| nights.iter().find(|n| n.night.mid_utc == utc).cloned();
@@ -118,7 +131,7 @@ fn pictures<'a>(
         let sigmas = map.picture(later.night);
         Some(ChangePictures { change, sigmas, earlier, later, how: HOW })
     });
-    SeasonPictures {
+    let mut pictures = SeasonPictures {
         nights,
         enhanced: Vec::new(),
         change,
@@ -127,7 +140,12 @@ fn pictures<'a>(
             Way::SunRight => SkyOrientation::SunRight,
         },
         half_width_km: options.half_width,
-    }
+    };
+    // as wide as that of the light
+    let half_width_km = pictures.montage(record).half_width_km;
+    let montages = enhanced.iter().map(|e| e.montage(&record.object, &pictures.nights, pictures.orientation, half_width_km));
+    pictures.enhanced = montages.collect();
+    pictures
 }
 
 /// How the map of changes is made, in its caption.

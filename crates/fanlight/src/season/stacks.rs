@@ -81,23 +81,29 @@ impl Stacks {
 
     /// The stack as it is drawn.
     pub fn picture(&self) -> SkyPicture<'_> {
-        self.picture_of(&self.image)
-    }
-
-    /// The twin as it is drawn.
-    pub fn twin_picture(&self) -> Option<SkyPicture<'_>> {
-        self.twin.as_ref().map(|twin| self.picture_of(twin))
-    }
-
-    fn picture_of<'a>(&'a self, image: &'a Image) -> SkyPicture<'a> {
         SkyPicture {
-            image,
+            image: &self.image,
             mask: &self.mask,
             centre_x_px: self.frame.centre_px.0,
             centre_y_px: self.frame.centre_px.1,
             arcsec_per_px: self.frame.arcsec_per_px,
             zero_point_mag: self.zero_point_mag,
         }
+    }
+
+    /// The stack.
+    pub fn image(&self) -> &Image {
+        &self.image
+    }
+
+    /// What of it is no measurement.
+    pub fn mask(&self) -> &Mask {
+        &self.mask
+    }
+
+    /// Its scale.
+    pub fn arcsec_per_px(&self) -> f64 {
+        self.frame.scale_arcsec()
     }
 
     /// Hands the night to `compared` as nights are held against each other; `None` where its record lacks what that needs.

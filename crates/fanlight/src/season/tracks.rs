@@ -7,7 +7,7 @@ use fanlight_coma::season::periodogram::{Period, PeriodSettings, Series, find_pe
 use fanlight_coma::season::tracks::{FeatureKind, LinkRule, Track, TrackPoint, link_tracks};
 use fanlight_image::Measured;
 use fanlight_record::{
-    ActivityRecord, DirectionLikelihoods, ExpansionPoint, ExpansionRecord, FeatureRecord, PeriodRecord,
+    ActivityRecord, DirectionLikelihoods, ExpansionPoint, ExpansionRecord, FeatureRecord, NightRecord, PeriodRecord,
     PeriodSearchRecord, TrackRecord,
 };
 use fanlight_sky::{PositionAngle, SkyPosition};
@@ -34,6 +34,24 @@ struct Seen<'a> {
     feature: &'a FeatureRecord,
 }
 
+/// What of a night is followed: what is real, and what may well be.
+pub fn followed(night: &NightRecord) -> impl Iterator<Item = &FeatureRecord> {
+    night.morphology.features.iter().filter(|f| matches!(f.verdict.as_str(), "supported" | "provisional"))
+}
+
+/// A feature as it is linked from night to night.
+pub fn point(night: &NightRecord, feature: &FeatureRecord, utc_days: f64) -> TrackPoint {
+    TrackPoint {
+        utc_days,
+        pa_deg: pa(feature),
+        width_deg: feature.width_deg.clamp(1.0, 360.0),
+        contrast: Measured::new(feature.contrast, feature.contrast_err),
+        kind: kind(feature),
+        sunward_pa_deg: night.geometry.sunward_pa_deg,
+        negative_velocity_pa_deg: night.geometry.negative_velocity_pa_deg,
+    }
+}
+
 fn kind(feature: &FeatureRecord) -> FeatureKind {
     match feature.kind.as_str() {
         "arc" => FeatureKind::Arc,
@@ -44,14 +62,7 @@ fn kind(feature: &FeatureRecord) -> FeatureKind {
 }
 
 fn seen(nights: &[NightIn]) -> Vec<Seen<'_>> {
-    nights
-        .iter()
-        .flat_map(|night| {
-            let own = night.record.morphology.features.iter();
-            own.filter(|f| matches!(f.verdict.as_str(), "supported" | "provisional"))
-                .map(move |feature| Seen { night, feature })
-        })
-        .collect()
+    nights.iter().flat_map(|night| followed(&night.record).map(move |feature| Seen { night, feature })).collect()
 }
 
 fn pa(feature: &FeatureRecord) -> Measured {
@@ -61,18 +72,7 @@ fn pa(feature: &FeatureRecord) -> Measured {
 /// Tracks and arcs' speeds, and sentences on what could not be done.
 pub fn record(nights: &[NightIn], notes: &mut Vec<String>) -> (Vec<TrackRecord>, Vec<ExpansionRecord>) {
     let seen = seen(nights);
-    let points: Vec<TrackPoint> = seen
-        .iter()
-        .map(|s| TrackPoint {
-            utc_days: s.night.days,
-            pa_deg: pa(s.feature),
-            width_deg: s.feature.width_deg.clamp(1.0, 360.0),
-            contrast: Measured::new(s.feature.contrast, s.feature.contrast_err),
-            kind: kind(s.feature),
-            sunward_pa_deg: s.night.record.geometry.sunward_pa_deg,
-            negative_velocity_pa_deg: s.night.record.geometry.negative_velocity_pa_deg,
-        })
-        .collect();
+    let points: Vec<TrackPoint> = seen.iter().map(|s| point(&s.night.record, s.feature, s.night.days)).collect();
     let tracks = match link_tracks(&points, &LinkRule::default()) {
         Ok(tracks) => tracks,
         Err(reason) => {

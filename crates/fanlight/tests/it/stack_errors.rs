@@ -129,6 +129,7 @@ fn measure(folder: &Path, s: &Scenario, extensions: impl FnOnce(&Image) -> Vec<E
         other_band: None,
         choice: Default::default(),
         verify: false,
+        ledger: Default::default(),
     };
     let sources = Sources::open(&options).expect("sources");
     let Reduced { record, .. } = reduce::reduce(&options, sources, &folder.join("scratch")).expect("measured");

@@ -174,6 +174,7 @@ pub fn reduced(scenario: &Scenario, folder: &Path) -> Result<(Reduced, Value), S
         other_band: None,
         choice: Default::default(),
         verify: false,
+        ledger: Default::default(),
     };
     let simulation = Simulation::new(scenario).map_err(|e| e.to_string())?;
     simulate::write(&simulation, folder).map_err(|e| format!("{e:?}"))?;

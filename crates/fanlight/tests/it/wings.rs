@@ -41,6 +41,7 @@ fn measured(scenario: &Scenario) -> (Reduced, Value) {
         other_band: None,
         choice: Default::default(),
         verify: false,
+        ledger: Default::default(),
     };
     let sources = Sources::open(&options).expect("sources");
     (reduce::reduce(&options, sources, folder.path()).expect("night"), simulation.truth())
