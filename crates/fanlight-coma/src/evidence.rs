@@ -1,6 +1,7 @@
 //! Whether a structure in the coma is real.
 
 pub mod artefacts;
+pub mod azimuthal_profile;
 pub mod bank;
 pub mod bright_stars;
 pub mod challenge;

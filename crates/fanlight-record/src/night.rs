@@ -338,6 +338,22 @@ pub struct MorphologyRecord {
     /// What was searched, and how high chance alone reaches.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub search: Option<SearchRecord>,
+    /// Brightness by direction in rings, each twice as far out as the one before.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub azimuthal_profiles: Vec<AzimuthalProfile>,
+}
+
+/// The coma's brightness by direction in a ring, as shares of the ring's mean less 1.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct AzimuthalProfile {
+    /// Where the ring begins, km at the comet.
+    pub inner_km: f64,
+    /// Where it ends.
+    pub outer_km: f64,
+    /// Per sector of equal width, from north through east, the first one beginning at north; absent where all of it is masked.
+    pub contrast: Vec<Option<f64>>,
+    /// Its error by the noise of the pixels.
+    pub contrast_err: Vec<Option<f64>>,
 }
 
 /// A second condensation: light of a point beside the comet's centre, at one place in both halves of the night.

@@ -184,7 +184,7 @@ pub struct PeriodRecord {
 /// A search for a period.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct PeriodSearchRecord {
-    /// What was searched: `near-nucleus light`, `morphology`.
+    /// What was searched: `near-nucleus light`, or `the coma's looks` between two distances.
     pub of: String,
     /// Nights.
     pub n: usize,
@@ -320,6 +320,9 @@ pub struct OutburstRecord {
     pub step_err_mag: f64,
     /// Chance of such a step anywhere in the season from the scatter of the trend.
     pub false_alarm_probability: f64,
+    /// Whether a bend of the trend explains the nights nearly as well.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub or_bend: bool,
 }
 
 /// Beside another comet.

@@ -352,6 +352,7 @@ pub(crate) mod tests {
             extinction: None,
             colour: None,
             morphology: MorphologyRecord {
+                azimuthal_profiles: Vec::new(),
                 optocentre_err_arcsec: None,
                 psf: None,
                 detection_limit: Vec::new(),

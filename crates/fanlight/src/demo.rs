@@ -2,7 +2,8 @@
 
 use crate::ledger::entry;
 use crate::night::{self, products};
-use crate::{Failure, messages, simulate};
+use crate::enhance::method::Method;
+use crate::{Failure, messages, season, simulate};
 use fanlight_io::OutputFolder;
 use fanlight_record::NightRecord;
 use fanlight_sim::{Scenario, Simulation};
@@ -29,11 +30,27 @@ pub fn command(out: &Path) -> Result<(), Failure> {
         .write(MARK, b"Simulated frames and their results; fanlight demo may overwrite this folder.\n")
         .map_err(Failure::data)?;
     messages::tell("Three simulated nights of an invented comet, each measured from its raw frames:")?;
+    let mut names = Vec::new();
     for (name, scenario) in fanlight_sim::demo_scenarios() {
         let record = night(&name, &scenario, out)?;
         messages::tell(&describe(&name, &record, out))?;
+        names.push(name);
     }
-    messages::tell(&format!("\nLedger of the nights: {}", out.join(LEDGER).display()))
+    messages::tell(&format!("\nLedger of the nights: {}\nThe three nights together:", out.join(LEDGER).display()))?;
+    season::command(&of_all(&names, out))
+}
+
+/// The nights together: all of them through one enhancement too.
+fn of_all(names: &[String], out: &Path) -> season::Options {
+    season::Options {
+        enhance: vec![Method::RotationalGradient],
+        ledger: Some(out.join(LEDGER)),
+        ..season::Options::of(
+            names.iter().map(|name| out.join(name).join("result")).collect(),
+            out.join(names.last().map_or("", String::as_str)).join("campaign.toml"),
+            out.join("season"),
+        )
+    }
 }
 
 fn is_empty_folder(path: &Path) -> bool {

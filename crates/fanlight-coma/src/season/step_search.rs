@@ -102,8 +102,18 @@ fn left_over(mut vector: Vec<f64>, basis: &[Vec<f64>], least_share: f64) -> Opti
     Some(vector)
 }
 
+/// In lanes of its own each, as a single running sum would have to wait for itself.
 fn dot(a: &[f64], b: &[f64]) -> f64 {
-    a.iter().zip(b).map(|(x, y)| x * y).sum()
+    const LANES: usize = 8;
+    let (chunks_a, rest_a) = a.as_chunks::<LANES>();
+    let (chunks_b, rest_b) = b.as_chunks::<LANES>();
+    let mut sums = [0.0; LANES];
+    for (x, y) in chunks_a.iter().zip(chunks_b) {
+        for lane in 0..LANES {
+            sums[lane] += x[lane] * y[lane];
+        }
+    }
+    sums.iter().sum::<f64>() + rest_a.iter().zip(rest_b).map(|(x, y)| x * y).sum::<f64>()
 }
 
 #[cfg(test)]

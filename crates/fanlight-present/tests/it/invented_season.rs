@@ -276,6 +276,7 @@ fn activity(days: &[f64], noise: &mut Noise) -> ActivityRecord {
                 step_mag: -0.69,
                 step_err_mag: 0.06,
                 false_alarm_probability: 3e-6,
+                or_bend: false,
             })
             .into_iter()
             .collect(),

@@ -182,6 +182,7 @@ pub fn record() -> NightRecord {
             other_sha256: "0".repeat(64),
         }),
         morphology: MorphologyRecord {
+            azimuthal_profiles: Vec::new(),
             optocentre_err_arcsec: Some(0.12),
             psf: Some(KernelRecord { fwhm_arcsec: 3.0, elongation: 1.06, pa_deg: 84.0 }),
             detection_limit: Vec::new(),

@@ -109,11 +109,12 @@ pub fn season_summary(season: &SeasonRecord) -> String {
     parts.extend(season.activity.fits.iter().map(|f| format!("{}.", fit_words(f))));
     for o in &season.activity.outbursts {
         parts.push(format!(
-            "By {} it was {}{THIN_SPACE}mag {} than the trend says (probability by chance {}).",
+            "By {} it was {}{THIN_SPACE}mag {} than the trend says (probability by chance {}){}.",
             day(&o.utc),
             format_measured(o.step_mag.abs(), o.step_err_mag),
             if o.step_mag < 0.0 { "brighter" } else { "fainter" },
-            format_chance(o.false_alarm_probability)
+            format_chance(o.false_alarm_probability),
+            if o.or_bend { ", unless the trend itself bends there" } else { "" }
         ));
     }
     if let Some(rank) = &season.activity.rank {
@@ -230,6 +231,9 @@ pub fn season_caption(season: &SeasonRecord) -> String {
     }
     let rising = season.activity.outbursts.last();
     sentences.push(match rising {
+        Some(o) if o.step_mag < 0.0 && o.or_bend => {
+            format!("About {} it became brighter than before, suddenly or not: these nights do not tell.", day(&o.utc))
+        }
         Some(o) if o.step_mag < 0.0 => {
             format!("About {} it brightened suddenly; further nights will show whether that fades.", day(&o.utc))
         }

@@ -346,7 +346,8 @@ impl Settings {
     /// As they would be typed, with a space before each.
     pub fn as_typed(&self) -> String {
         let number = |name: &str, value: Option<f64>| value.map(|v| format!(" {name} {v}")).unwrap_or_default();
-        let length = |name: &str, value: Option<Length>| value.map(|v| format!(" {name} {}", v.as_typed())).unwrap_or_default();
+        let length =
+            |name: &str, value: Option<Length>| value.map(|v| format!(" {name} {}", v.as_typed())).unwrap_or_default();
         let list = |name: &str, values: Vec<String>| match values.is_empty() {
             true => String::new(),
             false => format!(" {name} {}", values.join(",")),

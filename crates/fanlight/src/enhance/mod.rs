@@ -84,7 +84,8 @@ pub fn command(options: &Options) -> Result<(), Failure> {
     let mut written = Vec::new();
     for method in methods {
         let of = |image: &Image| {
-            let (enhancement, words) = method.with_settings(&options.settings, &subject.grid(), image, other.as_ref())?;
+            let (enhancement, words) =
+                method.with_settings(&options.settings, &subject.grid(), image, other.as_ref())?;
             let out = apply(&enhancement, image, &clear, subject.centre).map_err(|e| refused(method, &e))?;
             Ok::<_, Failure>((enhancement, words, out))
         };

@@ -60,12 +60,7 @@ fn tonight(record: &NightRecord, feature: &FeatureRecord, days: f64) -> Tonight 
     Tonight { point, range_km: (feature.inner_km, feature.outer_km), is_wedge: point.kind != FeatureKind::Arc }
 }
 
-fn earlier(
-    record: &NightRecord,
-    days: f64,
-    campaign: &Campaign,
-    choice: &entry::Choice,
-) -> Result<Earlier, String> {
+fn earlier(record: &NightRecord, days: f64, campaign: &Campaign, choice: &entry::Choice) -> Result<Earlier, String> {
     let Some(path) = choice.path(campaign) else {
         return Err("No ledger was to be used: whether it is new is not known.".into());
     };

@@ -260,6 +260,7 @@ fn morphology(night: &Night) -> MorphologyRecord {
     let by_hand = night.offset.as_ref().filter(|_| night.inputs.is_placed_by_hand);
     let centroid_err_arcsec = by_hand.map(|o| o.sigma_arcsec);
     MorphologyRecord {
+        azimuthal_profiles: Vec::new(),
         optocentre_err_arcsec: night.stack.optocentre.map(|o| o.sigma_px() * scale).or(centroid_err_arcsec),
         psf: night.stack.kernel.map(|k| KernelRecord {
             fwhm_arcsec: k.fwhm_px() * scale,

@@ -5,6 +5,7 @@ use super::measure_stack::{PAGE_GRADIENT, page_gradient};
 use crate::Failure;
 use fanlight_coma::enhance::{self, BandConfig, RingConfig, Statistic};
 use fanlight_coma::evidence::artefacts::GradientPeak;
+use fanlight_coma::evidence::azimuthal_profile::Rings;
 use fanlight_coma::evidence::challenge::{Challenge, Challenged, Instrument, Outcome, Pictures};
 use fanlight_coma::evidence::condensations::{self, Condensation, Without};
 use fanlight_coma::evidence::feature_fit::{Fitted, Shape};
@@ -17,8 +18,8 @@ use fanlight_coma::evidence::verdict::Verdict;
 use fanlight_image::moffat::unlike_error;
 use fanlight_image::{Image, PixelBox, robust};
 use fanlight_record::{
-    ChallengeRecord, CondensationRecord, DetectionLimit, FeatureRecord, GeometryRecord, MorphologyRecord, RidgePoint,
-    SearchRecord, TwinRecord,
+    AzimuthalProfile, ChallengeRecord, CondensationRecord, DetectionLimit, FeatureRecord, GeometryRecord,
+    MorphologyRecord, RidgePoint, SearchRecord, TwinRecord,
 };
 use fanlight_sky::{PixelXy, PositionAngle};
 
@@ -55,6 +56,8 @@ pub struct Structure {
     pub condensations: Vec<CondensationRecord>,
     /// Whether the stack shows the centre, and with it an unresolved nucleus.
     pub shows_centre: bool,
+    /// Brightness by direction, ring by ring.
+    azimuthal_profiles: Vec<AzimuthalProfile>,
 }
 
 /// Hands a night's stack to `sought` as evidence is sought in it, without the condensations beside the centre that come with it.
@@ -147,8 +150,54 @@ fn look_in(
     let twin_realisation = twin_image::with_noise(&twin, &stacked.variance, SEED);
     let shows_centre = night.stack.shows_centre();
     let condensations = beside.iter().map(|c| condensation(c, &model, night)).collect();
-    Ok(Structure { model, findings, challenges, peaks, limits, twin, twin_realisation, condensations, shows_centre })
+    let azimuthal_profiles = azimuthal_profiles(input, &model, geometry.km_per_arcsec);
+    Ok(Structure {
+        model,
+        findings,
+        challenges,
+        peaks,
+        limits,
+        twin,
+        twin_realisation,
+        condensations,
+        shows_centre,
+        azimuthal_profiles,
+    })
 }
+
+/// Rings whose brightness by direction is recorded begin and end at 1250 km times powers of two on every night, so that they are the same of
+/// all nights: as many as lie between a few kernel widths and the outer end of the search.
+fn azimuthal_profiles(input: &StackForEvidence, model: &NightModel, km_per_arcsec: f64) -> Vec<AzimuthalProfile> {
+    let km_per_px = model.frame.scale_arcsec() * km_per_arcsec;
+    let rings = Rings {
+        image: input.image,
+        variance: input.variance,
+        mask: input.mask,
+        correlation: input.correlation,
+        frame: model.frame,
+    };
+    (0..40)
+        .map(|octave| FIRST_RING_KM * f64::from(octave).exp2())
+        .filter(|inner_km| inner_km / km_per_px >= RESOLVED_RING_FWHM * model.fwhm_px)
+        .take_while(|inner_km| 2.0 * inner_km / km_per_px <= model.reach_px.1)
+        .map(|inner_km| {
+            let px = (inner_km / km_per_px, 2.0 * inner_km / km_per_px);
+            let sectors = rings.profile(px, N_SECTORS, |rho_px| model.coma.blurred(rho_px));
+            AzimuthalProfile {
+                inner_km,
+                outer_km: 2.0 * inner_km,
+                contrast: sectors.iter().map(|s| s.map(|s| s.value)).collect(),
+                contrast_err: sectors.iter().map(|s| s.map(|s| s.sigma)).collect(),
+            }
+        })
+        .collect()
+}
+
+const FIRST_RING_KM: f64 = 1250.0;
+/// Sectors of a ring: finer than any feature that is looked for is wide, but few enough to keep.
+const N_SECTORS: usize = 24;
+/// Nearer than this, in kernel widths, a ring shows the star image as much as the coma.
+const RESOLVED_RING_FWHM: f64 = 2.0;
 
 fn condensation(c: &Condensation, model: &NightModel, night: &Night) -> CondensationRecord {
     let (cx, cy) = model.frame.centre_px;
@@ -276,6 +325,7 @@ impl Structure {
         let middle = (inner * outer).sqrt();
         record.analysed = true;
         record.condensations = self.condensations.clone();
+        record.azimuthal_profiles = self.azimuthal_profiles.clone();
         record.twin = Some(TwinRecord {
             inner_arcsec: inner * scale,
             outer_arcsec: outer * scale,

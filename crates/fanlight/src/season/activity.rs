@@ -197,6 +197,7 @@ fn told(outburst: &Outburst, in_band: &[(usize, ActivityNight)], points: &[Activ
         step_mag: outburst.step_mag.value,
         step_err_mag: outburst.step_mag.sigma,
         false_alarm_probability: outburst.false_alarm.probability,
+        or_bend: outburst.or_bend,
     }
 }
 

@@ -56,7 +56,10 @@ pub fn check(methods: &[Method], settings: &Settings) -> Result<(), Failure> {
         return Err(Failure::call(format!("--enhance {}: is given twice", twice.name())));
     }
     if methods.is_empty() && *settings != Settings::default() {
-        return Err(Failure::call(format!("{}: without --enhance there is nothing to set", settings.as_typed().trim())));
+        return Err(Failure::call(format!(
+            "{}: without --enhance there is nothing to set",
+            settings.as_typed().trim()
+        )));
     }
     if methods.is_empty() { Ok(()) } else { Method::check_settings(methods, settings) }
 }
@@ -107,7 +110,9 @@ impl EnhancedNights {
             method: method.name().replace('-', " "),
             values,
             unit,
-            how: format!("{how} The settings are those of the latest night in the montage; on every other the lengths are as many km."),
+            how: format!(
+                "{how} The settings are those of the latest night in the montage; on every other the lengths are as many km."
+            ),
             images: made.into_iter().map(|m| m.map(|(pair, _)| pair)).collect(),
         }))
     }

@@ -7,6 +7,7 @@ pub mod changes;
 pub mod comparison;
 pub mod enhanced;
 pub mod inputs;
+pub mod periods;
 pub mod products;
 pub mod stacks;
 pub mod tracks;
@@ -66,6 +67,23 @@ pub struct Options {
 }
 
 impl Options {
+    /// These nights as they are drawn where nothing else is asked for.
+    pub fn of(nights: Vec<PathBuf>, campaign: PathBuf, out: PathBuf) -> Self {
+        Self {
+            nights,
+            campaign,
+            out,
+            ledger: None,
+            reference: None,
+            orientation: Way::NorthUp,
+            half_width: None,
+            rate: RATE,
+            picture_sequence: false,
+            enhance: Vec::new(),
+            settings: Settings::default(),
+        }
+    }
+
     /// The call as it would be typed, for the record.
     fn as_typed(&self) -> String {
         let quoted = |p: &Path| format!("\"{}\"", p.display());
@@ -168,7 +186,7 @@ pub fn measure(
     let (changes, last) = changes_of(&nights, cache);
     let (tracks, expansions) = tracks::record(&nights, &mut notes);
     let activity = activity::record(&nights, own_list, &mut notes);
-    let period_searches = tracks::light_period(&nights, &activity).into_iter().collect();
+    let period_searches = periods::record(&nights, &activity);
     let mut record = SeasonRecord {
         schema: SEASON_SCHEMA.into(),
         object: object.into(),

@@ -38,7 +38,9 @@ pub fn write(season: &Season, options: &Options, folder: &OutputFolder) -> Resul
     let enhanced: Vec<EnhancedNights> = options
         .enhance
         .iter()
-        .filter_map(|m| EnhancedNights::new(*m, &options.settings, &season.nights[first..], &stacks, &nights).transpose())
+        .filter_map(|m| {
+            EnhancedNights::new(*m, &options.settings, &season.nights[first..], &stacks, &nights).transpose()
+        })
         .collect::<Result<_, _>>()?;
     let pictures = pictures(season, options, nights, &enhanced, map.as_ref());
     let figures = season_figures(record, &pictures).map_err(Failure::data)?;
@@ -143,7 +145,8 @@ fn pictures<'a>(
     };
     // as wide as that of the light
     let half_width_km = pictures.montage(record).half_width_km;
-    let montages = enhanced.iter().map(|e| e.montage(&record.object, &pictures.nights, pictures.orientation, half_width_km));
+    let montages =
+        enhanced.iter().map(|e| e.montage(&record.object, &pictures.nights, pictures.orientation, half_width_km));
     pictures.enhanced = montages.collect();
     pictures
 }

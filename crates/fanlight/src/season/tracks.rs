@@ -1,32 +1,17 @@
 //! Features followed over nights, in the record's terms.
 
 use super::inputs::NightIn;
+use super::periods::{latest, search, told};
 use fanlight_coma::season::direction_models::{DirectionModel, DirectionPoint, RotationRange, compare_directions};
 use fanlight_coma::season::expansion::{ArcRadius, expansion_speed};
-use fanlight_coma::season::periodogram::{Period, PeriodSettings, Series, find_period};
+use fanlight_coma::season::periodogram::{Period, Series};
 use fanlight_coma::season::tracks::{FeatureKind, LinkRule, Track, TrackPoint, link_tracks};
 use fanlight_image::Measured;
-use fanlight_record::{
-    ActivityRecord, DirectionLikelihoods, ExpansionPoint, ExpansionRecord, FeatureRecord, NightRecord, PeriodRecord,
-    PeriodSearchRecord, TrackRecord,
-};
+use fanlight_record::{DirectionLikelihoods, ExpansionPoint, ExpansionRecord, FeatureRecord, NightRecord, TrackRecord};
 use fanlight_sky::{PositionAngle, SkyPosition};
-use rand::SeedableRng;
-use rand_chacha::ChaCha8Rng;
 
-/// Seed of the shuffled series: the same nights give the same numbers.
-const SEED: u64 = 0x0FA9_11EA;
 /// A position angle is not known better than this: features bend, and their inner ends lie at other distances from night to night.
 const LEAST_PA_ERR_DEG: f64 = 0.3;
-
-/// Models of a direction and periods are those of the latest nights, this many at most: a nucleus' turning shows in them or not at all, and the
-/// search's cost grows with the square of the time.
-const LATEST: usize = 120;
-
-/// The latest of rows in order of time.
-fn latest<T>(rows: &[T]) -> &[T] {
-    &rows[rows.len().saturating_sub(LATEST)..]
-}
 
 /// A supported or provisional feature with its night.
 struct Seen<'a> {
@@ -141,62 +126,6 @@ fn period_of(points: &[DirectionPoint]) -> Result<Period, String> {
     let times: Vec<f64> = points.iter().map(|p| p.utc_days).collect();
     let offsets: Vec<Measured> = points.iter().map(offset).collect();
     search(Series::of_directions(&times, &offsets))
-}
-
-/// A larger false-alarm probability is no period.
-const PERIOD_TO: f64 = 1e-2;
-
-fn search(series: Result<Series, fanlight_coma::season::SeasonError>) -> Result<Period, String> {
-    let mut rng = ChaCha8Rng::seed_from_u64(SEED);
-    let found =
-        series.and_then(|s| find_period(&s, &PeriodSettings::default(), &mut rng)).map_err(|e| e.to_string())?;
-    if found.false_alarm.probability > PERIOD_TO {
-        return Err(format!(
-            "the best period, {:.1} h, has a false-alarm probability of {:.2}",
-            found.period_h.value, found.false_alarm.probability
-        ));
-    }
-    Ok(found)
-}
-
-fn told(period: Result<Period, String>) -> (Option<PeriodRecord>, Option<String>) {
-    match period {
-        Ok(p) => {
-            let record = PeriodRecord {
-                period_h: p.period_h.value,
-                err_h: p.period_h.sigma,
-                false_alarm_probability: p.false_alarm.probability,
-                aliases_h: p.aliases.iter().map(|a| a.period_h).collect(),
-            };
-            (Some(record), None)
-        }
-        Err(reason) => (None, Some(reason)),
-    }
-}
-
-/// A period of the light in the smallest aperture about its power law.
-pub fn light_period(nights: &[NightIn], activity: &ActivityRecord) -> Option<PeriodSearchRecord> {
-    let rows: Vec<(f64, Measured)> = nights
-        .iter()
-        .filter_map(|night| {
-            let smallest = activity
-                .points
-                .iter()
-                .filter(|p| p.utc == night.record.mid_utc && p.a0frho_cm.is_some())
-                .min_by(|a, b| a.aperture_km.total_cmp(&b.aperture_km))?;
-            let fit =
-                activity.fits.iter().find(|f| Some(&f.side) == smallest.side.as_ref() && f.band == smallest.band)?;
-            let (value, err) = (smallest.a0frho_cm?, smallest.a0frho_err_cm?);
-            let off = value.log10() - fit.slope * smallest.r_au.log10();
-            Some((night.days, Measured::new(off, err / value / std::f64::consts::LN_10)))
-        })
-        .collect();
-    if rows.is_empty() {
-        return None;
-    }
-    let (times, values): (Vec<f64>, Vec<Measured>) = latest(&rows).iter().copied().unzip();
-    let (period, because) = told(search(Series::of_values(&times, &values)));
-    Some(PeriodSearchRecord { of: "near-nucleus light".into(), n: times.len(), range_h: None, period, because })
 }
 
 /// Speed of an arc that was followed; `None` of other features and of arcs that tell none.

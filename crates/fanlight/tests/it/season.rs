@@ -118,6 +118,10 @@ fn wrong_calls_are_told_apart_from_data_that_do_not_allow_it() {
     for (more, words) in [
         (&["--rate", "5"][..], "photosensitive"),
         (&["--half-width", "0"], "half-width"),
+        (&["--enhance", "temporal-ratio"], "takes two nights"),
+        (&["--scale", "3px"], "--scale 3px: without --enhance"),
+        (&["--enhance", "laplacian", "--ring", "2px"], "--ring does not belong to laplacian"),
+        (&["--enhance", "laplacian", "--enhance", "laplacian"], "given twice"),
         (&["--reference", "others.csv"], "line 2, column r_au: near is no number over 0"),
     ] {
         season(folder.path(), &nights, more).expect_status(2).expect_stderr(&[words]);
@@ -143,12 +147,19 @@ fn scenario(day: u32, features: &str) -> String {
 
 const JET: &str = "[[comet.feature]]\nkind = \"jet\"\npa_deg = 120.0\nwidth_deg = 26.0\ncontrast = 0.2\ninner_arcsec = 3.0\nouter_arcsec = 35.0\n";
 
-/// From raw frames: a jet that was not there the night before is new, at its place; the same nights again take the comparison's map
-/// anew and say the same.
+/// What a night says of its jet's past.
+fn history(folder: &Path) -> fanlight_record::ChallengeRecord {
+    let night: NightRecord = crate::support::record_in(folder);
+    let jet = night.morphology.features.iter().find(|f| f.verdict == "supported").expect("a supported jet");
+    jet.challenges.iter().find(|c| c.name == "history").expect("a history").clone()
+}
+
+/// From raw frames: a jet that was not there the night before is new, at its place, and the night after finds it again; the same nights
+/// again take the comparison's map anew and say the same.
 #[test]
 fn a_jet_that_comes_overnight_is_new() {
     let folder = tempfile::tempdir().expect("temporary folder");
-    for (day, features) in [(20, ""), (21, JET)] {
+    for (day, features) in [(20, ""), (21, JET), (22, JET)] {
         let name = day.to_string();
         std::fs::write(folder.path().join("scenario.toml"), scenario(day, features)).expect("scenario");
         run_in(folder.path(), &["simulate", "scenario.toml", "--out", &name]).expect_status(0);
@@ -170,8 +181,45 @@ fn a_jet_that_comes_overnight_is_new() {
     for name in ["season.gif", "season-animated.png", "figures/change.svg", "figures/montage.png"] {
         assert!(folder.path().join("season").join(name).is_file(), "{name}");
     }
-    let night: NightRecord = crate::support::record_in(&folder.path().join("21/result"));
-    assert!(night.morphology.features.iter().any(|f| f.verdict == "supported"));
+    let [new, again] = ["21/result", "22/result"].map(|n| history(&folder.path().join(n)));
+    assert!(new.outcome == "passed" && new.statistic > Some(1.0), "{new:?}");
+    assert!(new.explanation.starts_with("New: the night of 2031-03-20"), "{new:?}");
+    assert!(again.outcome == "passed" && again.statistic < Some(1.0), "{again:?}");
+    assert!(again.explanation.starts_with("The night of 2031-03-21"), "{again:?}");
+    let night = |more: &[&str]| {
+        let call =
+            ["night", "22/frames", "--campaign", "22/campaign.toml", "--out", "22/result", "--ledger", "season.sqlite"];
+        run_in(folder.path(), &[&call[..], more].concat()).expect_status(0)
+    };
+    night(&["--verbose"]).expect_stderr(&["nothing has changed"]);
+
+    let more = [
+        "--ledger",
+        "season.sqlite",
+        "--enhance",
+        "rotational-gradient",
+        "--enhance",
+        "unsharp-ratio",
+        "--scale",
+        "9000km",
+    ];
+    season(folder.path(), &[], &more).expect_status(0);
+    let all = record(folder.path());
+    assert_eq!((all.changes.len(), &all.changes[0]), (2, &first.changes[0]));
+    assert!(all.changes[1].features.is_empty(), "{:?}", all.changes[1]);
+    assert!(all.provenance.command.ends_with("--enhance rotational-gradient --enhance unsharp-ratio --scale 9000km"));
+    let picture =
+        |name: &str| std::fs::read_to_string(folder.path().join("season/figures").join(name)).expect("a figure");
+    for name in ["montage-rotational-gradient.svg", "montage-unsharp-ratio.svg"] {
+        assert!(picture(name).contains(">twin<"), "{name}: the twin stands under its night");
+    }
+    // what an earlier run drew and this one does not is gone
     season(folder.path(), &[], &["--ledger", "season.sqlite"]).expect_status(0);
-    assert_eq!(record(folder.path()).changes, first.changes);
+    assert!(!folder.path().join("season/figures/montage-unsharp-ratio.svg").exists());
+
+    // an earlier night that is forgotten changes what the later one says
+    run_in(folder.path(), &["ledger", "forget", "2", "--ledger", "season.sqlite"]).expect_status(0);
+    night(&[]);
+    let again = history(&folder.path().join("22/result"));
+    assert!(again.explanation.starts_with("New: the night of 2031-03-20"), "{again:?}");
 }

@@ -92,7 +92,8 @@ fn present(before: Vec<&String>, track: &Track, (distance_deg, allowed_deg): (f6
         [one] => format!("The night of {one} shows it"),
         [first, .., last] => format!("{} earlier nights show it, from {first} to {last}", before.len()),
     };
-    let drift = track.drift_deg_per_day.map(|d| format!("; it drifts by {} ± {}° a day", short(d.value), short(d.sigma)));
+    let drift =
+        track.drift_deg_per_day.map(|d| format!("; it drifts by {} ± {}° a day", short(d.value), short(d.sigma)));
     let explanation = format!(
         "{when}: it is {}° from where that puts it, {}° are allowed{}.",
         short(distance_deg),
@@ -119,7 +120,10 @@ fn new(earlier: &[EarlierNight], feature: &Tonight, rule: &LinkRule) -> Challeng
     if !feature.is_wedge {
         return Challenge::not_tested(
             NAME,
-            format!("New: the night of {} does not show it. Whether it would have, that night's limits, which are for rays, do not say.", latest.utc),
+            format!(
+                "New: the night of {} does not show it. Whether it would have, that night's limits, which are for rays, do not say.",
+                latest.utc
+            ),
         );
     }
     let contrast = feature.point.contrast.value;

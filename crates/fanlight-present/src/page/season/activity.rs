@@ -89,6 +89,7 @@ fn outburst(o: &OutburstRecord) -> Markup {
         (format_utc_long(&o.utc)) ": " (mag_with_error(o.step_mag, Some(o.step_err_mag))) " against the trend"
         @if let Some(after) = &o.after_utc { ", after the night of " (format_utc_long(after)) }
         "; false-alarm probability " (format_chance(o.false_alarm_probability)) "."
+        @if o.or_bend { " A trend that bends there explains the nights nearly as well: it may be no outburst." }
     }
 }
 
