@@ -9,7 +9,7 @@ mod structure;
 
 pub use dates::{format_utc, format_utc_exact, format_utc_long, utc_days};
 pub use numbers::{THIN_SPACE, fixed, format_magnitude, format_measured, format_round, format_value};
-pub use season::{change_statement, night_caption, season_caption, season_summary};
+pub use season::{change_statement, night_caption, season_cannot_say, season_caption, season_summary};
 pub use structure::{
     condensation_words, feature_name, format_chance, format_pa, format_percent, limit_sentence, quoted_limit,
     search_words, twin_words, what_it_may_be,

@@ -1,8 +1,8 @@
 //! `fanlight demo`: an invented campaign, simulated and measured.
 
+use crate::enhance::method::Method;
 use crate::ledger::entry;
 use crate::night::{self, products};
-use crate::enhance::method::Method;
 use crate::{Failure, messages, season, simulate};
 use fanlight_io::OutputFolder;
 use fanlight_record::NightRecord;

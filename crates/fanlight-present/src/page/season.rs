@@ -9,7 +9,7 @@ mod words;
 use super::{document, figure, made, section};
 use crate::Figure;
 use crate::svg::data_uri;
-use fanlight_record::sentences::{THIN_SPACE, fixed, format_measured, format_utc_long};
+use fanlight_record::sentences::{THIN_SPACE, fixed, format_measured, format_utc_long, season_cannot_say};
 use fanlight_record::{SeasonNight, SeasonRecord};
 use maud::{Markup, html};
 
@@ -94,7 +94,7 @@ fn distinct<'a>(words: impl Iterator<Item = &'a str>) -> Vec<&'a str> {
 }
 
 fn summary(season: &SeasonRecord) -> Markup {
-    let cannot = words::cannot_say(season);
+    let cannot = season_cannot_say(season);
     html! {
         p.lead { (season.summary) }
         (key_values(season))

@@ -191,17 +191,65 @@ pub fn night_caption(night: &NightRecord) -> String {
     sentences.join(" ")
 }
 
+/// What a reader might take from a season and may not: one sentence each, most important first.
+pub fn season_cannot_say(season: &SeasonRecord) -> Vec<String> {
+    let mut out = Vec::new();
+    let mut say = |condition: bool, words: &str| {
+        if condition {
+            out.push(words.to_string());
+        }
+    };
+    let activity = &season.activity;
+    let on = |side: &str| season.nights.iter().filter(|n| n.side.as_deref() == Some(side)).count();
+    let compared = season.changes.iter().any(|c| c.not_compared_because.is_none());
+    say(season.nights.is_empty(), "Anything: there is no night.");
+    say(season.nights.len() == 1, "Whether anything changed: there is only one night.");
+    say(season.nights.len() > 1 && !compared, "Whether the structure changed: no two nights could be compared.");
+    say(
+        season.nights.len() > 1,
+        "What happened between the nights: a change and its undoing there leave no trace here.",
+    );
+    say(
+        season.tracks.iter().any(|t| t.points.len() > 1) && season.tracks.iter().all(|t| t.preferred.is_none()),
+        "Whether the features follow the Sun, stay fixed in space or turn with the nucleus: the nights do not decide it.",
+    );
+    let has_period =
+        season.tracks.iter().any(|t| t.period.is_some()) || season.period_searches.iter().any(|p| p.period.is_some());
+    say(!has_period && !season.nights.is_empty(), "How fast the nucleus turns: no period was found.");
+    say(
+        !season.nights.is_empty() && !activity.points.iter().any(|p| p.a0frho_cm.is_some()),
+        "How dusty the comet was: no night has a calibrated value.",
+    );
+    say(
+        activity.fits.is_empty() && activity.points.iter().any(|p| p.a0frho_cm.is_some()),
+        "How the dust depends on the distance from the Sun: the nights are too few or too near each other for a slope.",
+    );
+    say(on("pre") > 0 && on("post") == 0, "How the comet behaves after perihelion: all nights are before it.");
+    say(on("post") > 0 && on("pre") == 0, "How the comet behaved before perihelion: all nights are after it.");
+    say(
+        activity.comparison.iter().any(|c| !c.fair),
+        "How this comet compares with those whose comparison is marked as not fair; the reasons stand in the table.",
+    );
+    say(
+        activity.points.iter().any(|p| p.a0frho_cm.is_some()),
+        "How much of the light is gas: one band cannot tell it from dust, and Afρ counts all of it as dust. What a changing phase \
+         angle does to this comet's dust is taken from a general phase function.",
+    );
+    out
+}
+
 /// The same of a season: its last night, what changed, and what is not known.
 pub fn season_caption(season: &SeasonRecord) -> String {
     let mut sentences = Vec::new();
     let simulated = if season.nights.iter().any(|n| n.simulated) { "Simulated nights, not a real comet. " } else { "" };
     if let (Some(first), Some(last)) = (season.nights.first(), season.nights.last()) {
         sentences.push(format!(
-            "{simulated}Comet {} over {} nights, {} to {}.",
+            "{simulated}Comet {}, {}.",
             season.object,
-            season.nights.len(),
-            day(&first.mid_utc),
-            day(&last.mid_utc)
+            match season.nights.len() {
+                1 => format!("one night, {}", day(&first.mid_utc)),
+                n => format!("{n} nights from {} to {}", day(&first.mid_utc), day(&last.mid_utc)),
+            }
         ));
     }
     match season.changes.last() {
@@ -209,8 +257,11 @@ pub fn season_caption(season: &SeasonRecord) -> String {
             sentences.push("The last two nights' structure could not be compared.".to_string());
         }
         Some(c) if c.features.is_empty() => {
-            let limit = c.limit_contrast.map(|l| format!(" by more than {}", format_percent(l))).unwrap_or_default();
-            sentences.push(format!("Since the night before, nothing in its cloud of dust changed{limit}."));
+            let limit = c.limit_contrast.map(|l| format!("; one of over {} would most likely show", format_percent(l)));
+            sentences.push(format!(
+                "Since the night before, no change was found in its cloud of dust{}.",
+                limit.unwrap_or_default()
+            ));
         }
         Some(c) => {
             let list: Vec<String> = c
@@ -257,6 +308,7 @@ fn compass_point(pa_deg: f64) -> &'static str {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::{OutburstRecord, SeasonNight};
 
     fn change(features: Vec<ChangedFeature>) -> ChangeRecord {
         ChangeRecord {
@@ -296,6 +348,99 @@ mod tests {
         assert!(moved.contains("moved by 12.0 ± 1.5° north through west"), "{moved}");
         let not = ChangeRecord { not_compared_because: Some("no sub-stacks.".into()), ..change(Vec::new()) };
         assert_eq!(change_statement(&not), "The structure was not compared: no sub-stacks.");
+    }
+
+    fn night(day: u32) -> SeasonNight {
+        SeasonNight {
+            mid_utc: format!("2031-03-0{day}T21:10:00.000Z"),
+            site: "Larkhill Ridge".into(),
+            band: Some("r".into()),
+            r_au: 1.4,
+            side: Some("pre".into()),
+            delta_au: 0.9,
+            phase_deg: 41.0,
+            sunward_pa_deg: 95.0,
+            antisolar_pa_deg: 275.0,
+            negative_velocity_pa_deg: 250.0,
+            km_per_arcsec: 650.0,
+            fwhm_arcsec: Some(2.8),
+            telescope: None,
+            exposure_s: 1200.0,
+            n_frames: 20,
+            folder: None,
+            simulated: false,
+        }
+    }
+
+    fn season(n_nights: u32, changes: Vec<ChangeRecord>) -> SeasonRecord {
+        SeasonRecord {
+            schema: crate::SEASON_SCHEMA.into(),
+            object: "C/2031 Z2".into(),
+            nights: (1..=n_nights).map(night).collect(),
+            changes,
+            tracks: Vec::new(),
+            activity: Default::default(),
+            period_searches: Vec::new(),
+            expansions: Vec::new(),
+            notes: Vec::new(),
+            provenance: crate::Provenance {
+                program: "fanlight".into(),
+                command: String::new(),
+                inputs: Vec::new(),
+                methods: Vec::new(),
+            },
+            summary: String::new(),
+        }
+    }
+
+    /// Nothing is said that the record does not hold: no change found is not no change, and a step that a bend explains as well is not
+    /// sudden.
+    #[test]
+    fn captions_do_not_go_beyond_the_record() {
+        let quiet = season_caption(&season(2, vec![change(Vec::new())]));
+        assert!(quiet.starts_with("Comet C/2031 Z2, 2 nights from"), "{quiet}");
+        assert!(
+            quiet
+                .contains("no change was found in its cloud of dust; one of over 2.1\u{202f}% would most likely show."),
+            "{quiet}"
+        );
+        let unlimited = ChangeRecord { limit_contrast: None, ..change(Vec::new()) };
+        let unlimited = season_caption(&season(2, vec![unlimited]));
+        assert!(unlimited.contains("no change was found in its cloud of dust."), "{unlimited}");
+        let new = season_caption(&season(2, vec![change(vec![feature("new", 0.06, 0.01)])]));
+        assert!(new.contains("Since the night before, a jet toward the west is new."), "{new}");
+        let one = season_caption(&season(1, Vec::new()));
+        assert!(one.contains("one night, ") && one.contains("One night cannot say what changes."), "{one}");
+
+        let mut risen = season(2, vec![change(Vec::new())]);
+        risen.activity.outbursts.push(OutburstRecord {
+            utc: "2031-03-02T21:10:00.000Z".into(),
+            after_utc: None,
+            step_mag: -0.7,
+            step_err_mag: 0.1,
+            false_alarm_probability: 1e-4,
+            or_bend: false,
+        });
+        assert!(season_caption(&risen).contains("it brightened suddenly"));
+        assert!(!season_summary(&risen).contains("bends"));
+        risen.activity.outbursts[0].or_bend = true;
+        let caption = season_caption(&risen);
+        assert!(caption.contains("suddenly or not: these nights do not tell"), "{caption}");
+        assert!(season_summary(&risen).contains("unless the trend itself bends there"));
+    }
+
+    #[test]
+    fn what_a_season_cannot_say() {
+        let of = |s: &SeasonRecord| season_cannot_say(s).join(" ");
+        assert_eq!(of(&season(0, Vec::new())), "Anything: there is no night.");
+        assert!(of(&season(1, Vec::new())).contains("there is only one night"));
+        let two = of(&season(2, vec![change(Vec::new())]));
+        assert!(
+            !two.contains("could be compared") && two.contains("after perihelion: all nights are before it"),
+            "{two}"
+        );
+        let blind = ChangeRecord { not_compared_because: Some("no sub-stacks.".into()), ..change(Vec::new()) };
+        assert!(of(&season(2, vec![blind])).contains("no two nights could be compared"));
     }
 
     #[test]

@@ -1,54 +1,7 @@
-//! What a season leaves open, and words of the trade.
+//! Words of the trade, and what stands where there is nothing to show.
 
 use fanlight_record::SeasonRecord;
 use maud::{Markup, html};
-
-/// What a reader might take from the page and may not: one sentence each, most important first.
-pub(super) fn cannot_say(season: &SeasonRecord) -> Vec<String> {
-    let mut out = Vec::new();
-    let mut say = |condition: bool, words: &str| {
-        if condition {
-            out.push(words.to_string());
-        }
-    };
-    let activity = &season.activity;
-    let on = |side: &str| season.nights.iter().filter(|n| n.side.as_deref() == Some(side)).count();
-    let compared = season.changes.iter().any(|c| c.not_compared_because.is_none());
-    say(season.nights.is_empty(), "Anything: there is no night.");
-    say(season.nights.len() == 1, "Whether anything changed: there is only one night.");
-    say(season.nights.len() > 1 && !compared, "Whether the structure changed: no two nights could be compared.");
-    say(
-        season.nights.len() > 1,
-        "What happened between the nights: a change and its undoing there leave no trace here.",
-    );
-    say(
-        season.tracks.iter().any(|t| t.points.len() > 1) && season.tracks.iter().all(|t| t.preferred.is_none()),
-        "Whether the features follow the Sun, stay fixed in space or turn with the nucleus: the nights do not decide it.",
-    );
-    let has_period =
-        season.tracks.iter().any(|t| t.period.is_some()) || season.period_searches.iter().any(|p| p.period.is_some());
-    say(!has_period && !season.nights.is_empty(), "How fast the nucleus turns: no period was found.");
-    say(
-        !season.nights.is_empty() && !activity.points.iter().any(|p| p.a0frho_cm.is_some()),
-        "How dusty the comet was: no night has a calibrated value.",
-    );
-    say(
-        activity.fits.is_empty() && activity.points.iter().any(|p| p.a0frho_cm.is_some()),
-        "How the dust depends on the distance from the Sun: the nights are too few or too near each other for a slope.",
-    );
-    say(on("pre") > 0 && on("post") == 0, "How the comet behaves after perihelion: all nights are before it.");
-    say(on("post") > 0 && on("pre") == 0, "How the comet behaved before perihelion: all nights are after it.");
-    say(
-        activity.comparison.iter().any(|c| !c.fair),
-        "How this comet compares with those whose comparison is marked as not fair; the reasons stand in the table.",
-    );
-    say(
-        activity.points.iter().any(|p| p.a0frho_cm.is_some()),
-        "How much of the light is gas: one band cannot tell it from dust, and Afρ counts all of it as dust. What a changing phase \
-         angle does to this comet's dust is taken from a general phase function.",
-    );
-    out
-}
 
 /// Words of the trade that the page uses.
 pub(super) fn glossary() -> Markup {
