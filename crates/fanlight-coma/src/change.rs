@@ -13,6 +13,7 @@ use crate::evidence::feature_fit::{Fitted, Shape};
 use crate::evidence::limits::Limit;
 use crate::evidence::mode_space::SkyFrame;
 use crate::evidence::night_model::{NightModel, NoEvidence};
+use crate::evidence::nuisance::Nuisances;
 use crate::evidence::search::Findings;
 use common::Pair;
 use fanlight_image::{Image, Mask};
@@ -41,7 +42,13 @@ pub struct NightForChange<'a> {
     pub centre_sigma_px: f64,
     /// Width of the kernel: √(major · minor).
     pub fwhm_arcsec: f64,
-    /// Its elongation, at least 1.
+    /// Its relative error.
+    pub fwhm_sigma: f64,
+    /// Wings of the star images, as Moffat's exponent.
+    pub beta: f64,
+    /// Error of the exponent.
+    pub beta_sigma: f64,
+    /// Elongation of the kernel, at least 1.
     pub elongation: f64,
     /// The long axis' position angle.
     pub elongation_pa_deg: f64,
@@ -153,9 +160,28 @@ pub const LISTED_TO: f64 = 1e-2;
 /// # Accuracy
 /// Rates of false and of missed changes on simulated pairs of nights: `benches/records/season.md`.
 pub fn compare(earlier: &NightForChange, later: &NightForChange, seed: u64) -> Result<Comparison, NotCompared> {
+    compare_knowing(earlier, later, seed, None).map(|c| c.0)
+}
+
+/// [`compare`], and the significance that a true change has for a filter that knows it, with all that could have made it projected out:
+/// what a search can be asked to find. The change is light on the later night's stack, without noise.
+///
+/// # Errors
+/// When the nights cannot be compared.
+pub fn compare_knowing(
+    earlier: &NightForChange,
+    later: &NightForChange,
+    seed: u64,
+    truth: Option<&Image>,
+) -> Result<(Comparison, Option<f64>), NotCompared> {
     let pair = Pair::new(earlier, later)?;
     let model = pair.with_stack(NightModel::settled)?;
     let findings = model.find(seed);
+    let ideal = truth.map(|light| {
+        let change = pair.imaged(light, later);
+        let change = model.space.project(|i| change.data[i]);
+        change.dot(&Nuisances::new(model.space.dim, &findings.common).clean(&change)).max(0.0).sqrt()
+    });
     let probabilities = findings.features.iter().map(|f| f.probability).chain(findings.rest);
     let smallest_probability = probabilities.map(|p| (SIGNS * p).min(1.0)).fold(1.0, f64::min);
     let mut changes: Vec<Changed> = (0..findings.features.len())
@@ -166,7 +192,7 @@ pub fn compare(earlier: &NightForChange, later: &NightForChange, seed: u64) -> R
     changes.sort_by(|a, b| a.probability.total_cmp(&b.probability));
     let range_km = [model.reach_px.0 * pair.km_per_px, model.reach_px.1 * pair.km_per_px];
     let (contrast, significance) = pair.maps(&model);
-    Ok(Comparison {
+    let comparison = Comparison {
         changes,
         smallest_probability,
         limit: limit(&model, &findings, seed),
@@ -176,7 +202,8 @@ pub fn compare(earlier: &NightForChange, later: &NightForChange, seed: u64) -> R
         contrast,
         significance,
         centre_px: pair.centre_px(),
-    })
+    };
+    Ok((comparison, ideal))
 }
 
 /// Width of the wedges that the limit is told of: a jet's.
