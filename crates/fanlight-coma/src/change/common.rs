@@ -72,8 +72,7 @@ struct Alike {
     star_variance: Option<Image>,
     noise: Vec<(Image, f64)>,
     filter: Filter,
-    /// How the image changes with the parameters of its star image, each with its error.
-    derivatives: Vec<(Image, f64)>,
+    point: PointImage,
     /// Area of a pixel of the common grid in the night's own.
     area_ratio: f64,
     centre_sigma_px: f64,
@@ -131,6 +130,10 @@ impl Grid {
             (centre.0 + dx, centre.1 + dy)
         }
     }
+}
+
+fn sum(a: &Image, b: &Image) -> Image {
+    Image { data: a.data.iter().zip(&b.data).map(|(a, b)| a + b).collect(), ..*a }
 }
 
 /// How an image changes when what it shows moves on by a pixel.
@@ -228,19 +231,6 @@ impl Pair {
             found.ok_or(NotCompared::Unusable { which, what: "coma about its centre" })
         };
         let (mean_was, mean_is) = (profile(&was.image, "the earlier")?, profile(&is.image, "the later")?);
-        let by_mean = |alike: &Alike, mean: &Profile| -> Vec<(Image, f64)> {
-            let of_one = |(change, sigma): &(Image, f64)| {
-                let moved = Profile::of(change, &mask, grid.half_px as f64, fwhm_px, false)?;
-                let mut out = change.clone();
-                for (i, v) in out.data.iter_mut().enumerate() {
-                    let rho = grid.rho(i);
-                    *v -= (f64::from(alike.image.data[i]) * moved.at(rho) / mean.at(rho)) as f32;
-                }
-                Some((out, *sigma))
-            };
-            alike.derivatives.iter().filter_map(of_one).collect()
-        };
-        let (left_was, left_is) = (by_mean(&was, &mean_was), by_mean(&is, &mean_is));
         let mut scale = vec![0.0f64; n];
         let mut mean = Image::filled(side, side, 0.0);
         for (i, scale) in scale.iter_mut().enumerate() {
@@ -291,15 +281,18 @@ impl Pair {
             })
             .collect();
         let common = fanlight_image::smooth::gaussian(&common, fwhm_px / FWHM_PER_SIGMA);
-        let of_was = left_was.iter().map(|(left, sigma)| (scaled(left), *sigma));
-        let leftovers = of_was.chain(left_is).chain([(common, SHARE_ERROR)]).collect();
+        let centre_sigma_px = is.centre_sigma_px.hypot(was.centre_sigma_px);
+        let mut leftovers = Self::left_by_kernels(&common, &mean, [(&was, earlier), (&is, later)], fwhm_px);
+        let shown = sum(&mean, &common);
+        leftovers.extend([(1, 0), (0, 1)].map(|step| (shifted(&shown, step), CENTRE_SIGMAS * centre_sigma_px)));
+        leftovers.push((common, SHARE_ERROR));
         let mut scales: Vec<f64> = scale.iter().copied().filter(|s| *s > 0.0).collect();
         let typical = fanlight_image::robust::median_f64(&mut scales)
             .ok_or(NotCompared::Unusable { which: "the earlier", what: "coma over its sky" })?;
         Ok(Self {
             km_per_px: grid.km_per_px,
             fwhm_km: fwhm_px * grid.km_per_px,
-            centre_sigma_px: is.centre_sigma_px.hypot(was.centre_sigma_px),
+            centre_sigma_px,
             sky_sigma: (later.sky_sigma * is.area_ratio).hypot(typical * sky_was),
             sky_per_px: (later.sky_per_px * is.area_ratio).hypot(typical * earlier.sky_per_px * was.area_ratio),
             later: is.image,
@@ -315,6 +308,35 @@ impl Pair {
             has_stars: [earlier, later].iter().any(|n| n.star_variance.is_some()),
             noise,
         })
+    }
+
+    /// What errors of both nights' star images leave in the difference: of what both show, so that the noise of neither is taken for its own
+    /// cause.
+    fn left_by_kernels(
+        common: &Image,
+        mean: &Image,
+        nights: [(&Alike, &NightForChange); 2],
+        fwhm_px: f64,
+    ) -> Vec<(Image, f64)> {
+        let shown = sum(mean, common);
+        let clear = Mask::clear(mean.width, mean.height);
+        let waves = Filtered::new(&shown, &clear, FILTER_REACH_FWHM * fwhm_px);
+        let mut out = Vec::new();
+        for (alike, night) in nights {
+            let own = alike.point;
+            let otherwise = [
+                (own.wider(SHAPE_STEP), SHAPE_STEP, night.fwhm_sigma),
+                (own.drawn_out(SHAPE_STEP, 0.0), SHAPE_STEP, night.elongation_sigma),
+                (own.drawn_out(0.0, SHAPE_STEP), SHAPE_STEP, night.elongation_sigma),
+                (PointImage { beta: own.beta + BETA_STEP, ..own }, BETA_STEP, night.beta_sigma),
+            ];
+            out.extend(otherwise.map(|(other, step, sigma)| {
+                let (mut left, _) = waves.by(&Filter::between(own, other), 1.0);
+                left.data.iter_mut().zip(&shown.data).for_each(|(l, s)| *l = (*l - s) / step as f32);
+                (left, sigma)
+            }));
+        }
+        out
     }
 
     /// Column and row of the nucleus.
@@ -445,21 +467,6 @@ impl Alike {
         let waves = Filtered::new(&image, &mask, FILTER_REACH_FWHM * fwhm_px);
         let filter = Filter::between(own, common);
         let (alike, flags) = waves.by(&filter, MOST_FILLED);
-        let other = |own: PointImage, step: f64, sigma: f64| {
-            let (mut changed, _) = waves.by(&Filter::between(own, common), MOST_FILLED);
-            changed.data.iter_mut().zip(&alike.data).for_each(|(c, a)| *c = (*c - a) / step as f32);
-            (changed, sigma)
-        };
-        let centre_sigma_px = night.centre_sigma_px * km_per_px(night) / grid.km_per_px;
-        let [along, across] = [(1, 0), (0, 1)].map(|step| (shifted(&alike, step), CENTRE_SIGMAS * centre_sigma_px));
-        let derivatives = vec![
-            along,
-            across,
-            other(own.wider(SHAPE_STEP), SHAPE_STEP, night.fwhm_sigma),
-            other(own.drawn_out(SHAPE_STEP, 0.0), SHAPE_STEP, night.elongation_sigma),
-            other(own.drawn_out(0.0, SHAPE_STEP), SHAPE_STEP, night.elongation_sigma),
-            other(PointImage { beta: own.beta + BETA_STEP, ..own }, BETA_STEP, night.beta_sigma),
-        ];
         let noise = usable_substacks(night)
             .map(|(part, share)| {
                 let data = part.data.iter().zip(&night.image.data).map(|(p, whole)| p - whole).collect();
@@ -476,11 +483,11 @@ impl Alike {
             star_variance: night.star_variance.map(|v| sampled(v, area_ratio)),
             noise,
             filter,
-            derivatives,
+            point: own,
             image: alike,
             mask: flags,
             area_ratio,
-            centre_sigma_px,
+            centre_sigma_px: night.centre_sigma_px * km_per_px(night) / grid.km_per_px,
         })
     }
 }
