@@ -224,7 +224,10 @@ impl Pair {
         let fwhm_px = kernel.widest_px();
         let sky_was = earlier.sky_sigma * was.area_ratio;
         let mut mask = is.mask.clone();
-        mask.bits.iter_mut().zip(&was.mask.bits).for_each(|(m, of_was)| *m |= if *of_was == 0 { 0 } else { flag::NO_DATA });
+        mask.bits
+            .iter_mut()
+            .zip(&was.mask.bits)
+            .for_each(|(m, of_was)| *m |= if *of_was == 0 { 0 } else { flag::NO_DATA });
         // of the same pixels on both nights, and of all of them: left out on one night alone, a part of a tail would be a change
         let profile = |image: &Image, which| {
             let found = Profile::of(image, &mask, grid.half_px as f64, fwhm_px, false);
@@ -350,17 +353,62 @@ impl Pair {
     }
 
     /// The later night's mean coma with the difference of the nights on it, as evidence is sought in it.
-    pub fn with_stack<T>(&self, sought: impl FnOnce(&StackForEvidence) -> T) -> T {
+    pub fn with_difference<T>(&self, sought: impl FnOnce(&StackForEvidence) -> T) -> T {
+        let change = |i: usize| self.later.data[i] - self.earlier.data[i];
+        let left = |rho_px: f64, order: usize| {
+            let earlier = self.share_at(rho_px);
+            let [later_left, earlier_left] = self.left_of(rho_px, order);
+            (1.0 - earlier) * later_left + earlier * earlier_left
+        };
+        let difference = Difference {
+            leftovers: &self.leftovers,
+            noise_left: &left,
+            has_stars: self.has_stars,
+            signs: &[1.0, -1.0],
+        };
+        self.as_stack(change, |_| 1.0, difference, sought)
+    }
+
+    /// The mean of both nights at the later one's brightness, each weighed by one over its variance: its noise has nothing in common with the
+    /// difference's.
+    pub fn with_mean<T>(&self, sought: impl FnOnce(&StackForEvidence) -> T) -> T {
+        let side = self.mean.width;
+        let earlier = |i: usize| {
+            let middle = (side / 2) as f64;
+            self.share_at(((i % side) as f64 - middle).hypot((i / side) as f64 - middle))
+        };
+        let shown = |i: usize| {
+            let share = earlier(i) as f32;
+            share * self.later.data[i] + (1.0 - share) * self.earlier.data[i] - self.mean.data[i]
+        };
+        let left = |rho_px: f64, order: usize| {
+            let earlier = self.share_at(rho_px);
+            let [later_left, earlier_left] = self.left_of(rho_px, order);
+            earlier * later_left + (1.0 - earlier) * earlier_left
+        };
+        let difference = Difference { leftovers: &[], noise_left: &left, has_stars: self.has_stars, signs: &[1.0] };
+        self.as_stack(shown, |i| earlier(i) * (1.0 - earlier(i)), difference, sought)
+    }
+
+    /// Structure on the later night's mean coma as evidence is sought in it; `variance` is that of its noise as a share of the difference's.
+    fn as_stack<T>(
+        &self,
+        structure: impl Fn(usize) -> f32,
+        variance: impl Fn(usize) -> f64,
+        difference: Difference,
+        sought: impl FnOnce(&StackForEvidence) -> T,
+    ) -> T {
         let mut image = self.mean.clone();
         for (i, v) in image.data.iter_mut().enumerate() {
-            let change = self.later.data[i] - self.earlier.data[i];
-            *v += if self.mask.bits[i] == 0 { change } else { 0.0 };
+            *v += if self.mask.bits[i] == 0 { structure(i) } else { 0.0 };
         }
+        let shares: Vec<f32> = (0..image.data.len()).map(|i| variance(i).max(1e-6) as f32).collect();
+        let scaled = |of: &Image| Image { data: of.data.iter().zip(&shares).map(|(v, s)| v * s).collect(), ..*of };
         let parts: Vec<(Image, f64)> = self
             .noise
             .iter()
             .map(|(part, share)| {
-                let data = image.data.iter().zip(&part.data).map(|(v, p)| v + p).collect();
+                let data = image.data.iter().zip(&part.data).zip(&shares).map(|((v, p), s)| v + p * s.sqrt()).collect();
                 (Image { data, ..*part }, *share)
             })
             .collect();
@@ -370,7 +418,7 @@ impl Pair {
         let kernel = [KernelPart { seeing, paths_px: [(0.0, 0.0); 2], weight: 1.0 }];
         sought(&StackForEvidence {
             image: &image,
-            variance: &self.variance,
+            variance: &scaled(&self.variance),
             mask: &self.mask,
             correlation: 1.0,
             frame: SkyFrame { centre_px: self.centre_px(), arcsec_per_px: [[-1.0, 0.0], [0.0, 1.0]] },
@@ -382,24 +430,23 @@ impl Pair {
             substacks: &substacks,
             halves: &[],
             sky_sigma: self.sky_sigma,
-            star_variance: Some(&self.star_variance),
+            star_variance: Some(&scaled(&self.star_variance)),
             unseen_stars: UnseenStars::default(),
             star_leftovers: &[],
             star_track: &[],
             sky_per_px: self.sky_per_px,
-            difference: Some(Difference {
-                leftovers: &self.leftovers,
-                noise_left: &|rho_px, order| self.noise_left(rho_px, order),
-                has_stars: self.has_stars,
-            }),
+            difference: Some(difference),
         })
     }
 
-    /// The share of the difference's variance that smoothing has left, of waves across a ray.
-    fn noise_left(&self, rho_px: f64, order: usize) -> f64 {
-        let earlier = self.share_of_earlier[(rho_px as usize).min(self.share_of_earlier.len() - 1)];
-        let [later_left, earlier_left] = self.filters.each_ref().map(|f| f.passed(order as f64 / rho_px));
-        (1.0 - earlier) * later_left + earlier * earlier_left
+    /// The earlier night's share of the variance before smoothing.
+    fn share_at(&self, rho_px: f64) -> f64 {
+        self.share_of_earlier[(rho_px as usize).min(self.share_of_earlier.len() - 1)]
+    }
+
+    /// The shares of the later and of the earlier night's variance that smoothing has left, of waves across a ray.
+    fn left_of(&self, rho_px: f64, order: usize) -> [f64; 2] {
+        self.filters.each_ref().map(|f| f.passed(order as f64 / rho_px))
     }
 
     /// Difference of the contrasts, and the same over its error in a kernel's area; NaN where unknown or not searched.
@@ -428,7 +475,8 @@ impl Pair {
         let side = self.mean.width;
         let grid = Grid { half_px: side / 2, km_per_px: self.km_per_px };
         let mapping = Mapping::Grid(CoordinateGrid::from_fn(side, side, 16, grid.on_stack(later)));
-        let mut out = lanczos3(&Frame { image: light, variance: later.variance, mask: later.mask }, &mapping, side, side);
+        let mut out =
+            lanczos3(&Frame { image: light, variance: later.variance, mask: later.mask }, &mapping, side, side);
         let area_ratio = (grid.km_per_px / km_per_px(later)).powi(2);
         out.image.data.iter_mut().for_each(|v| *v = if v.is_finite() { *v * area_ratio as f32 } else { 0.0 });
         let waves = Filtered::new(&out.image, &out.mask, FILTER_REACH_FWHM * self.fwhm_px());

@@ -80,8 +80,11 @@ impl PointImage {
     pub fn drawn_out(self, along_north: f64, along_north_east: f64) -> Self {
         let Spread { ee, en, nn } = self.spread;
         let squared = (ee * nn - en * en).max(0.0).sqrt();
-        let spread =
-            Spread { ee: ee - squared * along_north, en: en + squared * along_north_east, nn: nn + squared * along_north };
+        let spread = Spread {
+            ee: ee - squared * along_north,
+            en: en + squared * along_north_east,
+            nn: nn + squared * along_north,
+        };
         Self { spread, ..self }
     }
 
@@ -102,7 +105,9 @@ impl MoffatTransform {
         // K_ν(x) = ∫ exp(−x cosh t) cosh νt dt: for such integrands the trapezoid rule is exact but for rounding
         let value = |x: f64| {
             const STEP: f64 = 0.08;
-            let terms = (1..200).map(|i| f64::from(i) * STEP).map(|t| (order * t - x * t.cosh()).exp() * 0.5 * (1.0 + (-2.0 * order * t).exp()));
+            let terms = (1..200)
+                .map(|i| f64::from(i) * STEP)
+                .map(|t| (order * t - x * t.cosh()).exp() * 0.5 * (1.0 + (-2.0 * order * t).exp()));
             x.powf(order) * (0.5 * (-x).exp() + terms.sum::<f64>())
         };
         let first = value(1e-3);
@@ -277,7 +282,11 @@ mod tests {
             // wings that reach the edge are cut there, and the image made anew from what is left
             let near = |i: &usize| ((i % SIDE) as f64 - 80.0).hypot((i / SIDE) as f64 - 80.0) < 30.0;
             let worst = (0..SIDE * SIDE).filter(near).map(|i| (got.data[i] - common.data[i]).abs()).fold(0.0, f32::max);
-            assert!(worst < 2e-3 * common.at(80, 80), "{fwhm} {elongation} {pa_deg} {beta}: {worst} of {}", common.at(80, 80));
+            assert!(
+                worst < 2e-3 * common.at(80, 80),
+                "{fwhm} {elongation} {pa_deg} {beta}: {worst} of {}",
+                common.at(80, 80)
+            );
         }
     }
 

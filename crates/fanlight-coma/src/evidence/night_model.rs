@@ -61,8 +61,8 @@ pub struct StackForEvidence<'a> {
     pub difference: Option<Difference<'a>>,
 }
 
-/// A difference of two nights put back on a mean coma. What is darker than the coma is sought in it too; each sign has its chance:
-/// probabilities are those of one.
+/// A difference of two nights put back on a mean coma, or the nights' mean. Where what is darker than the coma is sought, too, each sign has its
+/// chance: probabilities are those of one.
 #[derive(Clone, Copy)]
 pub struct Difference<'a> {
     /// What the nights may differ by though the comet did not change, as light, each with how large it may be.
@@ -71,6 +71,8 @@ pub struct Difference<'a> {
     pub noise_left: &'a (dyn Fn(f64, usize) -> f64 + Sync),
     /// Whether stars stood in either night's coma.
     pub has_stars: bool,
+    /// Signs of what is sought.
+    pub signs: &'static [f64],
 }
 
 impl StackForEvidence<'_> {
@@ -365,7 +367,7 @@ impl NightModel {
             edges_px: edges,
             sky_sigma: stack.sky_sigma,
             elongation_sigma: stack.elongation_sigma,
-            signs: if stack.difference.is_some() { &[1.0, -1.0] } else { &[1.0] },
+            signs: stack.difference.map_or(&[1.0], |d| d.signs),
             least_excess: match stack.difference {
                 Some(difference) if !difference.has_stars => 1.0,
                 _ => LEAST_EXCESS,

@@ -59,6 +59,8 @@ pub struct Findings {
     pub everything: Nuisances,
     /// The most likely parameters of everything.
     pub parameters: Vec<f64>,
+    /// How much larger the search's signals are than noise makes them.
+    pub excess: f64,
     /// Probability of the most significant thing that is left beside the features; `None` where there was no search for it.
     pub rest: Option<f64>,
 }
@@ -198,6 +200,16 @@ impl NightModel {
         self.find_once(Some(seed))
     }
 
+    /// What stands out clearly, without a probability.
+    pub fn find_clear(&self) -> Findings {
+        self.find_once(None)
+    }
+
+    /// Everything that a search beside features takes out: common nuisances with the features' amplitudes and shapes.
+    pub fn nuisances_beside(&self, common: &[Nuisance], fits: &[Fitted]) -> Nuisances {
+        Nuisances::new(self.space.dim, &self.with_shapes(common, fits, None))
+    }
+
     /// One search; without a seed, rough: no twins, and only what stands out clearly.
     fn find_once(&self, seed: Option<u64>) -> Findings {
         let dim = self.space.dim;
@@ -241,7 +253,8 @@ impl NightModel {
         for i in 1..fits.len() {
             fits[i].correction_of = fits[i].lies_in(&fits[..i]);
         }
-        let chance = chance.map(|chance| chance.raised(self.excess(&everything)));
+        let excess = if chance.is_some() { self.excess(&everything) } else { 1.0 };
+        let chance = chance.map(|chance| chance.raised(excess));
         let features = match &chance {
             Some(chance) => self.judge_together(fits, &common, chance),
             None => fits.into_iter().map(Finding::rough).collect(),
@@ -249,7 +262,8 @@ impl NightModel {
         let chance = chance.unwrap_or_else(Chance::none);
         let rest = rest.map(|significance| chance.probability(significance));
         let parameters = everything.parameters(&self.data);
-        Findings { features, chance, n_templates, common, everything, parameters, rest }
+        let excess = excess * self.least_excess;
+        Findings { features, chance, n_templates, common, everything, parameters, excess, rest }
     }
 
     /// Features with the common nuisances that the data ask for beside them.
