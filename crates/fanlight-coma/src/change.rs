@@ -6,6 +6,7 @@
 //! both: the search for structure of a single night finds in it what is brighter and, with the other sign, what is fainter, with a
 //! false-alarm probability of the same kind.
 
+mod alike;
 mod common;
 mod matching;
 mod places;

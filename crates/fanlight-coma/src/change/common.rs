@@ -1,16 +1,14 @@
 //! Two nights on one grid, with one kernel, each a share of its own mean.
 
+use super::alike::{Alike, FILTER_REACH_FWHM, Grid, MOST_FILLED, Profile, km_per_px, usable_substacks};
 use super::matching::{FWHM_PER_SIGMA, Filter, Filtered, PointImage, Spread};
 use super::{NightForChange, NotCompared};
 use crate::evidence::mode_space::SkyFrame;
-use crate::evidence::night_model::{self, Difference, NightModel, StackForEvidence};
+use crate::evidence::night_model::{Difference, NightModel, StackForEvidence};
 use crate::kernel::KernelPart;
 use crate::passing::UnseenStars;
-use crate::stack::{apply, inverse};
 use fanlight_image::moffat::Moffat;
-use fanlight_image::polar::{self, sample_bilinear};
 use fanlight_image::resample::{CoordinateGrid, Frame, Mapping, lanczos3};
-use fanlight_image::robust::ClipConfig;
 use fanlight_image::{Image, Mask, flag};
 
 /// Sub-stacks without which the noise of the difference is not known.
@@ -19,8 +17,6 @@ const LEAST_SUBSTACKS: usize = 4;
 const MOST_UNLIKE: f64 = 2.5;
 /// The common grid reaches no further from the nucleus, in px: a little more than the search does.
 const FARTHEST_PX: f64 = 170.0;
-/// A pixel of which more than this share comes from filled ones is not used.
-const MOST_FILLED: f32 = 0.1;
 /// What of the structure that both nights show may be left, as a share: a change moves the mean that each night is a share of.
 const SHARE_ERROR: f64 = 0.02;
 /// Steps by which it is found what errors of a star image leave: of its width and its axes' ratio as shares, and of its exponent.
@@ -28,8 +24,6 @@ const SHAPE_STEP: f64 = 0.03;
 const BETA_STEP: f64 = 0.2;
 /// A centre may be off by this many of its errors, as in the search of a single night.
 const CENTRE_SIGMAS: f64 = 3.0;
-/// A filter spreads light by this many widths of the common kernel, as far as matters.
-const FILTER_REACH_FWHM: f64 = 4.0;
 /// The earlier night's coma must be over this many errors of its sky.
 const OVER_SKY: f64 = 5.0;
 
@@ -63,75 +57,6 @@ pub struct Pair {
     sky_per_px: f64,
 }
 
-/// A night on the common grid with the common kernel.
-struct Alike {
-    image: Image,
-    mask: Mask,
-    /// Variance as sums over many pixels see it.
-    variance: Image,
-    star_variance: Option<Image>,
-    noise: Vec<(Image, f64)>,
-    filter: Filter,
-    point: PointImage,
-    /// Area of a pixel of the common grid in the night's own.
-    area_ratio: f64,
-    centre_sigma_px: f64,
-}
-
-/// An azimuthal mean, linear between rings.
-struct Profile {
-    rho_px: Vec<f64>,
-    mean: Vec<f64>,
-}
-
-impl Profile {
-    /// Of all pixels that are not masked, or without the ones far off the others.
-    fn of(image: &Image, mask: &Mask, centre: f64, fwhm_px: f64, clipped: bool) -> Option<Self> {
-        let edges = night_model::profile_edges(1.4 * centre, fwhm_px);
-        let clip = ClipConfig { kappa: 8.0, rounds: if clipped { 2 } else { 0 } };
-        let rings = polar::azimuthal_profile(image, None, mask, centre, centre, &edges, clip);
-        let (rho_px, mean): (Vec<f64>, Vec<f64>) = rings.iter().map(|r| (r.mean_radius_px, r.mean)).unzip();
-        (rho_px.len() >= 4).then_some(Self { rho_px, mean })
-    }
-
-    fn at(&self, rho_px: f64) -> f64 {
-        let n = self.rho_px.len();
-        let above = self.rho_px.partition_point(|r| *r < rho_px).clamp(1, n - 1);
-        let (from, to) = (self.rho_px[above - 1], self.rho_px[above]);
-        let t = ((rho_px - from) / (to - from)).clamp(0.0, 1.0);
-        self.mean[above - 1] + t * (self.mean[above] - self.mean[above - 1])
-    }
-}
-
-/// The common grid: north up, east left, the nucleus on its middle pixel.
-#[derive(Clone, Copy)]
-struct Grid {
-    half_px: usize,
-    km_per_px: f64,
-}
-
-impl Grid {
-    fn side(self) -> usize {
-        2 * self.half_px + 1
-    }
-
-    /// Distance of a pixel, by its index, from the nucleus.
-    fn rho(self, index: usize) -> f64 {
-        let (x, y) = ((index % self.side()) as f64, (index / self.side()) as f64);
-        (x - self.half_px as f64).hypot(y - self.half_px as f64)
-    }
-
-    /// The place on a night's stack of a place on the grid.
-    fn on_stack(self, night: &NightForChange) -> impl Fn(f64, f64) -> (f64, f64) + use<> {
-        let arcsec = self.km_per_px / night.km_per_arcsec;
-        let (to_px, centre, half) = (inverse(night.frame.arcsec_per_px), night.frame.centre_px, self.half_px as f64);
-        move |x, y| {
-            let (dx, dy) = apply(to_px, (-(x - half) * arcsec, (y - half) * arcsec));
-            (centre.0 + dx, centre.1 + dy)
-        }
-    }
-}
-
 fn sum(a: &Image, b: &Image) -> Image {
     Image { data: a.data.iter().zip(&b.data).map(|(a, b)| a + b).collect(), ..*a }
 }
@@ -145,10 +70,6 @@ fn shifted(image: &Image, (dx, dy): (isize, isize)) -> Image {
         *v = at(-1).zip(at(1)).map_or(0.0, |(before, behind)| 0.5 * (before - behind));
     }
     out
-}
-
-fn km_per_px(night: &NightForChange) -> f64 {
-    night.frame.scale_arcsec() * night.km_per_arcsec
 }
 
 /// Refuses what cannot be used.
@@ -178,10 +99,6 @@ fn check(night: &NightForChange, which: &'static str) -> Result<(), NotCompared>
     Ok(())
 }
 
-fn usable_substacks<'a>(night: &NightForChange<'a>) -> impl Iterator<Item = &'a (&'a Image, f64)> {
-    night.substacks.iter().filter(|(_, share)| *share > 0.0 && *share < 1.0)
-}
-
 impl Pair {
     pub fn new(earlier: &NightForChange, later: &NightForChange) -> Result<Self, NotCompared> {
         check(earlier, "the earlier")?;
@@ -190,7 +107,7 @@ impl Pair {
         let point = |n: &NightForChange| PointImage {
             spread: Spread::of_kernel(n.fwhm_arcsec * n.km_per_arcsec / km_per_px, n.elongation, n.elongation_pa_deg),
             beta: n.beta,
-            pixel_px: self::km_per_px(n) / km_per_px,
+            pixel_px: super::alike::km_per_px(n) / km_per_px,
         };
         let of_both = [point(earlier), point(later)];
         let [least, most] = [f64::min, f64::max].map(|f| f(of_both[0].widest_px(), of_both[1].widest_px()));
@@ -201,7 +118,7 @@ impl Pair {
         // of two exponents, the one with the weaker wings has nothing that the other's image lacks
         let common = PointImage::round(most, of_both[0].beta.max(of_both[1].beta));
         let reach = [earlier, later]
-            .map(|n| n.frame.to_edge_px((n.image.width, n.image.height)) * self::km_per_px(n) / km_per_px);
+            .map(|n| n.frame.to_edge_px((n.image.width, n.image.height)) * super::alike::km_per_px(n) / km_per_px);
         let half_px = reach[0].min(reach[1]).min(FARTHEST_PX).floor().max(0.0) as usize;
         let grid = Grid { half_px, km_per_px };
         let [was, is] =
@@ -481,61 +398,5 @@ impl Pair {
         out.image.data.iter_mut().for_each(|v| *v = if v.is_finite() { *v * area_ratio as f32 } else { 0.0 });
         let waves = Filtered::new(&out.image, &out.mask, FILTER_REACH_FWHM * self.fwhm_px());
         waves.by(&self.filters[0], MOST_FILLED).0
-    }
-}
-
-impl Alike {
-    fn of(night: &NightForChange, grid: Grid, own: PointImage, common: PointImage) -> Option<Self> {
-        let (side, fwhm_px) = (grid.side(), common.widest_px());
-        let centre = grid.half_px as f64;
-        let place = grid.on_stack(night);
-        let mapping = Mapping::Grid(CoordinateGrid::from_fn(side, side, 16, &place));
-        let area_ratio = (grid.km_per_px / km_per_px(night)).powi(2);
-        let laid = |image: &Image| {
-            let frame = Frame { image, variance: night.variance, mask: night.mask };
-            let mut out = lanczos3(&frame, &mapping, side, side);
-            out.image.data.iter_mut().for_each(|v| *v *= area_ratio as f32);
-            (out.image, out.mask)
-        };
-        let sampled = |image: &Image, factor: f64| {
-            let mut out = Image::filled(side, side, 0.0);
-            for (i, v) in out.data.iter_mut().enumerate() {
-                let (x, y) = place((i % side) as f64, (i / side) as f64);
-                *v = sample_bilinear(image, x, y).map_or(0.0, |s| (f64::from(s) * factor) as f32);
-            }
-            out
-        };
-        let (mut image, mask) = laid(night.image);
-        let before = Profile::of(&image, &mask, centre, fwhm_px, true)?;
-        for (i, v) in image.data.iter_mut().enumerate() {
-            if mask.bits[i] != 0 || !v.is_finite() {
-                *v = before.at(grid.rho(i)) as f32;
-            }
-        }
-        let waves = Filtered::new(&image, &mask, FILTER_REACH_FWHM * fwhm_px);
-        let filter = Filter::between(own, common);
-        let (alike, flags) = waves.by(&filter, MOST_FILLED);
-        let noise = usable_substacks(night)
-            .map(|(part, share)| {
-                let data = part.data.iter().zip(&night.image.data).map(|(p, whole)| p - whole).collect();
-                let (mut beside, _) = laid(&Image { data, ..**part });
-                beside.data.iter_mut().filter(|v| !v.is_finite()).for_each(|v| *v = 0.0);
-                (beside, *share)
-            })
-            .collect();
-        let mut variance = sampled(night.variance, area_ratio * night.correlation);
-        // unknown where a pixel is unknown; the mask says so
-        variance.data.iter_mut().filter(|v| !(**v > 0.0)).for_each(|v| *v = f32::MIN_POSITIVE);
-        Some(Self {
-            variance,
-            star_variance: night.star_variance.map(|v| sampled(v, area_ratio)),
-            noise,
-            filter,
-            point: own,
-            image: alike,
-            mask: flags,
-            area_ratio,
-            centre_sigma_px: night.centre_sigma_px * km_per_px(night) / grid.km_per_px,
-        })
     }
 }
