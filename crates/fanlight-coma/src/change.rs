@@ -6,13 +6,16 @@
 //! both: the search for structure of a single night finds in it what is brighter and, with the other sign, what is fainter, with a
 //! false-alarm probability of the same kind.
 
+mod alike;
 mod common;
 mod matching;
+mod places;
 
 use crate::evidence::feature_fit::{Fitted, Shape};
 use crate::evidence::limits::Limit;
-use crate::evidence::mode_space::SkyFrame;
+use crate::evidence::mode_space::{SkyFrame, off_rad};
 use crate::evidence::night_model::{NightModel, NoEvidence};
+use crate::evidence::nuisance::Nuisances;
 use crate::evidence::search::Findings;
 use common::Pair;
 use fanlight_image::{Image, Mask};
@@ -41,7 +44,13 @@ pub struct NightForChange<'a> {
     pub centre_sigma_px: f64,
     /// Width of the kernel: √(major · minor).
     pub fwhm_arcsec: f64,
-    /// Its elongation, at least 1.
+    /// Its relative error.
+    pub fwhm_sigma: f64,
+    /// Wings of the star images, as Moffat's exponent.
+    pub beta: f64,
+    /// Error of the exponent.
+    pub beta_sigma: f64,
+    /// Elongation of the kernel, at least 1.
     pub elongation: f64,
     /// The long axis' position angle.
     pub elongation_pa_deg: f64,
@@ -94,8 +103,11 @@ pub enum NotCompared {
 
 /// A change with a larger probability is not claimed.
 pub const CLAIMED_TO: f64 = 1e-3;
-/// Brighter and fainter are sought: a chance finding has two chances.
-const SIGNS: f64 = 2.0;
+
+/// Brighter and fainter are sought: what one of them shows by chance has two chances.
+fn of_either_sign(probability: f64) -> f64 {
+    probability * (2.0 - probability)
+}
 
 /// Something that is brighter, or fainter, on the later night.
 #[derive(Debug, Clone, PartialEq)]
@@ -153,20 +165,44 @@ pub const LISTED_TO: f64 = 1e-2;
 /// # Accuracy
 /// Rates of false and of missed changes on simulated pairs of nights: `benches/records/season.md`.
 pub fn compare(earlier: &NightForChange, later: &NightForChange, seed: u64) -> Result<Comparison, NotCompared> {
+    compare_knowing(earlier, later, seed, None).map(|c| c.0)
+}
+
+/// [`compare`], and the significance that a true change has for a filter that knows it, with all that could have made it projected out:
+/// what a search can be asked to find. The change is light on the later night's stack, without noise.
+///
+/// # Errors
+/// When the nights cannot be compared.
+pub fn compare_knowing(
+    earlier: &NightForChange,
+    later: &NightForChange,
+    seed: u64,
+    truth: Option<&Image>,
+) -> Result<(Comparison, Option<f64>), NotCompared> {
     let pair = Pair::new(earlier, later)?;
-    let model = pair.with_stack(NightModel::settled)?;
+    let model = pair.with_difference(NightModel::settled)?;
     let findings = model.find(seed);
-    let probabilities = findings.features.iter().map(|f| f.probability).chain(findings.rest);
-    let smallest_probability = probabilities.map(|p| (SIGNS * p).min(1.0)).fold(1.0, f64::min);
-    let mut changes: Vec<Changed> = (0..findings.features.len())
-        .filter(|i| findings.features[*i].fitted.stands_alone())
-        .map(|i| changed(&model, &findings, i, pair.km_per_px))
-        .filter(|c| c.probability <= LISTED_TO)
-        .collect();
+    let ideal = truth.map(|light| {
+        let change = pair.imaged(light, later);
+        let change = model.space.project(|i| change.data[i]);
+        change.dot(&Nuisances::new(model.space.dim, &findings.common).clean(&change)).max(0.0).sqrt()
+    });
+    let alone = (0..findings.features.len()).filter(|i| findings.features[*i].fitted.stands_alone());
+    let mut changes: Vec<Changed> = alone.map(|i| changed(&model, &findings, i, pair.km_per_px)).collect();
+    let at_places = at_places(&pair, &model, &findings);
+    // all over the coma, and at the places of what both nights show: a chance finding has as many chances
+    let looks = 1 + usize::from(at_places.is_some());
+    let of_all = |p: f64| places::of_many(p, looks);
+    let everywhere = findings.features.iter().map(|f| f.probability).chain(findings.rest).map(of_either_sign);
+    let at = at_places.iter().map(|a| a.smallest_probability);
+    let smallest_probability = everywhere.chain(at).map(of_all).fold(1.0, f64::min);
+    changes.extend(at_places.into_iter().flat_map(|a| a.changes));
+    changes.iter_mut().for_each(|c| c.probability = of_all(c.probability));
+    changes.retain(|c| c.probability <= LISTED_TO);
     changes.sort_by(|a, b| a.probability.total_cmp(&b.probability));
     let range_km = [model.reach_px.0 * pair.km_per_px, model.reach_px.1 * pair.km_per_px];
     let (contrast, significance) = pair.maps(&model);
-    Ok(Comparison {
+    let comparison = Comparison {
         changes,
         smallest_probability,
         limit: limit(&model, &findings, seed),
@@ -176,7 +212,27 @@ pub fn compare(earlier: &NightForChange, later: &NightForChange, seed: u64) -> R
         contrast,
         significance,
         centre_px: pair.centre_px(),
-    })
+    };
+    Ok((comparison, ideal))
+}
+
+/// What the difference shows at the places of the nights' mean, beside what was found all over the coma.
+fn at_places(pair: &Pair, model: &NightModel, findings: &Findings) -> Option<places::AtPlaces> {
+    // without a model of the mean there are no places
+    let mean = pair.with_mean(NightModel::new).ok()?;
+    let shown = mean.find_clear();
+    let known: Vec<Fitted> = findings
+        .features
+        .iter()
+        .filter(|f| of_either_sign(f.probability) <= CLAIMED_TO)
+        .map(|f| f.fitted.clone())
+        .collect();
+    let off = |a: &Fitted, b: &Fitted| off_rad(a.pa_at(0.0).0, b.pa_at(0.0).0).abs();
+    let is_told = |f: &Fitted| known.iter().any(|k| off(f, k) < f.shape.width_rad());
+    let clear: Vec<&Fitted> =
+        shown.features.iter().map(|f| &f.fitted).filter(|f| f.stands_alone() && !is_told(f)).collect();
+    let nuisances = model.nuisances_beside(&findings.common, &known);
+    places::at_places(model, &nuisances, (&mean, &clear), findings.excess, pair.km_per_px)
 }
 
 /// Width of the wedges that the limit is told of: a jet's.
@@ -206,6 +262,6 @@ fn changed(model: &NightModel, findings: &Findings, index: usize, km_per_px: f64
         range_km: [from * km_per_px, to * km_per_px],
         contrast,
         contrast_sigma,
-        probability: (SIGNS * finding.probability).min(1.0),
+        probability: of_either_sign(finding.probability),
     }
 }

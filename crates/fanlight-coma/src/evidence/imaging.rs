@@ -151,7 +151,7 @@ fn transposed(cells: &[Complex<f32>], side: usize) -> Vec<Complex<f32>> {
 }
 
 /// The next size whose transform is fast: a product of 2, 3 and 5, and even.
-fn even_size(at_least: usize) -> usize {
+pub(crate) fn even_size(at_least: usize) -> usize {
     let smooth = |mut n: usize| {
         for p in [2, 3, 5] {
             while n.is_multiple_of(p) {

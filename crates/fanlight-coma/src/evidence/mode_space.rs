@@ -109,6 +109,8 @@ pub struct ModeRing {
     lower: DMatrix<f64>,
     /// One over the noise of each component beyond what the pixels' variance says.
     gains: DVector<f64>,
+    /// What of `gains` is known beforehand.
+    known_gains: DVector<f64>,
     /// Share of the variance that is the least that there can be.
     least_share: f64,
     pixels: std::ops::Range<usize>,
@@ -217,6 +219,7 @@ impl ModeSpace {
                     start: 0,
                     lower,
                     gains: DVector::repeat(2 * modes, 1.0),
+                    known_gains: DVector::repeat(2 * modes, 1.0),
                     least_share: 1.0,
                     pixels: 0..0,
                 };
@@ -293,8 +296,22 @@ impl ModeSpace {
     /// By which factor in variance the noise of a ring's components may be less, so that it is no less than it can be.
     pub fn least_factor(&self, ring: usize, from: usize, n: usize) -> f64 {
         let ring = &self.rings[ring];
-        let raised = ring.gains.rows(from, n).iter().fold(0.0, |a: f64, g| a.max(*g)).powi(-2);
+        let found = ring.gains.rows(from, n).component_div(&ring.known_gains.rows(from, n));
+        let raised = found.iter().fold(0.0, |a: f64, g| a.max(*g)).powi(-2);
         ring.least_share / raised
+    }
+
+    /// The noise is what smoothing has left, as a share of the variance by distance in px and azimuthal order, and no less.
+    pub fn smooth_noise(&mut self, left: &(dyn Fn(f64, usize) -> f64 + Sync)) {
+        for ring in &mut self.rings {
+            for m in 1..=ring.modes {
+                let gain = left(ring.rho_px, m).powf(-0.5);
+                for i in [2 * m - 2, 2 * m - 1] {
+                    ring.gains[i] *= gain;
+                    ring.known_gains[i] *= gain;
+                }
+            }
+        }
     }
 
     /// Takes every component's noise to be another, by a factor in variance.

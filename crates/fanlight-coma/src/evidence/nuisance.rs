@@ -180,7 +180,7 @@ impl Nuisances {
 }
 
 /// Amplitude of a template in data, its error, and how much both change per unit of other directions.
-pub(super) struct Amplitude {
+pub(crate) struct Amplitude {
     pub value: f64,
     pub sigma: f64,
     /// C⁻¹ times the template.

@@ -13,10 +13,6 @@ use std::f64::consts::PI;
 const N_TWINS: usize = 10_000;
 /// A search goes on while what it finds is rarer than this.
 const GOES_ON_TO: f64 = 0.05;
-/// Signals of single places, which the median size of all does not tell, are larger than noise makes them by at least this: chosen on 33
-/// featureless nights simulated among very many stars, of which six had a false feature without it, at 5.4 to 7 times the noise. Smaller, and
-/// faint leftovers of stars are called structure; larger, and jets are missed.
-const LEAST_EXCESS: f64 = 1.25;
 /// Twins that tell the size of a search's signals in noise.
 const N_TYPICAL: u64 = 24;
 const TYPICAL_SEED: u64 = 0x7A11;
@@ -63,6 +59,8 @@ pub struct Findings {
     pub everything: Nuisances,
     /// The most likely parameters of everything.
     pub parameters: Vec<f64>,
+    /// How much larger the search's signals are than noise makes them.
+    pub excess: f64,
     /// Probability of the most significant thing that is left beside the features; `None` where there was no search for it.
     pub rest: Option<f64>,
 }
@@ -202,6 +200,16 @@ impl NightModel {
         self.find_once(Some(seed))
     }
 
+    /// What stands out clearly, without a probability.
+    pub fn find_clear(&self) -> Findings {
+        self.find_once(None)
+    }
+
+    /// Everything that a search beside features takes out: common nuisances with the features' amplitudes and shapes.
+    pub fn nuisances_beside(&self, common: &[Nuisance], fits: &[Fitted]) -> Nuisances {
+        Nuisances::new(self.space.dim, &self.with_shapes(common, fits, None))
+    }
+
     /// One search; without a seed, rough: no twins, and only what stands out clearly.
     fn find_once(&self, seed: Option<u64>) -> Findings {
         let dim = self.space.dim;
@@ -215,7 +223,7 @@ impl NightModel {
             n_templates = bank.len();
             let Some((best, sign)) = self.best_of(&bank, &maker) else { break };
             if let (None, Some(seed)) = (&chance, seed) {
-                chance = Some(Chance::of_twins(&bank, &maker, N_TWINS, seed).raised(LEAST_EXCESS));
+                chance = Some(Chance::of_twins(&bank, &maker, N_TWINS, seed).raised(self.least_excess));
             }
             let is_rare = |significance: f64| match &chance {
                 Some(chance) => chance.probability(significance) <= GOES_ON_TO,
@@ -245,7 +253,8 @@ impl NightModel {
         for i in 1..fits.len() {
             fits[i].correction_of = fits[i].lies_in(&fits[..i]);
         }
-        let chance = chance.map(|chance| chance.raised(self.excess(&everything)));
+        let excess = if chance.is_some() { self.excess(&everything) } else { 1.0 };
+        let chance = chance.map(|chance| chance.raised(excess));
         let features = match &chance {
             Some(chance) => self.judge_together(fits, &common, chance),
             None => fits.into_iter().map(Finding::rough).collect(),
@@ -253,7 +262,8 @@ impl NightModel {
         let chance = chance.unwrap_or_else(Chance::none);
         let rest = rest.map(|significance| chance.probability(significance));
         let parameters = everything.parameters(&self.data);
-        Findings { features, chance, n_templates, common, everything, parameters, rest }
+        let excess = excess * self.least_excess;
+        Findings { features, chance, n_templates, common, everything, parameters, excess, rest }
     }
 
     /// Features with the common nuisances that the data ask for beside them.
@@ -332,13 +342,13 @@ impl NightModel {
             .collect()
     }
 
-    /// How much larger than by [`LEAST_EXCESS`] the search's signals are than noise makes them, where nothing was found: what stars too
+    /// How much larger than by [`NightModel::least_excess`] the search's signals are than noise makes them, where nothing was found: what stars too
     /// faint to be masked and the flat field leave in shapes like the templates'. What chance shows is raised by it, and with it every level that features and limits are held against.
     fn excess(&self, everything: &Nuisances) -> f64 {
         let (bank, maker) = self.search(everything);
         let twins = (0..N_TYPICAL).map(|i| bank.typical(&maker.twin(TYPICAL_SEED, i))).sum::<f64>() / N_TYPICAL as f64;
         let night = bank.typical(&maker.data(&self.data));
-        if twins > 0.0 { (night / twins / LEAST_EXCESS).max(1.0) } else { 1.0 }
+        if twins > 0.0 { (night / twins / self.least_excess).max(1.0) } else { 1.0 }
     }
 
     /// Brings the noise to what the stack itself shows beside its structure: what neither noise nor structure explains is noise of a kind

@@ -30,6 +30,8 @@ pub const STARS_LEFT: &str = "STARSLEFT";
 pub const NOISE_CARD: &str = "NOISECOR";
 /// Its card of the relative error of the kernel's elongation.
 pub const ELONGATION_CARD: &str = "ELONGERR";
+/// Card of `comet.fits`: wings of the star images, Moffat's exponent.
+pub const BETA_CARD: &str = "STARBETA";
 /// The featureless twin, where structure was looked for.
 pub const TWIN: &str = "twin.fits";
 /// Its extension that holds the twin with noise: what a night is compared with by eye.
@@ -288,6 +290,13 @@ fn write_twin(
     fanlight_io::write_fits(&folder.path(TWIN), &[twin, beside, noisy]).map_err(Failure::data)
 }
 
+/// Mean exponent of the frames' star images, as the stack weighs them.
+fn star_beta(night: &Night) -> Option<f64> {
+    let parts = &night.stack.comet.kernel;
+    let weight: f64 = parts.iter().map(|p| p.weight).sum();
+    (weight > 0.0).then(|| parts.iter().map(|p| p.weight * p.seeing.beta).sum::<f64>() / weight)
+}
+
 /// `comet.fits`: image, variance, mask; `substacks.fits`: the sub-stacks on the same grid.
 fn write_comet(night: &Night, record: &NightRecord, folder: &OutputFolder) -> Result<(), Failure> {
     let stacked = &night.stack.comet.stacked;
@@ -305,6 +314,9 @@ fn write_comet(night: &Night, record: &NightRecord, folder: &OutputFolder) -> Re
         elongation_sigma(night),
         "relative error of the elongation of a point's image",
     ));
+    image
+        .cards
+        .extend(star_beta(night).map(|beta| number(BETA_CARD, beta, "exponent of the star images' wings (Moffat)")));
     image.history = history(record);
     let mut variance = HduOut::new("VARIANCE", HduData::F32(&stacked.variance));
     variance.cards = wcs_cards(&wcs, (stacked.image.width, stacked.image.height));

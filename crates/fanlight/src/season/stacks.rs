@@ -1,7 +1,7 @@
 //! A night's stacks, read back from its folder.
 
 use crate::Failure;
-use crate::night::products::{COMET, ELONGATION_CARD, NOISE_CARD, NOISY_TWIN, STARS_LEFT, SUBSTACKS, TWIN};
+use crate::night::products::{BETA_CARD, COMET, ELONGATION_CARD, NOISE_CARD, NOISY_TWIN, STARS_LEFT, SUBSTACKS, TWIN};
 use fanlight_coma::change::NightForChange;
 use fanlight_coma::evidence::mode_space::SkyFrame;
 use fanlight_image::{Image, Mask, flag};
@@ -21,6 +21,8 @@ pub struct Stacks {
     substacks: Vec<(Image, f64)>,
     correlation: f64,
     elongation_sigma: f64,
+    /// Exponent of the star images' wings with its error.
+    beta: (f64, f64),
     frame: SkyFrame,
     zero_point_mag: Option<f64>,
 }
@@ -28,6 +30,9 @@ pub struct Stacks {
 /// Of a night whose folder an earlier version wrote, which did not say how large they are: cautious values.
 const CORRELATION_NOT_TOLD: f64 = 2.0;
 const ELONGATION_SIGMA_NOT_TOLD: f64 = 0.03;
+const BETA_NOT_TOLD: (f64, f64) = (3.2, 0.8);
+/// Error of the exponent of star images' wings: seeing is no exact Moffat function.
+const BETA_SIGMA: f64 = 0.3;
 
 impl Stacks {
     /// Reads the stacks that belong to a record; the twin and the sub-stacks only `with_all`.
@@ -73,6 +78,7 @@ impl Stacks {
             substacks,
             correlation: header.number(NOISE_CARD).unwrap_or(CORRELATION_NOT_TOLD),
             elongation_sigma: header.number(ELONGATION_CARD).unwrap_or(ELONGATION_SIGMA_NOT_TOLD),
+            beta: header.number(BETA_CARD).map_or(BETA_NOT_TOLD, |beta| (beta, BETA_SIGMA)),
             frame: SkyFrame { centre_px: (stack.centre_x_px, stack.centre_y_px), arcsec_per_px: stack.arcsec_per_px },
             zero_point_mag: record.zero_point.as_ref().map(|z| z.stack_zero_point_mag),
             image,
@@ -126,6 +132,10 @@ impl Stacks {
             km_per_arcsec: record.geometry.km_per_arcsec,
             centre_sigma_px: record.morphology.optocentre_err_arcsec? / scale,
             fwhm_arcsec: psf.fwhm_arcsec,
+            // the mean of two axes is known at least as well as their ratio
+            fwhm_sigma: self.elongation_sigma,
+            beta: self.beta.0,
+            beta_sigma: self.beta.1,
             elongation: psf.elongation,
             elongation_pa_deg: psf.pa_deg,
             elongation_sigma: self.elongation_sigma,

@@ -32,6 +32,8 @@ pub struct Made {
     pub places_deg: Vec<f64>,
     /// Significance of the change that a filter has which knows its form, at both nights' noise and the later one's kernel.
     pub ideal: f64,
+    /// The change itself on the later stack; `None` where there is none.
+    change: Option<Image>,
 }
 
 /// A stack.
@@ -43,6 +45,7 @@ struct Stacked {
     frame: SkyFrame,
     km_per_arcsec: f64,
     fwhm_arcsec: f64,
+    beta: f64,
     elongation: f64,
     elongation_pa_deg: f64,
     sky_per_px: f64,
@@ -56,6 +59,8 @@ const READ_NOISE_E: f64 = 5.0;
 /// Errors that the measurement has of centre (px) and kernel (share of the elongation).
 const CENTRE_SIGMA_PX: f64 = 0.04;
 const ELONGATION_SIGMA: f64 = 0.015;
+const FWHM_SIGMA: f64 = 0.01;
+const BETA_SIGMA: f64 = 0.2;
 
 fn scenario(seed: u64, night: u64, brightness: f64, features: &[FeatureKeys]) -> Scenario {
     let mut d = Draws::new(seed.wrapping_mul(0xD134_2543_DE82_EF95) ^ night.wrapping_mul(0x2545_F491_4F6C_DD1D));
@@ -124,26 +129,36 @@ pub fn make(seed: u64, happens: Happens) -> Made {
         Happens::Turned => vec![pa_deg, turned.pa_deg],
         _ => vec![pa_deg],
     };
-    let ideal = if happens == Happens::Nothing { 0.0 } else { ideal(&nights, &without) };
-    Made { nights, places_deg, ideal }
+    let change = (happens != Happens::Nothing).then(|| change(&nights[1], &without));
+    let ideal = change.as_ref().map_or(0.0, |change| ideal(&nights, change));
+    Made { nights, places_deg, ideal, change }
+}
+
+/// The later stack's light beyond what it would show without the change.
+fn change(later: &Stacked, without: &Scenario) -> Image {
+    let before = Simulation::new(without).expect("a scenario").expected_comet(0);
+    let seconds = without.exposure_s as f32;
+    let data = later.expected.data.iter().zip(&before.data).map(|(a, b)| a - b / seconds);
+    Image { data: data.collect(), ..before }
 }
 
 /// √Σ(change² / variance) over the later stack, the earlier one's noise taken as large as its own share of the light says.
-fn ideal(nights: &[Stacked; 2], without: &Scenario) -> f64 {
+fn ideal(nights: &[Stacked; 2], change: &Image) -> f64 {
     let later = &nights[1];
-    let before = Simulation::new(without).expect("a scenario").expected_comet(0);
     let light = |s: &Stacked| s.expected.data.iter().map(|v| f64::from(*v)).sum::<f64>();
     let scale = light(later) / light(&nights[0]);
     let mean = |s: &Stacked| s.variance.data.iter().map(|v| f64::from(*v)).sum::<f64>() / s.variance.data.len() as f64;
     let area = (later.frame.scale_arcsec() / nights[0].frame.scale_arcsec()).powi(2);
     let (with_earlier, own) = (mean(&nights[0]) * area * scale * scale, mean(later));
     let raised = 1.0 + with_earlier / own;
-    let changed = later.expected.data.iter().zip(&before.data).map(|(a, b)| f64::from(a - b / 40.0));
-    let squares = changed.zip(&later.variance.data).map(|(c, v)| c * c / (f64::from(*v) * raised));
+    let squares =
+        change.data.iter().zip(&later.variance.data).map(|(c, v)| f64::from(*c).powi(2) / (f64::from(*v) * raised));
     squares.sum::<f64>().sqrt()
 }
 
 fn stacked(scenario: &Scenario, d: &mut Draws) -> Stacked {
+    // what is known of the wings is drawn apart, so that all else stays what it was
+    let mut e = Draws::new(scenario.seed ^ 0x5EED_BE7A);
     let simulation = Simulation::new(scenario).expect("a scenario");
     let truth = simulation.truth();
     let frame = &truth["frames"][0];
@@ -181,9 +196,10 @@ fn stacked(scenario: &Scenario, d: &mut Draws) -> Stacked {
         substacks,
         frame: SkyFrame { centre_px: (x + CENTRE_SIGMA_PX * d.normal(), y + CENTRE_SIGMA_PX * d.normal()), ..local },
         km_per_arcsec: truth["geometry"]["km_per_arcsec"].as_f64().expect("a number of the truth"),
-        fwhm_arcsec: number("comet_fwhm_arcsec") * (1.0 + 0.01 * d.normal()),
+        fwhm_arcsec: number("comet_fwhm_arcsec") * (1.0 + FWHM_SIGMA * d.normal()),
         elongation: (number("comet_elongation") * (1.0 + ELONGATION_SIGMA * d.normal())).max(1.0),
         elongation_pa_deg: number("comet_elongation_pa_deg"),
+        beta: number("beta") + BETA_SIGMA * e.normal(),
         sky_per_px: sky_e_s_px,
         sky_sigma: 2e-4 * sky_e_s_px,
         expected,
@@ -193,6 +209,11 @@ fn stacked(scenario: &Scenario, d: &mut Draws) -> Stacked {
 impl Made {
     /// Compares the two.
     pub fn compare(&self) -> Result<Comparison, NotCompared> {
+        self.compare_knowing().map(|c| c.0)
+    }
+
+    /// Compares the two, and tells the significance of what changed with all that could have made it projected out.
+    pub fn compare_knowing(&self) -> Result<(Comparison, Option<f64>), NotCompared> {
         let parts: Vec<Vec<(&Image, f64)>> =
             self.nights.iter().map(|n| n.substacks.iter().map(|(i, s)| (i, *s)).collect()).collect();
         let of = |i: usize| {
@@ -208,6 +229,9 @@ impl Made {
                 km_per_arcsec: n.km_per_arcsec,
                 centre_sigma_px: CENTRE_SIGMA_PX,
                 fwhm_arcsec: n.fwhm_arcsec,
+                fwhm_sigma: FWHM_SIGMA,
+                beta: n.beta,
+                beta_sigma: BETA_SIGMA,
                 elongation: n.elongation,
                 elongation_pa_deg: n.elongation_pa_deg,
                 elongation_sigma: ELONGATION_SIGMA,
@@ -215,7 +239,7 @@ impl Made {
                 sky_per_px: n.sky_per_px,
             }
         };
-        change::compare(&of(0), &of(1), 7)
+        change::compare_knowing(&of(0), &of(1), 7, self.change.as_ref())
     }
 
     /// Whether a comparison claims a change at a place where there was one.
