@@ -18,6 +18,11 @@ impl RoundBlur {
         Self { rings }
     }
 
+    /// Radius of the outermost ring, px.
+    pub fn reach_px(&self) -> f64 {
+        self.rings.iter().map(|r| r.0).fold(0.0, f64::max)
+    }
+
     /// Visits what a point at a distance sees of the light about it: distances from the nucleus with weights that add to 1.
     pub fn each(&self, rho_px: f64, mut visit: impl FnMut(f64, f64)) {
         self.points(rho_px, |along, across, weight| visit(along.hypot(across), weight));
@@ -55,6 +60,59 @@ impl RoundBlur {
     }
 }
 
+/// A round kernel on functions of distance at one place, made once for functions given at the nodes of a grid, between which they are taken
+/// as straight.
+#[derive(Debug, Clone)]
+pub struct BlurAt {
+    first: usize,
+    /// Per node from the first: the factors of cos mθ.
+    weights: Vec<Vec<f64>>,
+}
+
+impl RoundBlur {
+    /// What [`RoundBlur::modes`] does at a distance, for functions on ascending nodes that reach as far as the kernel does.
+    pub fn on_nodes(&self, nodes_px: &[f64], rho_px: f64, modes: usize) -> BlurAt {
+        let n = nodes_px.len();
+        let mut weights: Vec<Option<Vec<f64>>> = vec![None; n];
+        self.points(rho_px, |along, across, weight| {
+            let distance = along.hypot(across);
+            let above = nodes_px.partition_point(|d| *d < distance).clamp(1, n - 1);
+            let (from, to) = (nodes_px[above - 1], nodes_px[above]);
+            let t = ((distance - from) / (to - from)).clamp(0.0, 1.0);
+            let c = if distance > 0.0 { along / distance } else { 1.0 };
+            for (node, share) in [(above - 1, 1.0 - t), (above, t)] {
+                let row = weights[node].get_or_insert_with(|| vec![0.0; modes + 1]);
+                let (mut before, mut now) = (c, 1.0);
+                for factor in row {
+                    *factor += weight * share * now;
+                    (before, now) = (now, 2.0 * c * now - before);
+                }
+            }
+        });
+        let first = weights.iter().position(Option::is_some).unwrap_or(0);
+        let last = weights.iter().rposition(Option::is_some).unwrap_or(0);
+        let used = weights.drain(first..=last).map(|w| w.unwrap_or_else(|| vec![0.0; modes + 1]));
+        BlurAt { first, weights: used.collect() }
+    }
+}
+
+impl BlurAt {
+    /// The blurred factors of cos mθ of several functions given at the nodes; `out[m][function]`.
+    pub fn modes<const N: usize>(&self, at_nodes: &[[f64; N]]) -> Vec<[f64; N]> {
+        let n = self.weights.first().map_or(0, Vec::len);
+        let mut out = vec![[0.0; N]; n];
+        for (row, values) in self.weights.iter().zip(&at_nodes[self.first..]) {
+            for (function, value) in values.iter().enumerate() {
+                // what is local is nothing at most nodes
+                if *value != 0.0 {
+                    out.iter_mut().zip(row).for_each(|(sum, factor)| sum[function] += factor * value);
+                }
+            }
+        }
+        out
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -80,5 +138,15 @@ mod tests {
         }
         let got = blur.modes(|r| [r.powi(3)], 4.0, 3);
         assert!((got[3][0] - 64.0).abs() < 0.1, "{got:?}");
+        // on nodes a twentieth of the function's width apart
+        let nodes: Vec<f64> = (0..400).map(|i| 0.1 * f64::from(i)).collect();
+        let f = |r: f64| [(-0.5 * ((r - 6.0) / own).powi(2)).exp(), r];
+        let at_nodes: Vec<[f64; 2]> = nodes.iter().map(|r| f(*r)).collect();
+        for rho in [0.5, 2.0, 5.0, 9.0] {
+            let (exact, near) = (blur.modes(f, rho, 8), blur.on_nodes(&nodes, rho, 8).modes(&at_nodes));
+            for (m, (e, n)) in exact.iter().zip(&near).enumerate() {
+                assert!((e[0] - n[0]).abs() < 3e-4 && (e[1] - n[1]).abs() < 1e-9, "{rho} {m}: {e:?} {n:?}");
+            }
+        }
     }
 }

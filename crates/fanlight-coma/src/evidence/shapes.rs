@@ -2,7 +2,7 @@
 
 use super::coma_model::ComaModel;
 use super::mode_space::{MAX_MODES, ModeSpace};
-use super::round_blur::RoundBlur;
+use super::round_blur::{BlurAt, RoundBlur};
 use nalgebra::DVector;
 use rayon::prelude::*;
 use std::f64::consts::{LN_2, PI};
@@ -28,9 +28,25 @@ pub struct Shapes {
     hats: Vec<Vec<[f64; HATS]>>,
     /// Per ring, per mode: each arc.
     arcs: Vec<Vec<[f64; ARCS]>>,
-    coma: ComaModel,
-    blur: RoundBlur,
+    /// Distances at which light is given to be blurred, and the coma's own there.
+    nodes_px: Vec<f64>,
+    own: Vec<f64>,
+    /// Per ring: the kernel on light at the nodes.
+    blurs: Vec<BlurAt>,
     mean: Vec<f64>,
+}
+
+/// Nodes lie this much of their distance apart, no nearer than the first lies to the nucleus and no farther than this many kernel widths.
+const NODE_STEP: (f64, f64) = (0.02, 0.03);
+const FIRST_NODE_PX: f64 = 0.02;
+
+/// Nodes from the nucleus to beyond a distance.
+fn nodes(fwhm_px: f64, to_px: f64) -> Vec<f64> {
+    let mut nodes = vec![0.0, FIRST_NODE_PX];
+    while let Some(last) = nodes.last().copied().filter(|last| *last < to_px) {
+        nodes.push(last + (NODE_STEP.0 * last).max(0.5 * FIRST_NODE_PX).min(NODE_STEP.1 * fwhm_px));
+    }
+    nodes
 }
 
 /// A wedge: Gaussian across, any run along.
@@ -80,18 +96,23 @@ impl Shapes {
             .collect();
         let mean: Vec<f64> = (0..space.rings.len()).map(|i| space.mean_coma(i)).collect();
         let over = |factors: Vec<[f64; HATS]>, mean: f64| factors.into_iter().map(|f| f.map(|v| v / mean)).collect();
-        let of_ring = |i: usize| -> (Vec<[f64; HATS]>, Vec<[f64; ARCS]>) {
-            let ring = &space.rings[i];
-            let hats = blur.modes(|r| hat(r).map(|h| h * coma.own(r)), ring.rho_px, MAX_MODES);
-            let arc = |r: f64| -> [f64; ARCS] {
-                let own = coma.own(r);
-                std::array::from_fn(|a| own * gaussian(r - arcs_px[a].0, arcs_px[a].1))
-            };
-            let arcs = blur.modes(arc, ring.rho_px, MAX_MODES);
-            (over(hats, mean[i]), arcs.into_iter().map(|f| f.map(|v| v / mean[i])).collect())
+        let farthest = space.rings.iter().map(|r| r.rho_px).fold(to_px, f64::max);
+        let nodes_px = nodes(fwhm_px, farthest + blur.reach_px());
+        let own: Vec<f64> = nodes_px.iter().map(|r| coma.own(r.max(0.5 * FIRST_NODE_PX))).collect();
+        let at_nodes = || nodes_px.iter().zip(&own);
+        let hats: Vec<[f64; HATS]> = at_nodes().map(|(r, own)| hat(*r).map(|h| h * own)).collect();
+        let arc = |(r, own): (&f64, &f64)| -> [f64; ARCS] {
+            std::array::from_fn(|a| own * gaussian(r - arcs_px[a].0, arcs_px[a].1))
         };
-        let (hats, arcs) = (0..space.rings.len()).into_par_iter().map(of_ring).collect::<Vec<_>>().into_iter().unzip();
-        Self { knots_px, arcs_px, hats, arcs, coma: coma.clone(), blur: blur.clone(), mean }
+        let arcs: Vec<[f64; ARCS]> = at_nodes().map(arc).collect();
+        let of_ring = |i: usize| -> (BlurAt, (Vec<[f64; HATS]>, Vec<[f64; ARCS]>)) {
+            let blur = blur.on_nodes(&nodes_px, space.rings[i].rho_px, MAX_MODES);
+            let (hats, arcs) = (blur.modes(&hats), blur.modes(&arcs));
+            (blur, (over(hats, mean[i]), arcs.into_iter().map(|f| f.map(|v| v / mean[i])).collect()))
+        };
+        let rings: Vec<_> = (0..space.rings.len()).into_par_iter().map(of_ring).collect();
+        let (blurs, (hats, arcs)) = rings.into_iter().unzip();
+        Self { knots_px, arcs_px, hats, arcs, nodes_px, own, blurs, mean }
     }
 
     /// Factor of mode `m` of a straight wedge's run at a ring, before the angular shape.
@@ -106,12 +127,13 @@ impl Shapes {
 
     /// Factors of a blurred arc of any radius and radial width, ring by ring and mode by mode.
     pub fn arc_factors(&self, space: &ModeSpace, radius_px: f64, width_px: f64) -> Vec<Vec<f64>> {
+        let light: Vec<[f64; 1]> =
+            (self.nodes_px.iter().zip(&self.own)).map(|(r, own)| [own * gaussian(r - radius_px, width_px)]).collect();
         let of_ring = |(i, ring): (usize, &super::mode_space::ModeRing)| -> Vec<f64> {
             if (ring.rho_px - radius_px).abs() > 2.5 * width_px + 3.0 * (ring.outer_px - ring.inner_px) {
                 return vec![0.0; MAX_MODES + 1];
             }
-            let light = |r: f64| [self.coma.own(r) * gaussian(r - radius_px, width_px)];
-            self.blur.modes(light, ring.rho_px, MAX_MODES).into_iter().map(|f| f[0] / self.mean[i]).collect()
+            self.blurs[i].modes(&light).into_iter().map(|f| f[0] / self.mean[i]).collect()
         };
         space.rings.par_iter().enumerate().map(of_ring).collect()
     }

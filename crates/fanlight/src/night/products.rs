@@ -7,7 +7,7 @@ use super::star_stack::StarStacked;
 use super::structure::{Structure, elongation_sigma};
 use crate::Failure;
 use crate::night::first_pass::StarGrid;
-use fanlight_image::Image;
+use fanlight_image::{Image, Mask};
 use fanlight_io::{Card, CardValue, HduData, HduOut, OutputFolder};
 use fanlight_present::{Figure, NightPictures, SkyPicture, StructurePictures};
 use fanlight_record::NightRecord;
@@ -26,6 +26,8 @@ pub const SUBSTACKS: &str = "substacks.fits";
 const STARS: &str = "stars.fits";
 /// Extension of the comet-registered stack with the variance that stars leave.
 pub const STARS_LEFT: &str = "STARSLEFT";
+/// Extension with the pixels in which the search for structure did not trust what stars left.
+pub const STAR_MASK: &str = "STARMASK";
 /// Its card of how much more variance a sum over many pixels has than the sum of the pixels' variances.
 pub const NOISE_CARD: &str = "NOISECOR";
 /// Its card of the relative error of the kernel's elongation.
@@ -48,7 +50,7 @@ pub fn write(reduced: &Reduced, folder: &OutputFolder) -> Result<Vec<String>, Fa
     let (figures, panel) = figures(night, record, structure.as_ref())?;
     clear_earlier(&figures, folder)?;
     let stacks = || {
-        write_comet(night, record, folder)?;
+        write_comet(night, record, structure.as_ref(), folder)?;
         match structure {
             Some(structure) => write_twin(night, record, structure, folder)?,
             None => folder.remove(TWIN).map_err(Failure::data)?,
@@ -297,8 +299,19 @@ fn star_beta(night: &Night) -> Option<f64> {
     (weight > 0.0).then(|| parts.iter().map(|p| p.weight * p.seeing.beta).sum::<f64>() / weight)
 }
 
+/// What a search left out beyond the stack's own mask.
+fn stars_left_out(searched: &Mask, stack: &Mask) -> Mask {
+    let bits = searched.bits.iter().zip(&stack.bits).map(|(searched, own)| if *own == 0 { *searched } else { 0 });
+    Mask { width: stack.width, height: stack.height, bits: bits.collect() }
+}
+
 /// `comet.fits`: image, variance, mask; `substacks.fits`: the sub-stacks on the same grid.
-fn write_comet(night: &Night, record: &NightRecord, folder: &OutputFolder) -> Result<(), Failure> {
+fn write_comet(
+    night: &Night,
+    record: &NightRecord,
+    structure: Option<&Structure>,
+    folder: &OutputFolder,
+) -> Result<(), Failure> {
     let stacked = &night.stack.comet.stacked;
     let wcs = comet_wcs(night, record)?;
     let cards = comet_cards(night, record, &wcs);
@@ -330,7 +343,14 @@ fn write_comet(night: &Night, record: &NightRecord, folder: &OutputFolder) -> Re
         hdu.comments =
             vec!["variance that stars taken out may leave, per pixel as sums over many pixels see it".into()];
     }
-    let hdus: Vec<HduOut> = [image, variance, mask].into_iter().chain(of_stars).collect();
+    let left_out = structure.map(|s| stars_left_out(&s.model.mask, &stacked.mask));
+    let mut star_mask = left_out.as_ref().map(|left_out| HduOut::new(STAR_MASK, HduData::U8(left_out)));
+    if let Some(hdu) = &mut star_mask {
+        hdu.cards = wcs_cards(&wcs, (stacked.image.width, stacked.image.height));
+        hdu.comments =
+            vec!["not 0 where the search for structure left a good pixel out for what stars left in it".into()];
+    }
+    let hdus: Vec<HduOut> = [image, variance, mask].into_iter().chain(of_stars).chain(star_mask).collect();
     fanlight_io::write_fits(&folder.path(COMET), &hdus).map_err(Failure::data)?;
 
     let names: Vec<String> = (1..=stacked.substacks.len()).map(|i| format!("SUBSTACK{i}")).collect();

@@ -1,7 +1,9 @@
 //! A night's stacks, read back from its folder.
 
 use crate::Failure;
-use crate::night::products::{BETA_CARD, COMET, ELONGATION_CARD, NOISE_CARD, NOISY_TWIN, STARS_LEFT, SUBSTACKS, TWIN};
+use crate::night::products::{
+    BETA_CARD, COMET, ELONGATION_CARD, NOISE_CARD, NOISY_TWIN, STAR_MASK, STARS_LEFT, SUBSTACKS, TWIN,
+};
 use fanlight_coma::change::NightForChange;
 use fanlight_coma::evidence::mode_space::SkyFrame;
 use fanlight_image::{Image, Mask, flag};
@@ -15,6 +17,8 @@ pub struct Stacks {
     image: Image,
     variance: Image,
     mask: Mask,
+    /// The same with what the night's own search left out for stars.
+    compared: Mask,
     /// The featureless twin with noise like the night's, where structure was looked for.
     pub twin: Option<Image>,
     star_variance: Option<Image>,
@@ -67,6 +71,11 @@ impl Stacks {
             false => *m as u8 | flag::NO_DATA,
         });
         let mask = Mask { width: size.0, height: size.1, bits: bits.collect() };
+        let mut compared = mask.clone();
+        if let Some(left_out) = named(COMET, STAR_MASK)? {
+            let stars = compared.bits.iter_mut().zip(&left_out.data).filter(|(_, star)| **star != 0.0);
+            stars.for_each(|(bits, _)| *bits |= flag::STAR);
+        }
         let twin = if folder.join(TWIN).is_file() { named(TWIN, NOISY_TWIN)? } else { None };
         let substacks = if with_all { substacks(folder, record, size)? } else { Vec::new() };
         let stack = &record.stack;
@@ -74,6 +83,7 @@ impl Stacks {
             variance: needed(COMET, "VARIANCE")?,
             star_variance: named(COMET, STARS_LEFT)?,
             mask,
+            compared,
             twin,
             substacks,
             correlation: header.number(NOISE_CARD).unwrap_or(CORRELATION_NOT_TOLD),
@@ -124,7 +134,7 @@ impl Stacks {
         Some(compared(NightForChange {
             image: &self.image,
             variance: &self.variance,
-            mask: &self.mask,
+            mask: &self.compared,
             correlation: self.correlation,
             star_variance: self.star_variance.as_ref(),
             substacks: &substacks,

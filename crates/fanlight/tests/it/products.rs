@@ -20,7 +20,7 @@ fn stacks_open_in_astropy_and_pass_its_verification() {
     let substacks: Vec<String> = (1..=record.stack.n_substacks).map(|i| format!("SUBSTACK{i}")).collect();
     assert!(record.stack.n_substacks >= 2, "{}", record.stack.n_substacks);
     let expected: [(&str, Vec<&str>); 4] = [
-        ("comet.fits", vec!["COMET", "VARIANCE", "MASK", "STARSLEFT"]),
+        ("comet.fits", vec!["COMET", "VARIANCE", "MASK", "STARSLEFT", "STARMASK"]),
         ("twin.fits", vec!["TWIN", "RESIDUAL", "REALISATION"]),
         ("stars.fits", vec!["STARS", "VARIANCE", "MASK"]),
         ("substacks.fits", substacks.iter().map(String::as_str).collect()),
@@ -33,7 +33,8 @@ fn stacks_open_in_astropy_and_pass_its_verification() {
         for hdu in hdus {
             assert_eq!(hdu["shape"], serde_json::json!([192, 192]), "{file}");
             assert_eq!(hdu["cards"]["CTYPE1"], "RA---TAN", "{file} {}", hdu["name"]);
-            if file != "stars.fits" && !["VARIANCE", "MASK", "STARSLEFT"].contains(&hdu["name"].as_str().expect("name"))
+            if file != "stars.fits"
+                && !["VARIANCE", "MASK", "STARSLEFT", "STARMASK"].contains(&hdu["name"].as_str().expect("name"))
             {
                 let g = &record.geometry;
                 for (key, expected) in [
