@@ -26,6 +26,7 @@ mod pairs;
 mod products;
 mod raw_fits;
 mod season;
+mod season_kills;
 mod solving;
 mod stack_errors;
 mod star_list;
