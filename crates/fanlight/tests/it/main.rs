@@ -27,6 +27,7 @@ mod products;
 mod raw_fits;
 mod season;
 mod season_kills;
+mod seasons;
 mod solving;
 mod stack_errors;
 mod star_list;
