@@ -1,8 +1,9 @@
 //! Whole seasons from raw frames, held against what was put in: `cargo bench -p fanlight --bench seasons -- --seasons 8 --nights 14`.
 //!
 //! Each is an invented comet over so many nights (3 to 60) of two sites, its frames simulated and measured by `fanlight night` into one
-//! ledger, put together by `fanlight season`. `--first N` starts at another seed, `--verbose` prints every season. Prints tables in
-//! Markdown; the record is `benches/records/season.md`.
+//! ledger, put together by `fanlight season`. `--first N` starts at another seed, `--verbose` prints every season; with
+//! `--folder DIR` the seasons stay there, and what is there is not made again. Prints tables in Markdown; the record is
+//! `benches/records/season.md`.
 
 #[path = "../tests/it/draws.rs"]
 #[allow(dead_code, reason = "other benches and the tests draw more")]
@@ -16,6 +17,7 @@ use fanlight_record::{OutburstRecord, PeriodRecord, TrackRecord};
 use fanlight_sky::PositionAngle;
 use rayon::prelude::*;
 use seasons::{Done, Kind, Plan, Structure};
+use std::path::{Path, PathBuf};
 use std::time::Instant;
 
 /// A claim this near to where something changed is of it.
@@ -71,13 +73,17 @@ fn main() {
     };
     let (first, seasons, nights) = (of("--first", 1), of("--seasons", 6), of("--nights", 14).clamp(3, 60));
     let verbose = arguments.iter().any(|a| a == "--verbose");
+    let kept = arguments.iter().position(|a| a == "--folder").and_then(|i| arguments.get(i + 1)).map(PathBuf::from);
     let start = Instant::now();
     let scores: Vec<(u64, Result<Score, String>)> = (first..first + seasons)
         .collect::<Vec<u64>>()
         .into_par_iter()
         .with_max_len(1)
         .map(|seed| {
-            let score = season(seed, nights as usize);
+            let score = match &kept {
+                Some(kept) => season(seed, nights as usize, &kept.join(format!("season-{seed}"))),
+                None => season(seed, nights as usize, tempfile::tempdir().expect("a temporary folder").path()),
+            };
             match &score {
                 Ok(score) if verbose => tell(seed, score),
                 Err(reason) => println!("season {seed}: {reason}\n"),
@@ -96,17 +102,17 @@ fn main() {
     );
 }
 
-fn season(seed: u64, nights: usize) -> Result<Score, String> {
+fn season(seed: u64, nights: usize, folder: &Path) -> Result<Score, String> {
     let start = Instant::now();
     let plan = seasons::plan(seed, nights);
-    let folder = tempfile::tempdir().map_err(|e| e.to_string())?;
+    std::fs::create_dir_all(folder).map_err(|e| e.to_string())?;
     // a season a core
-    let Done { record, truths, lost } = seasons::run(&plan, folder.path(), |command| {
+    let Done { record, truths, lost } = seasons::run(&plan, folder, |command| {
         command.env("RAYON_NUM_THREADS", "1");
     })?;
     let pairs = record.changes.iter().filter_map(|change| {
         let (from, to) = (plan.night_at(&change.from_utc)?, plan.night_at(&change.to_utc)?);
-        let truth = plan.true_change(from, to, &truths);
+        let truth = plan.true_change(from, to, &truths, change.range_km.unwrap_or_default());
         let near = |pa: f64| truth.places_deg.iter().any(|p| apart_deg(*p, pa) < AT_PLACE_DEG);
         Some(Pair {
             ideal: truth.ideal,

@@ -447,6 +447,11 @@ fn keys(structures: &[Structure], km_per_arcsec: f64) -> Vec<FeatureKeys> {
     structures.iter().map(key).collect()
 }
 
+/// Start of a night that has its middle at an instant.
+fn start(s: &Scenario, mid: &UtcInstant) -> String {
+    mid.plus_seconds(-0.5 * ((s.n_frames - 1) as f64 * s.cadence_s + s.exposure_s)).to_iso()
+}
+
 /// A night at a site: its seeing, transparency, Moon and faults.
 fn night(
     d: &mut Draws,
@@ -466,7 +471,7 @@ fn night(
     // the comet moves clear of the stars in the time of all frames
     let needed_s = 60.0 * 18.0 / g.motion_arcsec_per_min / s.n_frames as f64;
     s.cadence_s = (s.exposure_s + 8.0).max(needed_s).round();
-    s.start_utc = mid.plus_seconds(-0.5 * ((s.n_frames - 1) as f64 * s.cadence_s + s.exposure_s)).to_iso();
+    s.start_utc = start(&s, mid);
     s.calibration = CalibrationKeys { n_bias: 3, n_dark: 3, n_flat: 3, ..CalibrationKeys::default() };
 
     let c = &mut s.camera;
@@ -510,7 +515,8 @@ fn night(
 /// Ledger of all nights of a season.
 pub const LEDGER: &str = "season.sqlite";
 
-/// Simulates every night of a plan, measures it, and puts them together; the call of a command is given to `set` before it runs.
+/// Simulates every night of a plan, measures it, and puts them together; what an earlier run left in the folder is not done again. The call
+/// of a command is given to `set` before it runs.
 ///
 /// # Errors
 /// What `fanlight season` said.
@@ -525,21 +531,26 @@ pub fn run(plan: &Plan, folder: &Path, set: impl Fn(&mut Command)) -> Result<Don
     let (mut truths, mut lost) = (Vec::new(), Vec::new());
     for (i, night) in plan.nights.iter().enumerate() {
         let name = format!("night-{i:02}");
-        let scenario = night.scenario.to_toml().map_err(|e| e.to_string())?;
-        std::fs::write(folder.join("scenario.toml"), scenario).map_err(|e| e.to_string())?;
-        call(&["simulate", "scenario.toml", "--out", &name])?;
+        let out = format!("{name}/result");
+        if !folder.join(&out).join("night.json").is_file() {
+            let scenario = night.scenario.to_toml().map_err(|e| e.to_string())?;
+            std::fs::write(folder.join("scenario.toml"), scenario).map_err(|e| e.to_string())?;
+            call(&["simulate", "scenario.toml", "--out", &name])?;
+            let (frames, campaign) = (format!("{name}/frames"), format!("{name}/campaign.toml"));
+            if let Err(said) = call(&["night", &frames, "--campaign", &campaign, "--out", &out, "--ledger", LEDGER]) {
+                lost.push((i, said));
+            }
+            // a season's frames are large, and nothing reads them again
+            std::fs::remove_dir_all(folder.join(frames)).map_err(|e| e.to_string())?;
+        }
         let truth = std::fs::read(folder.join(&name).join("truth.json")).map_err(|e| e.to_string())?;
         truths.push(serde_json::from_slice(&truth).map_err(|e| e.to_string())?);
-        let (frames, campaign) = (format!("{name}/frames"), format!("{name}/campaign.toml"));
-        let out = format!("{name}/result");
-        if let Err(said) = call(&["night", &frames, "--campaign", &campaign, "--out", &out, "--ledger", LEDGER]) {
-            lost.push((i, said));
-        }
-        // a season's frames are large, and nothing reads them again
-        std::fs::remove_dir_all(folder.join(frames)).map_err(|e| e.to_string())?;
     }
-    call(&["season", "--campaign", "night-00/campaign.toml", "--ledger", LEDGER, "--out", "season"])?;
-    let bytes = std::fs::read(folder.join("season/season.json")).map_err(|e| e.to_string())?;
+    let record = folder.join("season/season.json");
+    if !record.is_file() {
+        call(&["season", "--campaign", "night-00/campaign.toml", "--ledger", LEDGER, "--out", "season"])?;
+    }
+    let bytes = std::fs::read(record).map_err(|e| e.to_string())?;
     let record = serde_json::from_slice(&bytes).map_err(|e| e.to_string())?;
     Ok(Done { record, truths, lost })
 }
@@ -547,7 +558,8 @@ pub fn run(plan: &Plan, folder: &Path, set: impl Fn(&mut Command)) -> Result<Don
 /// What two nights truly differ by.
 #[derive(Debug, Clone, PartialEq)]
 pub struct TrueChange {
-    /// Significance that a filter has which knows its form, at both nights' noise and the later one's star image.
+    /// Significance that a filter has which knows its form, at both nights' noise and the later one's star image: of the shares of the
+    /// coma's azimuthal mean, in the distances that were compared.
     pub ideal: f64,
     /// Position angles of what changed, before and after.
     pub places_deg: Vec<f64>,
@@ -561,8 +573,9 @@ impl Plan {
         (0..self.nights.len()).min_by(|a, b| off(a).total_cmp(&off(b))).filter(|i| off(i) < 3600.0)
     }
 
-    /// What changed between two nights: the later one simulated with its own structures and with those of the earlier one.
-    pub fn true_change(&self, earlier: usize, later: usize, truths: &[Value]) -> TrueChange {
+    /// What changed between two nights in a range of distances: the later one simulated with its own structures and with those of the
+    /// earlier one.
+    pub fn true_change(&self, earlier: usize, later: usize, truths: &[Value], range_km: [f64; 2]) -> TrueChange {
         let (was, is) = (&self.nights[earlier], &self.nights[later]);
         let places = |own: &[Structure], other: &[Structure]| -> Vec<f64> {
             own.iter().filter(|s| !other.contains(s)).map(|s| s.pa_deg).collect()
@@ -572,47 +585,83 @@ impl Plan {
         if places_deg.is_empty() {
             return TrueChange { ideal: 0.0, places_deg };
         }
-        let seen = |night: &NightPlan, truth: &Value, structures: &[Structure]| {
-            let km_per_arcsec = truth["geometry"]["km_per_arcsec"].as_f64().expect("a number of the truth");
-            let mut s = night.scenario.clone();
-            s.comet.features = keys(structures, km_per_arcsec);
-            Simulation::new(&s).expect("a scenario").expected_comet(s.n_frames / 2)
-        };
-        let own = seen(is, &truths[later], &is.structures);
-        let as_before = seen(is, &truths[later], &was.structures);
-        let before = seen(was, &truths[earlier], &was.structures);
-        // the stack's variance of a pixel in electrons of one frame
-        let sky = |night: &NightPlan, truth: &Value| {
-            let (s, frame) = (&night.scenario, &truth["frames"][night.scenario.n_frames / 2]);
-            let sky = frame["sky_e_per_s_arcsec2"].as_f64().expect("a number of the truth");
-            sky * s.exposure_s * s.camera.scale_arcsec.powi(2) + s.camera.read_noise_e.powi(2)
-        };
-        let sum = |image: &fanlight_image::Image| image.data.iter().map(|v| f64::from(*v)).sum::<f64>();
-        let (sky_was, sky_is) = (sky(was, &truths[earlier]), sky(is, &truths[later]));
+        let own = Rings::new(is, &truths[later], &is.structures, range_km);
+        let as_before = Rings::new(is, &truths[later], &was.structures, range_km);
+        let before = Rings::new(was, &truths[earlier], &was.structures, range_km);
         // the earlier night's noise on the later night's pixels and brightness, by what the sky gives
         let in_frames = |n: &NightPlan| n.scenario.n_frames as f64;
         let area = (is.scenario.camera.scale_arcsec / was.scenario.camera.scale_arcsec).powi(2);
-        let brightness = sum(&own) / sum(&before);
-        let raised = 1.0 + sky_was * area * brightness * brightness / in_frames(was) / (sky_is / in_frames(is));
-        let squares = own.data.iter().zip(&as_before.data).map(|(a, b)| {
-            let (a, b) = (f64::from(*a), f64::from(*b));
-            (a - b).powi(2) * in_frames(is) / ((a + sky_is) * raised)
+        let brightness = own.light / before.light;
+        let raised = 1.0 + before.sky * area * brightness * brightness / in_frames(was) / (own.sky / in_frames(is));
+        let squares = own.pixels.iter().zip(&as_before.pixels).map(|((ring, light), (_, other))| {
+            let change = light - other * own.means[*ring] / as_before.means[*ring];
+            change * change * in_frames(is) / ((light + own.sky) * raised)
         });
         TrueChange { ideal: squares.sum::<f64>().sqrt(), places_deg }
+    }
+}
+
+/// The comet without noise in the middle frame of a night, in a range of distances.
+struct Rings {
+    /// Number of the ring, one pixel wide, and light of every pixel in the range, in electrons.
+    pixels: Vec<(usize, f64)>,
+    /// Azimuthal means.
+    means: Vec<f64>,
+    /// All light.
+    light: f64,
+    /// Variance of a pixel without the comet.
+    sky: f64,
+}
+
+impl Rings {
+    fn new(night: &NightPlan, truth: &Value, structures: &[Structure], range_km: [f64; 2]) -> Self {
+        let number = |value: &Value| value.as_f64().expect("a number of the truth");
+        let km_per_arcsec = number(&truth["geometry"]["km_per_arcsec"]);
+        let mut s = night.scenario.clone();
+        s.comet.features = keys(structures, km_per_arcsec);
+        let middle = s.n_frames / 2;
+        let image = Simulation::new(&s).expect("a scenario").expected_comet(middle);
+        let frame = &truth["frames"][middle];
+        let (x, y) = (number(&frame["x_px"]), number(&frame["y_px"]));
+        let scale = s.camera.scale_arcsec;
+        let pixels: Vec<(usize, f64)> = (image.data.iter().enumerate())
+            .filter_map(|(i, light)| {
+                let r_px = ((i % image.width) as f64 - x).hypot((i / image.width) as f64 - y);
+                let r_km = r_px * scale * km_per_arcsec;
+                (range_km[0]..range_km[1]).contains(&r_km).then_some((r_px as usize, f64::from(*light)))
+            })
+            .collect();
+        let n_rings = pixels.iter().map(|p| p.0 + 1).max().unwrap_or(0);
+        let (mut sums, mut counts) = (vec![0.0; n_rings], vec![0.0; n_rings]);
+        for (ring, light) in &pixels {
+            sums[*ring] += light;
+            counts[*ring] += 1.0;
+        }
+        let means = sums.iter().zip(&counts).map(|(sum, n): (&f64, &f64)| sum / n.max(1.0)).collect();
+        let sky = number(&frame["sky_e_per_s_arcsec2"]) * s.exposure_s * scale * scale + s.camera.read_noise_e.powi(2);
+        Self { light: sums.iter().sum(), pixels, means, sky }
     }
 }
 
 /// Three nights of two sites: the jet that comes is new on its night, at its place; before and after nothing is claimed.
 #[test]
 fn a_jet_that_comes_in_a_short_season_of_two_sites() {
-    let plan = plan(4, 3);
+    let mut plan = plan(4, 3);
+    // brighter than drawn, so that ten frames show it clearly, and longer on the sky, so that stars pass
+    for NightPlan { scenario: s, structures, mid, .. } in &mut plan.nights {
+        s.comet.afrho_cm *= 3.0;
+        s.cadence_s *= 2.5;
+        s.start_utc = start(s, mid);
+        s.comet.features.iter_mut().for_each(|f| f.contrast = 0.25);
+        structures.iter_mut().for_each(|x| x.contrast = 0.25);
+    }
     let Kind::Comes(k) = plan.kind else { panic!("{:?}", plan.kind) };
     assert!((0..2).all(|site| plan.nights.iter().any(|n| n.site == site)), "both sites");
     let folder = tempfile::tempdir().expect("temporary folder");
     let done = run(&plan, folder.path(), |_| ()).unwrap_or_else(|e| panic!("{e}"));
     assert_eq!((done.record.nights.len(), done.lost.len()), (3, 0), "{:?}", done.lost);
     for (i, change) in done.record.changes.iter().enumerate() {
-        let truth = plan.true_change(i, i + 1, &done.truths);
+        let truth = plan.true_change(i, i + 1, &done.truths, change.range_km.expect("compared"));
         if i + 1 != k {
             assert!(truth.ideal < 1.0 && change.features.is_empty(), "{truth:?}, {change:?}");
             continue;
