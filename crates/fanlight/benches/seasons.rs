@@ -8,6 +8,9 @@
 #[path = "../tests/it/draws.rs"]
 #[allow(dead_code, reason = "other benches and the tests draw more")]
 mod draws;
+#[path = "../tests/it/season_truth.rs"]
+#[allow(missing_docs, reason = "a module of the tests: no page documents it")]
+mod season_truth;
 #[path = "../tests/it/seasons.rs"]
 #[allow(missing_docs, reason = "a module of the tests: no page documents it")]
 mod seasons;

@@ -27,6 +27,7 @@ mod products;
 mod raw_fits;
 mod season;
 mod season_kills;
+mod season_truth;
 #[allow(dead_code, reason = "the bench holds more against the truth")]
 mod seasons;
 mod solving;
