@@ -1,43 +1,40 @@
-//! How long a ledger of many nights takes to fill and to read, and whether kills in the middle of `fanlight night` lose anything:
+//! How long a ledger of many nights takes to fill and to read, and whether kills in the middle of `fanlight night` and of `fanlight
+//! season` lose anything:
 //!
 //! - `cargo bench -p fanlight --bench ledger`: 1000 nights of 60 frames.
-//! - `… -- --kills 200`: so many runs of `fanlight night` killed at random moments, the ledger checked after each.
+//! - `… -- --kills 200`: so many runs of each command killed at random moments, the ledger checked after each.
 //!
 //! Kept results are in `benches/records/ledger.md`.
 #![allow(missing_docs, clippy::disallowed_macros)]
 
 #[path = "../tests/it/ledger_nights.rs"]
 mod ledger_nights;
+#[path = "../tests/it/raw_fits.rs"]
+#[allow(dead_code, reason = "tests break frames with it")]
+mod raw_fits;
+#[path = "../tests/it/season_kills.rs"]
+#[allow(dead_code, reason = "its test does not run here")]
+mod season_kills;
+#[path = "../tests/it/support.rs"]
+#[allow(dead_code, reason = "tests use more of it")]
+mod support;
 
 use fanlight_io::Ledger;
 use fanlight_io::ledger::{Entry, NightFile, Outcome};
 use ledger_nights::write_nights;
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
+use season_kills::Stage;
 use serde_json::Value;
-use std::path::{Path, PathBuf};
-use std::process::{Command, Stdio};
+use std::path::Path;
+use std::process::Stdio;
 use std::time::{Duration, Instant};
+use support::{Broken, command_in, run_in};
 
 const NIGHTS: u32 = 1000;
 const FRAMES: usize = 60;
 const SEED: u64 = 20_310_322;
 
-/// A small night that has everything in it.
-const SCENARIO: &str = "
-seed = 20310322
-n_frames = 6
-[camera]
-width_px = 192
-height_px = 192
-scale_arcsec = 1.5
-[calibration]
-n_bias = 2
-n_dark = 2
-n_flat = 2
-[stars]
-per_square_degree = 9000.0
-";
 /// What a run takes from its record on.
 const LEDGER_S: f64 = 0.08;
 const NIGHT: [&str; 6] = ["night", "frames", "--campaign", "campaign.toml", "--out", "out"];
@@ -45,29 +42,18 @@ const NIGHT: [&str; 6] = ["night", "frames", "--campaign", "campaign.toml", "--o
 fn main() {
     let arguments: Vec<String> = std::env::args().collect();
     let kills = arguments.iter().position(|a| a == "--kills").and_then(|i| arguments.get(i + 1)?.parse().ok());
-    let place = PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("../../target/bench-ledger");
-    if place.exists() {
-        std::fs::remove_dir_all(&place).expect("old folder removed");
-    }
-    std::fs::create_dir_all(&place).expect("target/bench-ledger");
-    std::fs::write(place.join("scenario.toml"), SCENARIO).expect("scenario");
-    succeed(&place, &["simulate", "scenario.toml", "--out", "."]);
+    let night = Broken::new();
     match kills {
-        Some(kills) => kill(&place, kills),
-        None => many(&place),
+        Some(kills) => {
+            kill_nights(night.folder(), kills);
+            kill_seasons(kills);
+        }
+        None => many(night.folder()),
     }
-}
-
-fn fanlight(place: &Path, arguments: &[&str]) -> Command {
-    let mut command = Command::new(env!("CARGO_BIN_EXE_fanlight"));
-    command.current_dir(place).args(arguments).stderr(Stdio::null());
-    command
 }
 
 fn succeed(place: &Path, arguments: &[&str]) -> String {
-    let output = fanlight(place, arguments).output().expect("fanlight runs");
-    assert!(output.status.success(), "{arguments:?}: {}", String::from_utf8_lossy(&output.stdout));
-    String::from_utf8(output.stdout).expect("UTF-8")
+    run_in(place, arguments).expect_status(0).stdout
 }
 
 /// A night of many frames, those of the small one repeated under other names, and with two features.
@@ -152,7 +138,7 @@ fn best(what: &str, mut task: impl FnMut() -> usize) {
 }
 
 /// Runs `fanlight night` again and again, kills it at a random moment, and holds the ledger against what it held before.
-fn kill(place: &Path, kills: u32) {
+fn kill_nights(place: &Path, kills: u32) {
     // nights that must not be lost
     succeed(place, &NIGHT);
     let text = std::fs::read_to_string(place.join("out/night.json")).expect("night.json");
@@ -170,8 +156,9 @@ fn kill(place: &Path, kills: u32) {
         std::fs::remove_dir_all(place.join("out")).unwrap_or_default();
         // another choice of frames each time: another record of the same night
         let left_out = format!("light-00{}.fits", 1 + i % 6);
-        let mut command = fanlight(place, &[&NIGHT[..], &["--leave-out", &left_out]].concat());
-        let mut process = command.stdout(Stdio::null()).spawn().expect("fanlight runs");
+        let mut command = command_in(place);
+        command.args(NIGHT).args(["--leave-out", &left_out]).stdout(Stdio::null()).stderr(Stdio::null());
+        let mut process = command.spawn().expect("fanlight runs");
         // every other one where the record has just been written and the ledger is about to be
         let longest_s = if i % 2 == 0 { whole_run.as_secs_f64() } else { LEDGER_S };
         while i % 2 == 1 && !place.join("out/night.json").exists() && process.try_wait().expect("runs").is_none() {
@@ -196,12 +183,34 @@ fn kill(place: &Path, kills: u32) {
         before = now;
     }
     println!(
-        "{kills} kills of a run of {:.2} s: {} before its record was in place, {} between it and the ledger, {} after. After each, \
+        "{kills} kills of a night of {:.2} s: {} before its record was in place, {} between it and the ledger, {} after. After each, \
          `ledger check` found nothing wrong and every night was there.",
         whole_run.as_secs_f64(),
         ends[0],
         ends[1],
         ends[2]
+    );
+}
+
+/// Nights of the seasons that are killed.
+const OF_NIGHTS: u32 = 3;
+/// A run that is left alone follows every so many.
+const WHOLE_EVERY: u32 = 20;
+
+/// Runs `fanlight season` again and again, kills it, and holds folder and ledger against those of runs that were not.
+fn kill_seasons(kills: u32) {
+    let stage = Stage::new(OF_NIGHTS);
+    let left = stage.kill_all(kills, WHOLE_EVERY);
+    println!(
+        "{kills} kills of a season of {:.2} s: {} left the season before, {} a folder without a record, {} the new season; {} hit a \
+         write of the ledger, {} kept a comparison. After each, `ledger check` found nothing wrong, every night was there, every file \
+         and every comparison was that of a run without kills; so was all of every {WHOLE_EVERY}th run, which was left alone.",
+        stage.whole_run.as_secs_f64(),
+        left.before,
+        left.between,
+        left.after,
+        left.in_transaction,
+        left.kept
     );
 }
 

@@ -106,7 +106,7 @@ fn object(connection: &Connection) -> rusqlite::Result<Option<String>> {
 }
 
 /// Whether two designations are of one comet: the same letters and digits, with or without a name in brackets behind them.
-fn is_same_object(a: &str, b: &str) -> bool {
+pub fn is_same_object(a: &str, b: &str) -> bool {
     let plain = |text: &str| {
         let text = text.split_once('(').map_or(text, |(designation, _)| designation);
         text.chars().filter(|c| c.is_alphanumeric()).flat_map(char::to_lowercase).collect::<String>()

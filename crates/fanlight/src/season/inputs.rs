@@ -3,6 +3,7 @@
 use crate::Failure;
 use crate::night::finished;
 use fanlight_coma::bands;
+use fanlight_io::ledger::is_same_object;
 use fanlight_io::{Ledger, LedgerError};
 use fanlight_record::{NightRecord, SeasonNight, sentences};
 use std::collections::BTreeMap;
@@ -142,7 +143,7 @@ pub fn sort_out(
             }
         };
         let name = folder.as_ref().map_or_else(|| record.mid_utc.clone(), |f| f.display().to_string());
-        if record.object != object {
+        if !is_same_object(&record.object, object) {
             left_out.push(format!("{name}: a night of {}, not of {object}", record.object));
             continue;
         }

@@ -21,6 +21,8 @@ pub const PAGE: &str = "season.html";
 pub const RECORD: &str = "season.json";
 /// The montage as a time-lapse.
 const ANIMATIONS: [&str; 2] = ["season.gif", "season-animated.png"];
+/// The folder of the montage as numbered pictures.
+const SEQUENCE: &str = "sequence";
 
 /// Writes everything; the record last, so that a record always has its products beside it.
 ///
@@ -31,6 +33,7 @@ pub fn write(season: &Season, options: &Options, folder: &OutputFolder) -> Resul
     folder.remove(RECORD).map_err(Failure::data)?;
     folder.remove_leftovers("");
     folder.remove_leftovers("figures");
+    folder.remove_leftovers(SEQUENCE);
     let stacks = stacks(season);
     let map = season.last.as_ref().map(|(_, c)| Map::new(c));
     let first = season.nights.len() - stacks.len();
@@ -56,8 +59,12 @@ const FIGURES: [&str; 5] = ["montage", "change", "tracks", "activity", "light-cu
 
 /// Takes away what an earlier run left and this one may not replace.
 fn clear_earlier(folder: &OutputFolder) -> Result<(), Failure> {
-    let names = FIGURES.iter().map(ToString::to_string).chain(enhanced::figure_names());
-    names.into_iter().try_for_each(|name| remove_figure(&name, folder))?;
+    let mut names = FIGURES.iter().map(ToString::to_string).chain(enhanced::figure_names());
+    names.try_for_each(|name| remove_figure(&name, folder))?;
+    // the last first: pictures are found again by their numbers up to the first that is missing
+    let pictures: Vec<String> =
+        (1..).map(|n| format!("{SEQUENCE}/frame-{n:04}.png")).take_while(|name| folder.path(name).is_file()).collect();
+    pictures.iter().rev().try_for_each(|name| folder.remove(name).map_err(Failure::data))?;
     ANIMATIONS.iter().try_for_each(|name| folder.remove(name).map_err(Failure::data))
 }
 
@@ -174,7 +181,7 @@ fn animate(
         let wide = Animation::new(&montage, FrameSize::Wide, options.rate).map_err(Failure::data)?;
         for one in wide.png_sequence() {
             let (name, bytes) = one.map_err(Failure::data)?;
-            folder.write(&format!("sequence/{name}"), &bytes).map_err(Failure::data)?;
+            folder.write(&format!("{SEQUENCE}/{name}"), &bytes).map_err(Failure::data)?;
         }
     }
     Ok(Some(apng))

@@ -26,6 +26,10 @@ mod pairs;
 mod products;
 mod raw_fits;
 mod season;
+mod season_kills;
+mod season_truth;
+#[allow(dead_code, reason = "the bench holds more against the truth")]
+mod seasons;
 mod solving;
 mod stack_errors;
 mod star_list;

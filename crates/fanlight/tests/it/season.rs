@@ -75,6 +75,10 @@ fn what_does_not_belong_is_left_out_with_the_reason() {
     let mut other = night_later(&base(), 5, 1);
     other["object"] = json!("C/2030 B7");
     nights.push(write_night(folder.path(), "other", &other));
+    // the same comet, as another campaign file spells it
+    let mut spelt = night_later(&base(), 4, 1);
+    spelt["object"] = json!("c/2031 z2 (Nobody)");
+    nights.push(write_night(folder.path(), "spelt", &spelt));
     let again: Value =
         serde_json::from_slice(&std::fs::read(folder.path().join("night-01/night.json")).expect("night"))
             .expect("JSON");
@@ -88,7 +92,7 @@ fn what_does_not_belong_is_left_out_with_the_reason() {
     let run = season(folder.path(), &nights, &[]).expect_status(0);
     run.expect_stderr(&["a night of C/2030 B7", "each night counts once", "about two", "no night.json"]);
     let season = record(folder.path());
-    assert_eq!(season.nights.len(), 4);
+    assert_eq!(season.nights.len(), 5);
     assert!(season.nights.windows(2).all(|n| n[0].mid_utc < n[1].mid_utc), "in order of time");
     assert!(season.notes.iter().any(|n| n.contains("C/2030 B7")));
 }
