@@ -109,16 +109,18 @@ fn print(said: &[Said]) {
     for p in [0.001, 0.01, 0.1, 0.3] {
         println!("| smallest probability ≤ {p} | {} (expected ≤ {:.1}) |", share(p), p * still.len() as f64);
     }
-    let tables: [(&str, fn(&Said) -> f64); 2] =
-        [("a filter that knows it", |s| s.ideal), ("the same, nuisances projected out", |s| s.projected)];
-    for (name, significance) in tables {
-        println!("\n| change | significance for {name} | n | found at its place | |\n|---|---|---:|---:|---:|");
-        for happens in CHANGES {
-            print_found(said, happens, significance);
-        }
-    }
+    print_table(said, "a filter that knows it", |s| s.ideal);
+    print_table(said, "the same, nuisances projected out", |s| s.projected);
     let not = said.iter().filter(|s| s.found.is_none()).count();
     println!("\n{not} pairs could not be compared.");
+}
+
+/// Changes by what they are and by a significance.
+fn print_table(said: &[Said], name: &str, significance: fn(&Said) -> f64) {
+    println!("\n| change | significance for {name} | n | found at its place | |\n|---|---|---:|---:|---:|");
+    for happens in CHANGES {
+        print_found(said, happens, significance);
+    }
 }
 
 /// How many of a kind of change were found, by their significance.

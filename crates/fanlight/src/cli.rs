@@ -104,7 +104,7 @@ ones show and the twin does not.")]
 
 Nights of several sites, cameras and filters go together; structure and dust are compared within one band. A folder that
 cannot be used is left out with the reason. DIR gets season.html, season.json, figures/ and the montage as season.gif.")]
-    Season(season::Options),
+    Season(Box<season::Options>),
     /// What a night or a season shows, in two or three plain sentences for the public
     #[command(after_help = "Example:
   fanlight caption results/2031-03-04

@@ -40,6 +40,11 @@ pub struct Shapes {
 const NODE_STEP: (f64, f64) = (0.02, 0.03);
 const FIRST_NODE_PX: f64 = 0.02;
 
+/// Factors as shares of a mean.
+fn over<const N: usize>(factors: Vec<[f64; N]>, mean: f64) -> Vec<[f64; N]> {
+    factors.into_iter().map(|f| f.map(|v| v / mean)).collect()
+}
+
 /// Nodes from the nucleus to beyond a distance.
 fn nodes(fwhm_px: f64, to_px: f64) -> Vec<f64> {
     let mut nodes = vec![0.0, FIRST_NODE_PX];
@@ -95,7 +100,6 @@ impl Shapes {
             })
             .collect();
         let mean: Vec<f64> = (0..space.rings.len()).map(|i| space.mean_coma(i)).collect();
-        let over = |factors: Vec<[f64; HATS]>, mean: f64| factors.into_iter().map(|f| f.map(|v| v / mean)).collect();
         let farthest = space.rings.iter().map(|r| r.rho_px).fold(to_px, f64::max);
         let nodes_px = nodes(fwhm_px, farthest + blur.reach_px());
         let own: Vec<f64> = nodes_px.iter().map(|r| coma.own(r.max(0.5 * FIRST_NODE_PX))).collect();
@@ -105,10 +109,10 @@ impl Shapes {
             std::array::from_fn(|a| own * gaussian(r - arcs_px[a].0, arcs_px[a].1))
         };
         let arcs: Vec<[f64; ARCS]> = at_nodes().map(arc).collect();
-        let of_ring = |i: usize| -> (BlurAt, (Vec<[f64; HATS]>, Vec<[f64; ARCS]>)) {
+        let of_ring = |i: usize| {
             let blur = blur.on_nodes(&nodes_px, space.rings[i].rho_px, MAX_MODES);
-            let (hats, arcs) = (blur.modes(&hats), blur.modes(&arcs));
-            (blur, (over(hats, mean[i]), arcs.into_iter().map(|f| f.map(|v| v / mean[i])).collect()))
+            let blocks = (over(blur.modes(&hats), mean[i]), over(blur.modes(&arcs), mean[i]));
+            (blur, blocks)
         };
         let rings: Vec<_> = (0..space.rings.len()).into_par_iter().map(of_ring).collect();
         let (blurs, (hats, arcs)) = rings.into_iter().unzip();
