@@ -565,7 +565,6 @@ mod tests {
         let pulls: Vec<f64> =
             found.iter().map(|(p, truth)| (p.value - truth) / p.sigma).filter(|p| p.abs() < 5.0).collect();
         let rms = (pulls.iter().map(|p| p * p).sum::<f64>() / pulls.len() as f64).sqrt();
-        println!("{} of 60 found, pull rms {rms:.2}", pulls.len());
         assert!(pulls.len() >= 57, "{} of 60", pulls.len());
         assert!((0.75..1.25).contains(&rms), "{rms}");
     }
@@ -593,7 +592,6 @@ mod tests {
             .collect();
         let searched = chances.iter().flatten().count();
         let under = |p: f64| chances.iter().flatten().filter(|c| **c < p).count();
-        println!("{searched} of 100 searched, {} under 0.1, {} under 0.01", under(0.1), under(0.01));
         // chi-square keeps nearly all from being searched at all
         assert!(searched <= 10, "{searched}");
         assert!(under(0.01) <= 1);
