@@ -188,12 +188,13 @@ pub fn compare_knowing(
         change.dot(&Nuisances::new(model.space.dim, &findings.common).clean(&change)).max(0.0).sqrt()
     });
     let alone = (0..findings.features.len()).filter(|i| findings.features[*i].fitted.stands_alone());
-    let mut changes: Vec<Changed> = alone.map(|i| changed(&model, &findings, i, pair.km_per_px)).collect();
+    let mut changes: Vec<Changed> = alone.clone().map(|i| changed(&model, &findings, i, pair.km_per_px)).collect();
     let at_places = at_places(&pair, &model, &findings);
     // all over the coma, and at the places of what both nights show: a chance finding has as many chances
     let looks = 1 + usize::from(at_places.is_some());
     let of_all = |p: f64| places::of_many(p, looks);
-    let everywhere = findings.features.iter().map(|f| f.probability).chain(findings.rest).map(of_either_sign);
+    // of what is no more than a part of something else there is no claim
+    let everywhere = alone.map(|i| findings.features[i].probability).chain(findings.rest).map(of_either_sign);
     let at = at_places.iter().map(|a| a.smallest_probability);
     let smallest_probability = everywhere.chain(at).map(of_all).fold(1.0, f64::min);
     changes.extend(at_places.into_iter().flat_map(|a| a.changes));

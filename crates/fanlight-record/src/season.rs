@@ -107,7 +107,7 @@ pub struct ChangeRecord {
 pub struct ChangedFeature {
     /// `new`, `gone`, `moved`, `brighter` or `fainter`.
     pub what: String,
-    /// `jet`, `fan`, `tail` or `arc`.
+    /// `jet`, `fan`, `tail` or `arc`; `coma` where neither night by itself shows one there.
     pub kind: String,
     /// Position angle on the later night; of what is gone, on the earlier one.
     pub pa_deg: f64,

@@ -28,7 +28,7 @@ const SEED: u64 = 0x0FA9_11E7;
 /// Relative error of the kernel's elongation from star images, where stars are many.
 const ELONGATION_SIGMA: f64 = 0.015;
 /// Wedges narrower than this are jets.
-pub const JET_TO_DEG: f64 = 60.0;
+const JET_TO_DEG: f64 = 60.0;
 /// A broad wedge within this of the anti-solar direction, or of the negative velocity, is a tail, else a fan.
 const TAIL_WITHIN_DEG: f64 = 45.0;
 /// Points of a ridge line.

@@ -4,7 +4,6 @@ use super::inputs::NightIn;
 use super::stacks::Stacks;
 use crate::Failure;
 use crate::night::products::COMET;
-use crate::night::structure::JET_TO_DEG;
 use fanlight_coma::change::{self, CLAIMED_TO, Changed, Comparison};
 use fanlight_record::{ChangeRecord, ChangedFeature, FeatureRecord, NightRecord, sentences};
 use fanlight_sky::PositionAngle;
@@ -12,7 +11,7 @@ use fanlight_sky::PositionAngle;
 /// Seed of the comparison's twins: the same nights give the same numbers.
 const SEED: u64 = 0x0FA9_11E8;
 /// Names the method in the ledger's store of comparisons: another one is computed again.
-pub const METHOD: &str = "change/2";
+pub const METHOD: &str = "change/3";
 
 /// Holds a night against an earlier one; why not, where that cannot be done, is in the record. The comparison itself, for a map, where
 /// there is one.
@@ -166,12 +165,8 @@ fn named(claimed: &[&Changed], earlier: &NightRecord, later: &NightRecord) -> Ve
             (false, true, false) => "gone",
             (false, _, _) => "fainter",
         };
-        let by_shape = match (changed.is_arc, changed.width_rad.to_degrees() <= JET_TO_DEG) {
-            (true, _) => "arc",
-            (_, true) => "jet",
-            _ => "fan",
-        };
-        let kind = is.or(was).map_or(by_shape, |f| f.kind.as_str());
+        // where neither night by itself shows a feature, it has no other name
+        let kind = is.or(was).map_or("coma", |f| f.kind.as_str());
         out.push(ChangedFeature {
             what: what.into(),
             kind: kind.into(),
