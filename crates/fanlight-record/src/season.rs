@@ -184,7 +184,7 @@ pub struct PeriodRecord {
 /// A search for a period.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct PeriodSearchRecord {
-    /// What was searched: `near-nucleus light`, or `the coma's looks` between two distances.
+    /// What was searched: `near-nucleus light`, or `coma's looks` between two distances.
     pub of: String,
     /// Nights.
     pub n: usize,

@@ -245,13 +245,14 @@ fn provenance(nights: &[NightIn], command: String) -> Provenance {
 
 /// What was done, with sources.
 const METHODS: [&str; 5] = [
-    "Changes: both nights on one grid of km at the comet, smoothed to one round star image, each divided by its azimuthal mean; their difference \
-     searched as a single night is, its noise by the sub-stacks of both.",
+    "Changes: both nights on one grid of km at the comet, both filtered to one round star image, each divided by its azimuthal mean; their \
+     difference searched as a single night is, its noise by the sub-stacks of both; and asked at the places of what both nights show.",
     "Tracks: features linked to the nearest of compatible kind by the direction they had, by their offset from the sunward direction or the \
      velocity, or by their drift, within three errors or half their width.",
     "Directions: likelihoods averaged over parameters (MacKay 2003) of an offset fixed to the Sun's direction, of one direction in space, and of \
      a periodic one.",
-    "Periods: floating-mean Lomb-Scargle periodogram (Zechmeister & Kürster 2009, A&A 496, 577), false alarms by shuffling.",
+    "Periods: floating-mean Lomb-Scargle periodogram (Zechmeister & Kürster 2009, A&A 496, 577) of directions, of the light and of the coma's \
+     brightness by direction, false alarms by shuffling.",
     "Activity: A(0°)fρ as a power of the distance from the Sun (A'Hearn et al. 1995, Icarus 118, 223) with intrinsic scatter; outbursts as steps \
      against it, held against seasons simulated with the same scatter.",
 ];

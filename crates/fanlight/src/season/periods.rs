@@ -99,7 +99,7 @@ fn of_looks(nights: &[NightIn]) -> Option<PeriodSearchRecord> {
     let times: Vec<f64> = shown.iter().map(|(night, _)| night.days).collect();
     let profiles: Vec<Vec<Measured>> = shown.iter().map(|(_, sectors)| sectors.clone()).collect();
     let sunward: Vec<f64> = shown.iter().map(|(night, _)| night.record.geometry.sunward_pa_deg).collect();
-    let of = format!("the coma's looks between {inner_km} and {} km", 2 * inner_km);
+    let of = format!("coma's looks between {inner_km} and {} km", 2 * inner_km);
     Some(searched(&of, times.len(), Series::of_profiles(&times, &profiles, &sunward)))
 }
 

@@ -159,7 +159,7 @@ fn pictures<'a>(
 }
 
 /// How the map of changes is made, in its caption.
-const HOW: &str = "Both nights laid on one grid of km at the comet about their optocentres, the sharper one smoothed to the other's star image, \
+const HOW: &str = "Both nights laid on one grid of km at the comet about their optocentres, both filtered to one round star image, \
                    each divided by its azimuthal mean, their difference smoothed over a star image's area and divided by its error.";
 
 /// Writes the animation where two nights or more have a picture; returns the animated PNG.
