@@ -15,6 +15,7 @@ pub mod periodogram;
 pub mod power_law;
 pub mod reference_comets;
 pub mod scatter_fit;
+pub mod series;
 pub mod tracks;
 
 mod assignment;

@@ -2,7 +2,8 @@
 
 use super::inputs::NightIn;
 use fanlight_coma::season::SeasonError;
-use fanlight_coma::season::periodogram::{Period, PeriodSettings, Series, find_period};
+use fanlight_coma::season::periodogram::{Period, PeriodSettings, find_period};
+use fanlight_coma::season::series::Series;
 use fanlight_image::Measured;
 use fanlight_record::{ActivityRecord, AzimuthalProfile, PeriodRecord, PeriodSearchRecord};
 use rand::SeedableRng;
