@@ -71,6 +71,13 @@ pub struct NightRecord {
     pub summary: String,
 }
 
+impl NightRecord {
+    /// The checksums of its light frames: what a night is known by.
+    pub fn light_checksums(&self) -> impl Iterator<Item = &str> {
+        self.provenance.inputs.iter().filter(|i| i.role == "light" && !i.sha256.is_empty()).map(|i| i.sha256.as_str())
+    }
+}
+
 /// One light frame.
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 pub struct FrameRecord {

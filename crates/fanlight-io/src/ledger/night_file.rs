@@ -60,7 +60,7 @@ impl NightFile {
             bad(format!("is not a whole record of a night: {e}, behind `{}`", text_before(&text, e.line(), e.column())))
         })?;
         let times = Times::of(&record).map_err(bad)?;
-        if light_checksums(&record).next().is_none() {
+        if record.light_checksums().next().is_none() {
             return Err(bad(
                 "lists no light frame with its checksum, so it cannot be told from other nights".to_owned()
             ));
@@ -141,9 +141,4 @@ impl Times {
         }
         Ok(times)
     }
-}
-
-/// The checksums of a night's light frames: what a night is known by.
-pub(super) fn light_checksums(record: &NightRecord) -> impl Iterator<Item = &str> {
-    record.provenance.inputs.iter().filter(|i| i.role == "light" && !i.sha256.is_empty()).map(|i| i.sha256.as_str())
 }

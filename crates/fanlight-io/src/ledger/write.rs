@@ -12,7 +12,7 @@ use fanlight_sky::UtcInstant;
 use rusqlite::{Connection, TransactionBehavior, named_params, params};
 
 use super::error::{About, LedgerError};
-use super::night_file::{NightFile, light_checksums};
+use super::night_file::NightFile;
 use super::rows::*;
 use super::{Ledger, Side, is_same_object, object, read};
 
@@ -126,7 +126,7 @@ fn same_night(
     let mut ids: Vec<i64> = Vec::new();
     let mut by_content = connection
         .prepare("SELECT night_id FROM frames JOIN nights ON id = night_id WHERE sha256 = ?1 AND band IS ?2")?;
-    for sha256 in light_checksums(entry.night.record()) {
+    for sha256 in entry.night.record().light_checksums() {
         for id in by_content.query_map(params![sha256, entry.band], |row| row.get(0))? {
             ids.push(id?);
         }

@@ -4,6 +4,7 @@ use crate::ledger::entry;
 use crate::season::tracks;
 use fanlight_coma::evidence::challenge::history::{self, EarlierNight, Shown, Tonight};
 use fanlight_coma::season::tracks::{FeatureKind, LinkRule};
+use fanlight_io::ledger::is_same_object;
 use fanlight_io::{Campaign, Ledger};
 use fanlight_record::{FeatureRecord, InputFile, NightRecord, sentences};
 use std::collections::BTreeSet;
@@ -22,10 +23,7 @@ struct Earlier {
 /// Adds to every feature that was searched for what earlier nights say of it, and to the record which nights those were.
 pub fn fill(record: &mut NightRecord, campaign: &Campaign, choice: &entry::Choice) {
     let Some(days) = sentences::utc_days(&record.mid_utc) else { return };
-    // a peak of the rotational gradient that the twin explains was not searched for, and is nothing to follow
-    let searched = |f: &FeatureRecord| f.challenges.iter().any(|c| c.name == "noise");
-    let places: Vec<usize> =
-        (0..record.morphology.features.len()).filter(|i| searched(&record.morphology.features[*i])).collect();
+    let places = searched(record);
     if places.is_empty() {
         return;
     }
@@ -46,13 +44,16 @@ pub fn fill(record: &mut NightRecord, campaign: &Campaign, choice: &entry::Choic
 
 /// Whether the ledger's earlier nights are those that a record was made with.
 pub fn is_as_it_was(record: &NightRecord, campaign: &Campaign, choice: &entry::Choice) -> bool {
-    let used: Vec<&InputFile> = record.provenance.inputs.iter().filter(|i| i.role == ROLE).collect();
-    if used.is_empty() && record.morphology.features.is_empty() {
-        return true;
-    }
-    let Some(days) = sentences::utc_days(&record.mid_utc) else { return true };
+    let Some(days) = sentences::utc_days(&record.mid_utc).filter(|_| !searched(record).is_empty()) else { return true };
     let now = earlier(record, days, campaign, choice).map_or_else(|_| Vec::new(), |e| e.inputs);
-    used.into_iter().eq(&now)
+    record.provenance.inputs.iter().filter(|i| i.role == ROLE).eq(&now)
+}
+
+/// The places in a night's list of the features that earlier nights are asked of: a peak of the rotational gradient that the twin explains was
+/// not searched for, and is nothing to follow.
+fn searched(record: &NightRecord) -> Vec<usize> {
+    let features = record.morphology.features.iter().enumerate();
+    features.filter(|(_, f)| f.challenges.iter().any(|c| c.name == "noise")).map(|(i, _)| i).collect()
 }
 
 fn tonight(record: &NightRecord, feature: &FeatureRecord, days: f64) -> Tonight {
@@ -69,10 +70,10 @@ fn earlier(record: &NightRecord, days: f64, campaign: &Campaign, choice: &entry:
     }
     let unreadable = |e: fanlight_io::LedgerError| format!("The ledger of earlier nights cannot be read: {e}.");
     let ledger = Ledger::open(&path).map_err(unreadable)?;
-    if ledger.object().map_err(unreadable)?.is_some_and(|o| o != record.object) {
+    if ledger.object().map_err(unreadable)?.is_some_and(|o| !is_same_object(&o, &record.object)) {
         return Err("The ledger holds another comet's nights: whether it is new is not known.".into());
     }
-    let own: BTreeSet<&str> = lights(record).collect();
+    let own: BTreeSet<&str> = record.light_checksums().collect();
     let least_days = LinkRule::default().same_epoch_days;
     let mut found = Earlier { nights: Vec::new(), inputs: Vec::new() };
     for row in ledger.nights().map_err(unreadable)? {
@@ -82,7 +83,7 @@ fn earlier(record: &NightRecord, days: f64, campaign: &Campaign, choice: &entry:
         }
         let night = ledger.record(row.id).map_err(unreadable)?;
         // the same frames, fewer or more of them, measured before
-        if lights(&night).any(|sum| own.contains(sum)) {
+        if night.light_checksums().any(|sum| own.contains(sum)) {
             continue;
         }
         let utc = format!("{} UTC", row.mid_utc.get(..16).unwrap_or(&row.mid_utc).replace('T', " "));
@@ -117,8 +118,3 @@ fn earlier_night(night: &NightRecord, utc: String, utc_days: f64) -> EarlierNigh
 
 /// A limit at which fewer wedges are found than this is not one at which they are missed.
 const SHOWN_FROM: f64 = 0.9;
-
-/// Checksums of a night's light frames.
-fn lights(night: &NightRecord) -> impl Iterator<Item = &str> {
-    night.provenance.inputs.iter().filter(|i| i.role == "light").map(|i| i.sha256.as_str())
-}

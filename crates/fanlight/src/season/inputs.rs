@@ -155,7 +155,7 @@ pub fn sort_out(
             left_out.push(format!("{name}: no frame of the night of {} could be used", record.mid_utc));
             continue;
         }
-        let own = lights(&record);
+        let own: Vec<String> = record.light_checksums().map(str::to_owned).collect();
         if let Some(first) = own.iter().find_map(|sum| nights.get(*seen.get(sum)?)) {
             let first = first.folder.as_ref().map_or_else(|| first.record.mid_utc.clone(), |f| f.display().to_string());
             left_out.push(format!("{name}: the same frames as {first}; each night counts once"));
@@ -174,9 +174,4 @@ pub fn sort_out(
     }
     nights.sort_by(|a, b| a.days.total_cmp(&b.days));
     Ok(Nights { nights, left_out })
-}
-
-/// Checksums of a night's light frames.
-fn lights(night: &NightRecord) -> Vec<String> {
-    night.provenance.inputs.iter().filter(|i| i.role == "light").map(|i| i.sha256.clone()).collect()
 }

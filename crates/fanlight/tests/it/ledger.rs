@@ -292,3 +292,31 @@ fn another_reader_finds_every_number_of_the_records() {
     assert_eq!(told["different"], serde_json::json!([]));
     assert!(told["compared"].as_u64().expect("number") > 300, "{told}");
 }
+
+/// A night with nothing but a peak that its twin explains asks no earlier night anything, so that none of them makes it stale; one with a
+/// feature that was searched for is, once the ledger holds a night before it that its record does not name.
+#[test]
+fn earlier_nights_make_only_the_nights_stale_that_ask_them() {
+    use fanlight::{ledger::entry::Choice, night::history};
+    let shelf = Shelf::new();
+    let campaign = fanlight_io::load_campaign(&shelf.path().join("campaign.toml")).expect("campaign");
+    let mut night: fanlight_record::NightRecord = serde_json::from_value(night_later(&base(), 3, 0)).expect("a night");
+    let challenge = |name: &str| serde_json::json!({"name": name, "outcome": "failed", "statistic": 0.8, "threshold": 0.5, "explanation": "."});
+    let feature = |challenges: Vec<Value>| {
+        let feature = serde_json::json!({
+            "kind": "jet", "pa_deg": 40.0, "pa_err_deg": 2.0, "width_deg": 30.0, "curvature_deg_per_arcsec": 0.0, "inner_arcsec": 5.0,
+            "outer_arcsec": 20.0, "inner_km": 4000.0, "outer_km": 16000.0, "contrast": 0.05, "contrast_err": 0.01,
+            "false_alarm_probability": 1e-3, "verdict": "artefact", "offset_from_sunward_deg": 0.0, "challenges": challenges, "ridge": [],
+        });
+        serde_json::from_value(feature).expect("a feature")
+    };
+    let mut stands = |challenges: Vec<Value>| {
+        night.morphology.features = vec![feature(challenges)];
+        history::is_as_it_was(&night, &campaign, &Choice::OfCampaign)
+    };
+    let (peak, searched) = (vec![challenge("elongation")], vec![challenge("noise"), challenge("elongation")]);
+    assert!(stands(peak.clone()) && stands(searched.clone()), "there is no ledger yet");
+    shelf.nights(0..2, 0);
+    shelf.ledger(&["import", "0-0", "0-1"]).expect_status(0);
+    assert!(stands(peak) && !stands(searched));
+}
