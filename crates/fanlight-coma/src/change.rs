@@ -106,7 +106,7 @@ pub const CLAIMED_TO: f64 = 1e-3;
 
 /// Brighter and fainter are sought: what one of them shows by chance has two chances.
 fn of_either_sign(probability: f64) -> f64 {
-    probability * (2.0 - probability)
+    places::of_many(probability, 2)
 }
 
 /// Something that is brighter, or fainter, on the later night.

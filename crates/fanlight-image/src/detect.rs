@@ -1,5 +1,6 @@
 //! Finding stars: a matched filter, its local maxima, and windowed centroids.
 
+use crate::smooth::FWHM_PER_SIGMA;
 use crate::{Image, Mask, PixelBox, flag, robust, smooth};
 use rayon::prelude::*;
 
@@ -37,8 +38,6 @@ pub struct Detection {
     pub near_edge: bool,
 }
 
-/// FWHM of a Gaussian over its sigma.
-const FWHM_PER_SIGMA: f64 = 2.354_820_045;
 /// Width of the filter that parts blends over the matched one's, the pixel's own width taken off. Wider, and a pair at
 /// 1.5 FWHM with a ratio of 3 is one maximum; narrower, and photon noise splits the cores of wide bright stars.
 const SPLITTING_SHARE: f64 = 0.4;

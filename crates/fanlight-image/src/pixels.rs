@@ -154,6 +154,12 @@ impl Mask {
         Self { width, height, bits: vec![0; width * height] }
     }
 
+    /// The mask of an image whose missing pixels are NaN.
+    pub fn of_missing(image: &Image) -> Self {
+        let bits = image.data.iter().map(|v| if v.is_nan() { flag::NO_DATA } else { 0 }).collect();
+        Self { width: image.width, height: image.height, bits }
+    }
+
     /// Whether the pixel at column `x`, row `y` is good.
     #[inline]
     pub fn is_good(&self, x: usize, y: usize) -> bool {

@@ -9,6 +9,9 @@ use crate::{Image, robust, wide};
 use decimated::Decimated;
 use rayon::prelude::*;
 
+/// Full width at half maximum of a Gaussian of unit standard deviation, √(8 ln 2).
+pub const FWHM_PER_SIGMA: f64 = 2.354_820_045;
+
 /// The Gaussian is cut at this many sigmas, where it has fallen to 3e-4 of its peak.
 const GAUSSIAN_REACH_SIGMA: f64 = 4.0;
 /// From this width on a Gaussian goes by way of a coarse grid; there both ways take about as long.

@@ -4,6 +4,7 @@
 //! finds it once, at its middle, and gathers all its light.
 
 use crate::detect::Detection;
+use crate::smooth::FWHM_PER_SIGMA;
 use crate::{Image, Mask, flag, robust, smooth};
 use rayon::prelude::*;
 use std::f64::consts::PI;
@@ -23,8 +24,6 @@ pub struct TrailConfig {
     pub max_sources: usize,
 }
 
-/// FWHM of a Gaussian over its sigma.
-const FWHM_PER_SIGMA: f64 = 2.354_820_045;
 /// Brightest sources whose outlines are followed.
 const MAX_OUTLINES: usize = 60;
 /// Fewest outlines that tell whether stars are drawn out.

@@ -12,6 +12,7 @@ mod tracks;
 
 pub use animation::{Animation, FrameSize};
 pub use change::{ChangePictures, change};
+pub use encode::sequence_name;
 pub use montage::montage;
 pub use same_scale::{Montage, MontageNight, Shows, SkyOrientation, af_per_e_per_s_arcsec2};
 

@@ -5,6 +5,7 @@ use crate::quadrature::gauss_legendre;
 use crate::random::normal;
 use crate::scenario::{GalaxyKeys, HaloKeys, SpikeKeys};
 use fanlight_image::Image;
+use fanlight_image::smooth::FWHM_PER_SIGMA;
 use rand::Rng;
 use rand_chacha::ChaCha8Rng;
 use std::f64::consts::PI;
@@ -128,7 +129,7 @@ impl StarBrush {
         scale_arcsec: f64,
     ) {
         let length = spikes.length_arcsec / scale_arcsec;
-        let sigma = kernel.fwhm_px / 2.354_820_045;
+        let sigma = kernel.fwhm_px / FWHM_PER_SIGMA;
         let per_ray = light_e / spikes.count as f64;
         let peak = per_ray / (length * sigma * (2.0 * PI).sqrt());
         let end = length * (peak / 0.02).max(1.0).ln();
@@ -200,7 +201,7 @@ pub(crate) struct Trail {
 
 /// Adds a trail across the whole frame, Gaussian across.
 pub(crate) fn satellite(frame: &mut Image, trail: &Trail) {
-    let sigma = trail.width_px / 2.354_820_045;
+    let sigma = trail.width_px / FWHM_PER_SIGMA;
     let (sin, cos) = trail.angle_rad.sin_cos();
     let band = Band { x_px: trail.x_px, y_px: trail.y_px, cos, sin, half_width_px: 5.0 * sigma };
     band.each_pixel(frame, |_, across| trail.peak_e * (-0.5 * (across / sigma).powi(2)).exp());

@@ -4,6 +4,8 @@
 //! Compares simulated pairs of nights, in which nothing changed or a jet came, went, turned or brightened, and prints tables in
 //! Markdown. `--first N` starts at another seed, `--verbose` prints every pair. The record is `benches/records/season.md`.
 
+#[allow(dead_code, reason = "other benches ask for more")]
+mod arguments;
 #[path = "../tests/it/draws.rs"]
 #[allow(dead_code, reason = "other benches and the tests draw more")]
 mod draws;
@@ -16,6 +18,7 @@ mod draws;
 )]
 mod pairs;
 
+use arguments::{has, number};
 use fanlight_coma::change::CLAIMED_TO;
 use pairs::{Happens, make};
 use rayon::prelude::*;
@@ -37,13 +40,8 @@ struct Said {
 }
 
 fn main() {
-    let arguments: Vec<String> = std::env::args().collect();
-    let of = |name: &str, otherwise: u64| {
-        let at = arguments.iter().position(|a| a == name);
-        at.and_then(|i| arguments.get(i + 1)?.parse().ok()).unwrap_or(otherwise)
-    };
-    let (first, still, changed) = (of("--first", 1), of("--still", 100), of("--changed", 100));
-    let verbose = arguments.iter().any(|a| a == "--verbose");
+    let (first, still, changed) = (number("--first", 1), number("--still", 100), number("--changed", 100));
+    let verbose = has("--verbose");
     let start = Instant::now();
     let pairs: Vec<(u64, Happens)> = (first..first + still)
         .map(|seed| (seed, Happens::Nothing))

@@ -12,12 +12,15 @@
 //! `out/night.json`. `--full-twins N` draws N twins of each night as full images and holds their largest significances against
 //! those of the linearised twins: its record is `benches/records/full-twins.md`.
 
+#[allow(dead_code, reason = "other benches ask for more")]
+mod arguments;
 #[path = "../tests/it/draws.rs"]
 mod draws;
 #[path = "evidence/mod.rs"]
 #[allow(dead_code, unused_imports, reason = "tests of its parts run with the integration tests, not here")]
 mod evidence;
 
+use arguments::{has, number, text};
 use evidence::nights::{FEATURELESS, FEATURES, Kind};
 use evidence::{figure, finished, measure, table, twin_check};
 use std::path::{Path, PathBuf};
@@ -32,11 +35,8 @@ const FEATURE_SEEDS: u64 = 1_000_000;
 const PIXELS_PER_INCH: f64 = 192.0;
 
 fn main() {
-    let arguments: Vec<String> = std::env::args().collect();
-    let text = |name: &str| arguments.iter().position(|a| a == name).and_then(|i| arguments.get(i + 1)).cloned();
-    let count = |name: &str, otherwise: u64| text(name).and_then(|v| v.parse().ok()).unwrap_or(otherwise);
     let folder = |name: &str| text(name).map(PathBuf::from);
-    let verbose = arguments.iter().any(|a| a == "--verbose");
+    let verbose = has("--verbose");
     let start = Instant::now();
 
     let nights = match folder("--scored-folder") {
@@ -50,9 +50,9 @@ fn main() {
         None => {
             let kinds: Option<Vec<String>> = text("--kinds").map(|list| list.split(',').map(String::from).collect());
             let chosen = plan(
-                count("--first", 1),
-                count("--featureless", NIGHTS),
-                count("--features", NIGHTS),
+                number("--first", 1),
+                number("--featureless", NIGHTS),
+                number("--features", NIGHTS),
                 kinds.as_deref(),
             );
             if let Some(twins) = text("--full-twins").and_then(|v| v.parse().ok()) {

@@ -7,6 +7,8 @@
 //! Kept results are in `benches/records/ledger.md`.
 #![allow(missing_docs, clippy::disallowed_macros)]
 
+#[allow(dead_code, reason = "other benches ask for more")]
+mod arguments;
 #[path = "../tests/it/ledger_nights.rs"]
 mod ledger_nights;
 #[path = "../tests/it/raw_fits.rs"]
@@ -40,8 +42,7 @@ const LEDGER_S: f64 = 0.08;
 const NIGHT: [&str; 6] = ["night", "frames", "--campaign", "campaign.toml", "--out", "out"];
 
 fn main() {
-    let arguments: Vec<String> = std::env::args().collect();
-    let kills = arguments.iter().position(|a| a == "--kills").and_then(|i| arguments.get(i + 1)?.parse().ok());
+    let kills = arguments::text("--kills").and_then(|n| n.parse().ok());
     let night = Broken::new();
     match kills {
         Some(kills) => {

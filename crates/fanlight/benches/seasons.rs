@@ -5,6 +5,8 @@
 //! `--folder DIR` the seasons stay there, and what is there is not made again. Prints tables in Markdown; the record is
 //! `benches/records/season.md`.
 
+#[allow(dead_code, reason = "other benches ask for more")]
+mod arguments;
 #[path = "../tests/it/draws.rs"]
 #[allow(dead_code, reason = "other benches and the tests draw more")]
 mod draws;
@@ -15,6 +17,7 @@ mod season_truth;
 #[allow(missing_docs, reason = "a module of the tests: no page documents it")]
 mod seasons;
 
+use arguments::{has, number, text};
 use fanlight_coma::change::CLAIMED_TO;
 use fanlight_record::{OutburstRecord, PeriodRecord, TrackRecord};
 use fanlight_sky::PositionAngle;
@@ -69,14 +72,9 @@ struct Score {
 }
 
 fn main() {
-    let arguments: Vec<String> = std::env::args().collect();
-    let of = |name: &str, otherwise: u64| {
-        let at = arguments.iter().position(|a| a == name);
-        at.and_then(|i| arguments.get(i + 1)?.parse().ok()).unwrap_or(otherwise)
-    };
-    let (first, seasons, nights) = (of("--first", 1), of("--seasons", 6), of("--nights", 14).clamp(3, 60));
-    let verbose = arguments.iter().any(|a| a == "--verbose");
-    let kept = arguments.iter().position(|a| a == "--folder").and_then(|i| arguments.get(i + 1)).map(PathBuf::from);
+    let (first, seasons, nights) = (number("--first", 1), number("--seasons", 6), number("--nights", 14).clamp(3, 60));
+    let verbose = has("--verbose");
+    let kept = text("--folder").map(PathBuf::from);
     let start = Instant::now();
     let scores: Vec<(u64, Result<Score, String>)> = (first..first + seasons)
         .collect::<Vec<u64>>()

@@ -6,6 +6,8 @@
 //! Prints a table in Markdown: every quantity of the record that the simulator knows, measured minus true. The record
 //! of it is `benches/records/truth.md` at the root.
 
+#[allow(dead_code, reason = "other benches ask for more")]
+mod arguments;
 #[path = "../tests/it/draws.rs"]
 #[allow(dead_code, reason = "other benches and the tests draw more")]
 mod draws;
@@ -13,6 +15,7 @@ mod draws;
 #[allow(dead_code, missing_docs, reason = "a module of the tests: its tests do not run here, and no page documents it")]
 mod truth;
 
+use arguments::{has, number};
 use rayon::prelude::*;
 use std::time::Instant;
 use truth::{Outcome, Sample, Summary};
@@ -21,13 +24,7 @@ use truth::{Outcome, Sample, Summary};
 const NIGHTS: u64 = 100;
 
 fn main() {
-    let arguments: Vec<String> = std::env::args().collect();
-    let of = |name: &str, otherwise: u64| {
-        let at = arguments.iter().position(|a| a == name);
-        at.and_then(|i| arguments.get(i + 1)?.parse().ok()).unwrap_or(otherwise)
-    };
-    let (first, nights) = (of("--first", 1), of("--nights", NIGHTS));
-    let has = |name: &str| arguments.iter().any(|a| a == name);
+    let (first, nights) = (number("--first", 1), number("--nights", NIGHTS));
     let night = match (has("--distorted"), has("--dense")) {
         (true, _) => truth::distorted,
         (_, true) => truth::dense,

@@ -1,7 +1,7 @@
 //! Two nights on one grid, with one kernel, each a share of its own mean.
 
 use super::alike::{Alike, FILTER_REACH_FWHM, Grid, MOST_FILLED, Profile, km_per_px, usable_substacks};
-use super::matching::{FWHM_PER_SIGMA, Filter, Filtered, PointImage, Spread};
+use super::matching::{Filter, Filtered, PointImage, Spread};
 use super::{NightForChange, NotCompared};
 use crate::evidence::mode_space::SkyFrame;
 use crate::evidence::night_model::{Difference, NightModel, StackForEvidence};
@@ -9,6 +9,7 @@ use crate::kernel::KernelPart;
 use crate::passing::UnseenStars;
 use fanlight_image::moffat::Moffat;
 use fanlight_image::resample::{CoordinateGrid, Frame, Mapping, lanczos3};
+use fanlight_image::smooth::{self, FWHM_PER_SIGMA};
 use fanlight_image::{Image, Mask, flag};
 
 /// Sub-stacks without which the noise of the difference is not known.
@@ -103,11 +104,11 @@ impl Pair {
     pub fn new(earlier: &NightForChange, later: &NightForChange) -> Result<Self, NotCompared> {
         check(earlier, "the earlier")?;
         check(later, "the later")?;
-        let km_per_px = km_per_px(earlier).min(km_per_px(later));
+        let common_km = km_per_px(earlier).min(km_per_px(later));
         let point = |n: &NightForChange| PointImage {
-            spread: Spread::of_kernel(n.fwhm_arcsec * n.km_per_arcsec / km_per_px, n.elongation, n.elongation_pa_deg),
+            spread: Spread::of_kernel(n.fwhm_arcsec * n.km_per_arcsec / common_km, n.elongation, n.elongation_pa_deg),
             beta: n.beta,
-            pixel_px: super::alike::km_per_px(n) / km_per_px,
+            pixel_px: km_per_px(n) / common_km,
         };
         let of_both = [point(earlier), point(later)];
         let [least, most] = [f64::min, f64::max].map(|f| f(of_both[0].widest_px(), of_both[1].widest_px()));
@@ -117,10 +118,10 @@ impl Pair {
         }
         // of two exponents, the one with the weaker wings has nothing that the other's image lacks
         let common = PointImage::round(most, of_both[0].beta.max(of_both[1].beta));
-        let reach = [earlier, later]
-            .map(|n| n.frame.to_edge_px((n.image.width, n.image.height)) * super::alike::km_per_px(n) / km_per_px);
+        let reach =
+            [earlier, later].map(|n| n.frame.to_edge_px((n.image.width, n.image.height)) * km_per_px(n) / common_km);
         let half_px = reach[0].min(reach[1]).min(FARTHEST_PX).floor().max(0.0) as usize;
-        let grid = Grid { half_px, km_per_px };
+        let grid = Grid { half_px, km_per_px: common_km };
         let [was, is] =
             [(earlier, "the earlier", of_both[0]), (later, "the later", of_both[1])].map(|(night, which, own)| {
                 let alike = Alike::of(night, grid, own, common);
@@ -200,7 +201,7 @@ impl Pair {
                 (Image { data, ..*now }, *share)
             })
             .collect();
-        let common = fanlight_image::smooth::gaussian(&common, fwhm_px / FWHM_PER_SIGMA);
+        let common = smooth::gaussian(&common, fwhm_px / FWHM_PER_SIGMA);
         let centre_sigma_px = is.centre_sigma_px.hypot(was.centre_sigma_px);
         let mut leftovers = Self::left_by_kernels(&common, &mean, [(&was, earlier), (&is, later)], fwhm_px);
         let shown = sum(&mean, &common);

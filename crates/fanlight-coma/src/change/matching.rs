@@ -3,6 +3,8 @@
 //! The image of a point is an elliptical Moffat function seen by a square pixel. Its Fourier transform is known, and so is the filter:
 //! the common image's transform over the night's own.
 
+use crate::evidence::imaging::{even_size, transposed};
+use fanlight_image::smooth::FWHM_PER_SIGMA;
 use fanlight_image::{Image, Mask};
 use rayon::prelude::*;
 use rustfft::{FftPlanner, num_complex::Complex};
@@ -15,9 +17,6 @@ pub struct Spread {
     pub en: f64,
     pub nn: f64,
 }
-
-/// Full width at half maximum of a Gaussian of unit standard deviation.
-pub const FWHM_PER_SIGMA: f64 = 2.354_820_045;
 
 impl Spread {
     /// Of a Gaussian with a kernel's widths at half maximum.
@@ -177,7 +176,7 @@ impl<'a> Filtered<'a> {
     /// `reach_px` is how far a filter spreads light.
     pub fn new(image: &'a Image, mask: &'a Mask, reach_px: f64) -> Self {
         let pad = reach_px.ceil() as usize;
-        let size = [image.width, image.height].map(|n| crate::evidence::imaging::even_size(n + pad));
+        let size = [image.width, image.height].map(|n| even_size(n + pad));
         let (nx, ny) = (size[0], size[1]);
         let mut light = vec![Complex::<f64>::default(); nx * ny];
         let mut even = light.clone();
@@ -237,10 +236,6 @@ fn transform(mut cells: Vec<Complex<f64>>, (nx, ny): (usize, usize), back: bool)
     let mut turned = transposed(&cells, nx, ny);
     turned.par_chunks_mut(ny).for_each(|column| columns.process(column));
     turned
-}
-
-fn transposed(cells: &[Complex<f64>], width: usize, height: usize) -> Vec<Complex<f64>> {
-    (0..width * height).map(|i| cells[(i % height) * width + i / height]).collect()
 }
 
 #[cfg(test)]

@@ -8,6 +8,7 @@ use super::Changed;
 use crate::evidence::feature_fit::{Fitted, Shape};
 use crate::evidence::night_model::NightModel;
 use crate::evidence::nuisance::{Amplitude, Nuisances};
+use fanlight_image::smooth::FWHM_PER_SIGMA;
 use nalgebra::DVector;
 
 /// Wider structure is the coma's own form: its turning is not told from lopsidedness.
@@ -18,7 +19,6 @@ const TURN_WIDTHS: f64 = 0.05;
 const STEEPEST: f64 = 0.606_530_659_7;
 /// Full width at half maximum of either side of that derivative, in standard deviations.
 const FLANK_SIGMAS: f64 = 1.59;
-const FWHM_PER_SIGMA: f64 = super::matching::FWHM_PER_SIGMA;
 
 /// What the difference shows at the places of the mean's structure, each with its probability among all that was asked; of how many.
 pub struct AtPlaces {

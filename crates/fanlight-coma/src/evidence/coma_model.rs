@@ -180,7 +180,11 @@ mod tests {
         for (slope, nucleus) in [(1.0, 0.0), (1.25, 0.0), (1.0, 60.0)] {
             let own = |r: f64| 50.0 * r.max(1e-3).powf(-slope);
             let point = |r: f64| (-0.5 * (r / sigma).powi(2)).exp() / (std::f64::consts::TAU * sigma * sigma);
-            let seen = |r: f64| blur.modes(|d| [own(d)], r, 0)[0][0] + nucleus * point(r);
+            let seen = |r: f64| {
+                let mut sum = 0.0;
+                blur.each(r, |distance, weight| sum += weight * own(distance));
+                sum + nucleus * point(r)
+            };
             let mut edges = vec![0.3];
             while edges[edges.len() - 1] < 60.0 {
                 let last: f64 = edges[edges.len() - 1];

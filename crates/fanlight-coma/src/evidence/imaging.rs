@@ -129,20 +129,21 @@ impl Imager {
 
     fn transform(&self, cells: &mut [Complex<f32>], plan: &Arc<dyn Fft<f32>>) {
         cells.par_chunks_mut(self.side).for_each(|row| plan.process(row));
-        let mut turned = transposed(cells, self.side);
+        let mut turned = transposed(cells, self.side, self.side);
         turned.par_chunks_mut(self.side).for_each(|row| plan.process(row));
-        cells.copy_from_slice(&transposed(&turned, self.side));
+        cells.copy_from_slice(&transposed(&turned, self.side, self.side));
     }
 }
 
-fn transposed(cells: &[Complex<f32>], side: usize) -> Vec<Complex<f32>> {
+/// Columns of rows `width` long as rows, `height` of them before.
+pub(crate) fn transposed<T: Copy + Default + Send + Sync>(cells: &[T], width: usize, height: usize) -> Vec<T> {
     const TILE: usize = 16;
-    let mut out = vec![Complex::default(); cells.len()];
-    out.par_chunks_mut(side * TILE).enumerate().for_each(|(tile, rows)| {
-        for y0 in (0..side).step_by(TILE) {
-            for (x, row) in rows.chunks_mut(side).enumerate() {
-                for y in y0..(y0 + TILE).min(side) {
-                    row[y] = cells[y * side + tile * TILE + x];
+    let mut out = vec![T::default(); cells.len()];
+    out.par_chunks_mut(height * TILE).enumerate().for_each(|(tile, rows)| {
+        for y0 in (0..height).step_by(TILE) {
+            for (x, row) in rows.chunks_mut(height).enumerate() {
+                for y in y0..(y0 + TILE).min(height) {
+                    row[y] = cells[y * width + tile * TILE + x];
                 }
             }
         }

@@ -38,26 +38,6 @@ impl RoundBlur {
             }
         }
     }
-
-    /// What `f(ρ) cos mθ` becomes at a distance `rho_px`, for m from 0 to `modes`: the factors of cos mθ, for several
-    /// functions at once; `out[m][function]`.
-    pub fn modes<const N: usize>(&self, f: impl Fn(f64) -> [f64; N], rho_px: f64, modes: usize) -> Vec<[f64; N]> {
-        let mut out = vec![[0.0; N]; modes + 1];
-        self.points(rho_px, |along, across, weight| {
-            let distance = along.hypot(across);
-            let value = f(distance);
-            // cos mΔ by recurrence
-            let c = if distance > 0.0 { along / distance } else { 1.0 };
-            let (mut before, mut now) = (c, 1.0);
-            for row in &mut out {
-                for (sum, v) in row.iter_mut().zip(&value) {
-                    *sum += weight * now * v;
-                }
-                (before, now) = (now, 2.0 * c * now - before);
-            }
-        });
-        out
-    }
 }
 
 /// A round kernel on functions of distance at one place, made once for functions given at the nodes of a grid, between which they are taken
@@ -70,7 +50,8 @@ pub struct BlurAt {
 }
 
 impl RoundBlur {
-    /// What [`RoundBlur::modes`] does at a distance, for functions on ascending nodes that reach as far as the kernel does.
+    /// What functions of the distance times cos mθ become at a distance `rho_px`, for m from 0 to `modes`; the functions given on ascending
+    /// nodes that reach as far as the kernel does.
     pub fn on_nodes(&self, nodes_px: &[f64], rho_px: f64, modes: usize) -> BlurAt {
         let n = nodes_px.len();
         let mut weights: Vec<Option<Vec<f64>>> = vec![None; n];
@@ -117,6 +98,24 @@ impl BlurAt {
 mod tests {
     use super::*;
 
+    /// What `f(ρ) cos mθ` becomes at a distance, point by point: the factors of cos mθ, `out[m][function]`.
+    fn modes<const N: usize>(
+        blur: &RoundBlur,
+        f: impl Fn(f64) -> [f64; N],
+        rho_px: f64,
+        modes: usize,
+    ) -> Vec<[f64; N]> {
+        let mut out = vec![[0.0; N]; modes + 1];
+        blur.points(rho_px, |along, across, weight| {
+            let value = f(along.hypot(across));
+            let turn = across.atan2(along);
+            for (m, row) in out.iter_mut().enumerate() {
+                row.iter_mut().zip(&value).for_each(|(sum, v)| *sum += weight * (m as f64 * turn).cos() * v);
+            }
+        });
+        out
+    }
+
     /// A Gaussian of a Gaussian: exact for m = 0; and ρ^m cos mθ is harmonic, so that no round kernel changes it.
     #[test]
     fn known_blurs_come_out() {
@@ -131,19 +130,19 @@ mod tests {
         let own = 2.0f64;
         let wide = own.hypot(sigma);
         for rho in [0.5, 2.0, 5.0] {
-            let got = blur.modes(|r| [(-0.5 * (r / own).powi(2)).exp(), r], rho, 3);
+            let got = modes(&blur, |r| [(-0.5 * (r / own).powi(2)).exp(), r], rho, 3);
             let expected = (own / wide).powi(2) * (-0.5 * (rho / wide).powi(2)).exp();
             assert!((got[0][0] - expected).abs() < 1e-3, "{} {expected}", got[0][0]);
             assert!((got[1][1] - rho).abs() < 2e-3 * rho.max(1.0), "{} {rho}", got[1][1]);
         }
-        let got = blur.modes(|r| [r.powi(3)], 4.0, 3);
+        let got = modes(&blur, |r| [r.powi(3)], 4.0, 3);
         assert!((got[3][0] - 64.0).abs() < 0.1, "{got:?}");
         // on nodes a twentieth of the function's width apart
         let nodes: Vec<f64> = (0..400).map(|i| 0.1 * f64::from(i)).collect();
         let f = |r: f64| [(-0.5 * ((r - 6.0) / own).powi(2)).exp(), r];
         let at_nodes: Vec<[f64; 2]> = nodes.iter().map(|r| f(*r)).collect();
         for rho in [0.5, 2.0, 5.0, 9.0] {
-            let (exact, near) = (blur.modes(f, rho, 8), blur.on_nodes(&nodes, rho, 8).modes(&at_nodes));
+            let (exact, near) = (modes(&blur, f, rho, 8), blur.on_nodes(&nodes, rho, 8).modes(&at_nodes));
             for (m, (e, n)) in exact.iter().zip(&near).enumerate() {
                 assert!((e[0] - n[0]).abs() < 3e-4 && (e[1] - n[1]).abs() < 1e-9, "{rho} {m}: {e:?} {n:?}");
             }

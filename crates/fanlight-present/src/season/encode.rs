@@ -14,6 +14,11 @@ const AT_A_TIME: usize = 4;
 /// Colours of the palette that the map gets; the others are for letters and lines.
 const OF_THE_MAP: usize = 160;
 
+/// Name of a frame of a sequence by its place from 0: `frame-0001.png` and so on.
+pub fn sequence_name(frame: usize) -> String {
+    format!("frame-{:04}.png", frame + 1)
+}
+
 impl Animation<'_, '_> {
     /// As a GIF that repeats, with a palette of the map's and the letters' colours.
     ///
@@ -63,9 +68,9 @@ impl Animation<'_, '_> {
         Ok(out)
     }
 
-    /// Every frame as a PNG in full colour, one at a time, with its name: `frame-0001.png` and so on.
+    /// Every frame as a PNG in full colour, one at a time, with its name.
     pub fn png_sequence(&self) -> impl Iterator<Item = Result<(String, Vec<u8>), PresentError>> + '_ {
-        (0..self.n_frames()).map(|i| Ok((format!("frame-{:04}.png", i + 1), self.frame(i)?.png()?)))
+        (0..self.n_frames()).map(|i| Ok((sequence_name(i), self.frame(i)?.png()?)))
     }
 
     /// Hands over every frame in order; a few are drawn at once.

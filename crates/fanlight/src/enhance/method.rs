@@ -158,7 +158,7 @@ impl Method {
     /// Names the setting and those that would be taken.
     pub fn check_settings(methods: &[Self], settings: &Settings) -> Result<(), Failure> {
         let taken: Vec<&str> = methods.iter().flat_map(|m| m.takes()).copied().collect();
-        for given in settings.given() {
+        for (given, _) in settings.given() {
             if !taken.contains(&given) {
                 let names: Vec<String> = methods.iter().map(|m| m.name()).collect();
                 let hint = if taken.is_empty() {
@@ -286,6 +286,11 @@ impl Method {
         })
     }
 
+    /// Whether its values are in the image's unit.
+    pub fn keeps_unit(self) -> bool {
+        self.values("a").1 != self.values("b").1
+    }
+
     /// What its values mean, and their unit for an image in `unit`.
     pub fn values(self, unit: &str) -> (Values, String) {
         let of = |values, text: &str| (values, text.to_string());
@@ -315,6 +320,11 @@ impl Settings {
         let km = |length: Option<Length>, usual_px: f64, option: &str| {
             length.unwrap_or(Length::px(usual_px)).in_km(&grid.scale, option)
         };
+        let all = |lengths: &[Length], usual_px: &[f64], option: &str| -> Result<Vec<Length>, Failure> {
+            let usual = usual_px.iter().copied().map(Length::px).collect();
+            let lengths = if lengths.is_empty() { usual } else { lengths.to_vec() };
+            lengths.into_iter().map(|l| l.in_km(&grid.scale, option)).collect()
+        };
         let mut settings = self.clone();
         match method {
             Method::RotationalGradient => settings.shift = Some(km(self.shift, 0.0, "--shift")?),
@@ -326,17 +336,11 @@ impl Settings {
             Method::Laplacian => settings.scale = Some(km(self.scale, LAPLACIAN_PX, "--scale")?),
             Method::UnsharpRatio => settings.scale = Some(km(self.scale, UNSHARP_PX, "--scale")?),
             Method::MultiScale => {
-                let usual = BandConfig::default().scales_px.into_iter().map(Length::px).collect();
-                let scales: Vec<Length> = if self.scales.is_empty() { usual } else { self.scales.clone() };
-                settings.scales = scales.iter().map(|l| l.in_km(&grid.scale, "--scales")).collect::<Result<_, _>>()?;
-            }
-            Method::PowerLawDivision if self.annulus.is_empty() => {
-                let (inner, outer) = grid.usual_annulus_px();
-                settings.annulus = vec![km(None, inner, "--annulus")?, km(None, outer, "--annulus")?];
+                settings.scales = all(&self.scales, &BandConfig::default().scales_px, "--scales")?;
             }
             Method::PowerLawDivision => {
-                let annulus = self.annulus.iter().map(|l| l.in_km(&grid.scale, "--annulus"));
-                settings.annulus = annulus.collect::<Result<_, _>>()?;
+                let (inner, outer) = grid.usual_annulus_px();
+                settings.annulus = all(&self.annulus, &[inner, outer], "--annulus")?;
             }
             Method::InverseRadius | Method::TemporalRatio => {}
         }
@@ -345,56 +349,33 @@ impl Settings {
 
     /// As they would be typed, with a space before each.
     pub fn as_typed(&self) -> String {
-        let number = |name: &str, value: Option<f64>| value.map(|v| format!(" {name} {v}")).unwrap_or_default();
-        let length =
-            |name: &str, value: Option<Length>| value.map(|v| format!(" {name} {}", v.as_typed())).unwrap_or_default();
-        let list = |name: &str, values: Vec<String>| match values.is_empty() {
-            true => String::new(),
-            false => format!(" {name} {}", values.join(",")),
-        };
-        let lengths = |values: &[Length]| values.iter().map(|l| l.as_typed()).collect();
-        let average = self.average.and_then(|a| a.to_possible_value()).map(|a| format!(" --average {}", a.get_name()));
-        let against = self.against.as_ref().map(|p| format!(" --against \"{}\"", p.display()));
-        [
-            number("--rotation-deg", self.rotation_deg),
-            length("--shift", self.shift),
-            average.unwrap_or_default(),
-            length("--ring", self.ring),
-            number("--low", self.low),
-            number("--high", self.high),
-            length("--scale", self.scale),
-            length("--base", self.base),
-            number("--growth", self.growth),
-            number("--exponent", self.exponent),
-            list("--scales", lengths(&self.scales)),
-            list("--gains", self.gains.iter().map(f64::to_string).collect()),
-            against.unwrap_or_default(),
-            list("--annulus", lengths(&self.annulus)),
-            number("--least", self.least),
-        ]
-        .concat()
+        self.given().into_iter().map(|(name, value)| format!(" {name} {value}")).collect()
     }
 
-    /// Names of the settings that were given.
-    fn given(&self) -> Vec<&'static str> {
+    /// Names of the settings that were given, and their values as they are typed.
+    fn given(&self) -> Vec<(&'static str, String)> {
+        let number = |value: Option<f64>| value.map(|v| v.to_string());
+        let length = |value: Option<Length>| value.map(Length::as_typed);
+        let list = |values: Vec<String>| Some(values.join(",")).filter(|list| !list.is_empty());
+        let lengths = |values: &[Length]| list(values.iter().map(|l| l.as_typed()).collect());
         let all = [
-            ("--rotation-deg", self.rotation_deg.is_some()),
-            ("--shift", self.shift.is_some()),
-            ("--average", self.average.is_some()),
-            ("--ring", self.ring.is_some()),
-            ("--low", self.low.is_some()),
-            ("--high", self.high.is_some()),
-            ("--scale", self.scale.is_some()),
-            ("--base", self.base.is_some()),
-            ("--growth", self.growth.is_some()),
-            ("--exponent", self.exponent.is_some()),
-            ("--scales", !self.scales.is_empty()),
-            ("--gains", !self.gains.is_empty()),
-            ("--against", self.against.is_some()),
-            ("--annulus", !self.annulus.is_empty()),
-            ("--least", self.least.is_some()),
+            ("--rotation-deg", number(self.rotation_deg)),
+            ("--shift", length(self.shift)),
+            ("--average", self.average.and_then(|a| a.to_possible_value()).map(|a| a.get_name().to_owned())),
+            ("--ring", length(self.ring)),
+            ("--low", number(self.low)),
+            ("--high", number(self.high)),
+            ("--scale", length(self.scale)),
+            ("--base", length(self.base)),
+            ("--growth", number(self.growth)),
+            ("--exponent", number(self.exponent)),
+            ("--scales", lengths(&self.scales)),
+            ("--gains", list(self.gains.iter().map(f64::to_string).collect())),
+            ("--against", self.against.as_ref().map(|p| format!("\"{}\"", p.display()))),
+            ("--annulus", lengths(&self.annulus)),
+            ("--least", number(self.least)),
         ];
-        all.into_iter().filter(|(_, given)| *given).map(|(name, _)| name).collect()
+        all.into_iter().filter_map(|(name, value)| Some((name, value?))).collect()
     }
 }
 

@@ -7,7 +7,7 @@ use crate::Failure;
 use crate::night::expected::parse_place;
 use crate::night::products::NOISY_TWIN;
 use fanlight_image::resample::{self, Frame, Mapping};
-use fanlight_image::{Image, Mask, flag};
+use fanlight_image::{Image, Mask};
 use fanlight_io::Header;
 use fanlight_present::Directions;
 use fanlight_sky::{PixelXy, Wcs};
@@ -113,8 +113,7 @@ impl Subject {
 
     /// Pixels without a value.
     pub fn mask(&self) -> Mask {
-        let bits = self.image.data.iter().map(|v| if v.is_nan() { flag::NO_DATA } else { 0 }).collect();
-        Mask { width: self.image.width, height: self.image.height, bits }
+        Mask::of_missing(&self.image)
     }
 
     /// The pixels of the featureless twin in another file, missing where this image's are. With noise where the file has

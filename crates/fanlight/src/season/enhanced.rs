@@ -7,9 +7,10 @@ use crate::enhance::method::{Grid, Method, Settings};
 use crate::enhance::products::how;
 use crate::{Failure, messages};
 use fanlight_coma::enhance::apply;
-use fanlight_image::{Image, Mask, flag};
+use fanlight_image::{Image, Mask};
 use fanlight_present::Values;
 use fanlight_present::season::{Montage, MontageNight, Shows, SkyOrientation, af_per_e_per_s_arcsec2};
+use fanlight_record::NightRecord;
 use fanlight_sky::PixelXy;
 use rayon::prelude::*;
 
@@ -77,34 +78,26 @@ impl EnhancedNights {
         stacks: &[Option<Stacks>],
         montage: &[MontageNight],
     ) -> Result<Option<Self>, Failure> {
-        let grid = |night: &NightIn, stacks: &Stacks| (night.record.geometry.km_per_arcsec, stacks.arcsec_per_px());
         let latest = nights.iter().zip(stacks).rev().find_map(|(n, s)| Some((n, s.as_ref()?)));
         let Some((last, last_stacks)) = latest else { return Ok(None) };
-        let (km_per_arcsec, arcsec_per_px) = grid(last, last_stacks);
-        let scale = PixelScale { arcsec_per_px: Some(arcsec_per_px), km_per_arcsec: Some(km_per_arcsec) };
-        let of_latest = Grid { image: last_stacks.image(), centre: centre(last), scale };
-        let alike = settings.in_km(method, &of_latest)?;
-        let (values, _) = method.values("");
-        let keeps_unit = matches!(values, Values::AboutZero | Values::Level) && method != Method::RingStandardisation;
+        let alike = settings.in_km(method, &grid(last, last_stacks, last_stacks.image()))?;
+        let (values, unit) = method.values(UNIT);
         let made: Vec<Option<(Pair, String)>> = nights
             .par_iter()
             .zip(stacks)
             .zip(montage)
             .map(|((night, stacks), drawn)| {
                 let stacks = stacks.as_ref()?;
-                let (km_per_arcsec, arcsec_per_px) = grid(night, stacks);
-                let factor = match keeps_unit {
-                    true => UNITS_PER_AF * af_per_e_per_s_arcsec2(drawn)? / arcsec_per_px.powi(2),
+                let factor = match method.keeps_unit() {
+                    true => UNITS_PER_AF * af_per_e_per_s_arcsec2(drawn)? / stacks.arcsec_per_px().powi(2),
                     false => 1.0,
                 };
-                let scale = PixelScale { arcsec_per_px: Some(arcsec_per_px), km_per_arcsec: Some(km_per_arcsec) };
-                pair(method, &alike, (stacks, centre(night), scale), factor)
+                pair(method, &alike, (night, stacks), factor)
                     .map_err(|e| messages::warn(&format!("{} of {}: {e}", method.name(), night.record.mid_utc)))
                     .ok()
             })
             .collect();
         let Some(how) = made.iter().rev().flatten().map(|(_, how)| how.clone()).next() else { return Ok(None) };
-        let unit = if keeps_unit { method.values(UNIT).1 } else { method.values("").1 };
         Ok(Some(Self {
             name: format!("{PREFIX}{}", method.name()),
             method: method.name().replace('-', " "),
@@ -145,16 +138,21 @@ impl EnhancedNights {
     }
 }
 
-fn centre(night: &NightIn) -> PixelXy {
-    let stack = &night.record.stack;
-    PixelXy { x_px: stack.centre_x_px, y_px: stack.centre_y_px }
+/// An image on a night's grid.
+fn grid<'a>(night: &NightIn, stacks: &Stacks, image: &'a Image) -> Grid<'a> {
+    let NightRecord { stack, geometry, .. } = &night.record;
+    Grid {
+        image,
+        centre: PixelXy { x_px: stack.centre_x_px, y_px: stack.centre_y_px },
+        scale: PixelScale { arcsec_per_px: Some(stacks.arcsec_per_px()), km_per_arcsec: Some(geometry.km_per_arcsec) },
+    }
 }
 
 /// A night and its twin through one filter, both in units of `factor`, and how that was done.
 fn pair(
     method: Method,
     settings: &Settings,
-    (stacks, centre, scale): (&Stacks, PixelXy, PixelScale),
+    (night, stacks): (&NightIn, &Stacks),
     factor: f64,
 ) -> Result<(Pair, String), Failure> {
     let in_unit = |image: &Image| {
@@ -164,15 +162,13 @@ fn pair(
     };
     let image = in_unit(stacks.image());
     let clear = Mask::clear(image.width, image.height);
-    let grid = Grid { image: &image, centre, scale };
+    let grid = grid(night, stacks, &image);
     let through = |image: &Image| {
         let (enhancement, words) = method.with_settings(settings, &grid, image, None)?;
-        let out = apply(&enhancement, image, &clear, centre).map_err(Failure::data)?;
+        let out = apply(&enhancement, image, &clear, grid.centre).map_err(Failure::data)?;
         Ok::<_, Failure>((out, how(&enhancement, &words)))
     };
     let (night, how) = through(&image)?;
     let twin = stacks.twin.as_ref().map(|twin| through(&in_unit(twin))).transpose()?;
-    let bits = night.data.iter().map(|v| if v.is_nan() { flag::NO_DATA } else { 0 });
-    let mask = Mask { width: night.width, height: night.height, bits: bits.collect() };
-    Ok((Pair { mask, twin: twin.map(|(image, _)| image), night }, how))
+    Ok((Pair { mask: Mask::of_missing(&night), twin: twin.map(|(image, _)| image), night }, how))
 }

@@ -10,7 +10,7 @@ use fanlight_coma::solar;
 use fanlight_image::Mask;
 use fanlight_io::OutputFolder;
 use fanlight_present::season::{
-    Animation, ChangePictures, FrameSize, MontageNight, SeasonPictures, SkyOrientation, season_figures,
+    Animation, ChangePictures, FrameSize, MontageNight, SeasonPictures, SkyOrientation, season_figures, sequence_name,
 };
 use fanlight_present::{SkyPicture, season_page};
 use fanlight_record::{SeasonNight, SeasonRecord};
@@ -62,8 +62,10 @@ fn clear_earlier(folder: &OutputFolder) -> Result<(), Failure> {
     let mut names = FIGURES.iter().map(ToString::to_string).chain(enhanced::figure_names());
     names.try_for_each(|name| remove_figure(&name, folder))?;
     // the last first: pictures are found again by their numbers up to the first that is missing
-    let pictures: Vec<String> =
-        (1..).map(|n| format!("{SEQUENCE}/frame-{n:04}.png")).take_while(|name| folder.path(name).is_file()).collect();
+    let pictures: Vec<String> = (0..)
+        .map(|n| format!("{SEQUENCE}/{}", sequence_name(n)))
+        .take_while(|name| folder.path(name).is_file())
+        .collect();
     pictures.iter().rev().try_for_each(|name| folder.remove(name).map_err(Failure::data))?;
     ANIMATIONS.iter().try_for_each(|name| folder.remove(name).map_err(Failure::data))
 }
