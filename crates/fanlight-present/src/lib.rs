@@ -11,6 +11,7 @@ mod apart;
 pub mod colour;
 mod contour_lines;
 mod dates;
+mod desk;
 mod enhanced;
 mod error;
 mod night_plots;
@@ -29,6 +30,7 @@ mod structure;
 mod svg;
 mod theme;
 
+pub use desk::{UsualStretch, desk_page_file, desk_page_files, enhanced_stretch, neutral_stretch};
 pub use enhanced::{EnhancedPicture, Orientation, Values, enhanced_figure};
 pub use error::PresentError;
 pub use fanlight_record::sentences::{format_measured, format_utc, format_utc_long, format_value};

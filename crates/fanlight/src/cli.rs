@@ -2,7 +2,7 @@
 
 use crate::ledger::entry::Choice as LedgerChoice;
 use crate::messages::{self, Verbosity};
-use crate::{Failure, catalogue, demo, enhance, export, geometry, init, ledger, night, season, simulate};
+use crate::{Failure, catalogue, demo, desk, enhance, export, geometry, init, ledger, night, season, simulate};
 use clap::{CommandFactory, Parser, Subcommand};
 use std::path::PathBuf;
 
@@ -105,6 +105,14 @@ ones show and the twin does not.")]
 Nights of several sites, cameras and filters go together; structure and dust are compared within one band. A folder that
 cannot be used is left out with the reason. DIR gets season.html, season.json, figures/ and the montage as season.gif.")]
     Season(Box<season::Options>),
+    /// Look, turn, compare and measure by hand, in a browser on this machine
+    #[command(after_help = "Example:
+  fanlight desk campaign.toml
+  fanlight desk campaign.toml results/2031-03-04
+
+It prints an address to open in a browser, and serves it until it is interrupted (Ctrl-C). The nights are those of the
+campaign's ledger and the folders given. Nothing leaves this machine, and only who has the whole address gets in.")]
+    Desk(desk::Options),
     /// What a night or a season shows, in two or three plain sentences for the public
     #[command(after_help = "Example:
   fanlight caption results/2031-03-04
@@ -254,6 +262,7 @@ pub fn run(arguments: Arguments) -> Result<(), Failure> {
             night::command(&night::Options { frames_dir, campaign, out, other_band, choice, verify, ledger })
         }
         Command::Enhance(options) => enhance::command(&options),
+        Command::Desk(options) => desk::command(&options),
         Command::Season(options) => season::command(&options),
         Command::Caption { folder } => season::caption::command(&folder),
         Command::Export(options) => export::command(&options),

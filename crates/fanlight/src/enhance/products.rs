@@ -121,7 +121,7 @@ fn write_image(
         centre.x_px + 1.0,
         centre.y_px + 1.0
     ));
-    hdu.history.push(format!("brightness: {}", brightness(enhancement)));
+    hdu.history.push(format!("brightness: {}", brightness_words(enhancement)));
     hdu.history.push(format!("known artefacts: {}", enhancement.artefacts()));
     hdu.history.push(format!("method: {}", enhancement.source()));
     fanlight_io::write_fits(&folder.path(name), &[hdu]).map_err(Failure::data)
@@ -132,13 +132,14 @@ pub fn how(enhancement: &Enhancement, settings_in_words: &str) -> String {
     format!(
         "{}: {settings_in_words}. Brightness {}. {} Source: {}.",
         upper_first(enhancement.name()),
-        brightness(enhancement),
+        brightness_words(enhancement),
         enhancement.artefacts(),
         enhancement.source()
     )
 }
 
-fn brightness(enhancement: &Enhancement) -> &'static str {
+/// What becomes of the light, in words.
+pub fn brightness_words(enhancement: &Enhancement) -> &'static str {
     match enhancement.brightness() {
         Brightness::Kept(Undo::Multiplicative) => "kept; what was divided by gives it back by multiplication",
         Brightness::Kept(Undo::Additive) => "kept; what was taken off gives it back by addition",

@@ -1,0 +1,98 @@
+//! What the server answers when it does not answer what was asked: JSON with a sentence and what to do.
+
+use crate::Failure;
+use axum::Json;
+use axum::extract::rejection::{JsonRejection, PathRejection, QueryRejection};
+use axum::extract::{FromRequest, FromRequestParts};
+use axum::http::StatusCode;
+use axum::response::{IntoResponse, Response};
+use serde::Serialize;
+use utoipa::ToSchema;
+
+/// Why a request was not answered.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+pub struct Refusal {
+    #[serde(skip)]
+    status: StatusCode,
+    /// What is wrong, in a sentence.
+    error: String,
+    /// What to do about it.
+    hint: Option<String>,
+}
+
+impl Refusal {
+    /// The address or the body is wrong.
+    pub fn call(error: impl Into<String>) -> Self {
+        Self::new(StatusCode::BAD_REQUEST, error)
+    }
+
+    /// There is no such thing.
+    pub fn missing(error: impl Into<String>) -> Self {
+        Self::new(StatusCode::NOT_FOUND, error)
+    }
+
+    /// What is asked for cannot be had of what is there.
+    pub fn impossible(error: impl Into<String>) -> Self {
+        Self::new(StatusCode::UNPROCESSABLE_ENTITY, error)
+    }
+
+    /// With another status.
+    pub fn new(status: StatusCode, error: impl Into<String>) -> Self {
+        Self { status, error: error.into(), hint: None }
+    }
+
+    /// Adds what to do about it.
+    #[must_use]
+    pub fn hint(mut self, hint: impl Into<String>) -> Self {
+        self.hint = Some(hint.into());
+        self
+    }
+}
+
+impl IntoResponse for Refusal {
+    fn into_response(self) -> Response {
+        (self.status, Json(self)).into_response()
+    }
+}
+
+/// A call that is wrong is the request's fault; what the data do not allow is nobody's.
+impl From<Failure> for Refusal {
+    fn from(failure: Failure) -> Self {
+        let refusal =
+            if failure.status() == 2 { Self::call(failure.message) } else { Self::impossible(failure.message) };
+        Self { hint: failure.hint, ..refusal }
+    }
+}
+
+impl From<JsonRejection> for Refusal {
+    fn from(e: JsonRejection) -> Self {
+        Self::new(e.status(), e.body_text())
+    }
+}
+
+impl From<PathRejection> for Refusal {
+    fn from(e: PathRejection) -> Self {
+        Self::new(e.status(), e.body_text())
+    }
+}
+
+impl From<QueryRejection> for Refusal {
+    fn from(e: QueryRejection) -> Self {
+        Self::new(e.status(), e.body_text())
+    }
+}
+
+/// A JSON body that is refused in JSON.
+#[derive(FromRequest)]
+#[from_request(via(Json), rejection(Refusal))]
+pub struct Asked<T>(pub T);
+
+/// Parts of the address that are refused in JSON.
+#[derive(FromRequestParts)]
+#[from_request(via(axum::extract::Path), rejection(Refusal))]
+pub struct At<T>(pub T);
+
+/// What stands behind the question mark, refused in JSON.
+#[derive(FromRequestParts)]
+#[from_request(via(axum::extract::Query), rejection(Refusal))]
+pub struct Queried<T>(pub T);

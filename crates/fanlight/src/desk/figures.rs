@@ -1,0 +1,57 @@
+//! Figures and pages that the nights' folders hold.
+
+use super::answer::{At, Refusal};
+use super::state::Desk;
+use crate::night::products::PAGE;
+use axum::extract::State;
+use axum::http::header;
+use axum::response::{IntoResponse, Response};
+use std::path::Path;
+use std::sync::Arc;
+
+/// A figure of a night as its folder holds it.
+#[utoipa::path(get, path = "/api/nights/{id}/figures/{name}", tag = "publish", params(("id" = i64, Path), ("name" = String, Path)),
+    responses((status = 200, description = "SVG or PNG", content_type = "image/svg+xml"), (status = 404, body = Refusal)))]
+pub async fn figure(State(desk): State<Arc<Desk>>, At((id, name)): At<(i64, String)>) -> Result<Response, Refusal> {
+    let night = desk.night(id)?;
+    file_in(&night.folder()?.join("figures"), &name)
+}
+
+/// The night's page.
+#[utoipa::path(get, path = "/api/nights/{id}/page", tag = "publish", params(("id" = i64, Path)),
+    responses((status = 200, description = "the self-contained page", content_type = "text/html"), (status = 404, body = Refusal)))]
+pub async fn page(State(desk): State<Arc<Desk>>, At(id): At<i64>) -> Result<Response, Refusal> {
+    let night = desk.night(id)?;
+    file_in(night.folder()?, PAGE)
+}
+
+/// A file that lies in this folder itself: its name is plain, and no link leads out of it.
+pub fn file_in(folder: &Path, name: &str) -> Result<Response, Refusal> {
+    let missing = || Refusal::missing(format!("there is no file \"{}\"", name.escape_default()));
+    let is_plain = name.bytes().all(|b| b.is_ascii_alphanumeric() || matches!(b, b'_' | b'.' | b'-'));
+    let kind = match name.rsplit_once('.').map(|(_, ending)| ending) {
+        Some("svg") => "image/svg+xml",
+        Some("png") => "image/png",
+        Some("gif") => "image/gif",
+        Some("html") => "text/html; charset=utf-8",
+        Some("json") => "application/json",
+        _ => return Err(missing()),
+    };
+    if !is_plain || name.starts_with('.') {
+        return Err(missing());
+    }
+    let folder = folder.canonicalize().map_err(|_| missing())?;
+    let path = folder.join(name).canonicalize().map_err(|_| missing())?;
+    if path.parent() != Some(&folder) || !path.is_file() {
+        return Err(missing());
+    }
+    let bytes = std::fs::read(&path).map_err(|_| missing())?;
+    let mut response = ([(header::CONTENT_TYPE, kind)], bytes).into_response();
+    if kind.starts_with("text/html") {
+        // a page of ours carries its own style; it may run nothing and reach nothing
+        let policy =
+            "default-src 'none'; style-src 'unsafe-inline'; img-src data:; font-src data:; frame-ancestors 'self'";
+        response.headers_mut().insert(header::CONTENT_SECURITY_POLICY, header::HeaderValue::from_static(policy));
+    }
+    Ok(response)
+}

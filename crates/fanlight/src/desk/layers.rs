@@ -1,0 +1,310 @@
+//! Images of nights and what is made of them, each at full size and as means of blocks of pixels; kept up to a number of bytes.
+
+use super::answer::Refusal;
+use super::state::{Desk, DeskNight};
+use crate::Failure;
+use crate::night::products::{COMET, NOISY_TWIN, SUBSTACKS, TWIN};
+use fanlight_image::resample::{self, CoordinateGrid, Frame, Mapping};
+use fanlight_image::{Image, Mask};
+use rayon::prelude::*;
+use std::fmt;
+use std::path::Path;
+use std::str::FromStr;
+use std::sync::{Arc, Mutex};
+
+/// An image of a night's grid.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Layer {
+    /// The stack.
+    Night,
+    /// The featureless twin with noise like the night's.
+    Twin,
+    /// The featureless twin.
+    SmoothTwin,
+    /// Error of every pixel of the stack.
+    Sigma,
+    /// Every second sub-stack: 1 or 2.
+    Half(u8),
+    /// Another night's stack, laid on this grid: comet on comet, as many km, north on north.
+    OtherNight(i64),
+}
+
+impl FromStr for Layer {
+    type Err = Refusal;
+
+    fn from_str(name: &str) -> Result<Self, Refusal> {
+        let other = name.strip_prefix("night-").and_then(|id| id.parse().ok());
+        match (name, other) {
+            ("night", _) => Ok(Self::Night),
+            ("twin", _) => Ok(Self::Twin),
+            ("twin-smooth", _) => Ok(Self::SmoothTwin),
+            ("sigma", _) => Ok(Self::Sigma),
+            ("half-1", _) => Ok(Self::Half(1)),
+            ("half-2", _) => Ok(Self::Half(2)),
+            (_, Some(id)) => Ok(Self::OtherNight(id)),
+            _ => Err(Refusal::missing(format!("there is no layer \"{name}\"")).hint("the night's view lists them")),
+        }
+    }
+}
+
+impl fmt::Display for Layer {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Night => f.write_str("night"),
+            Self::Twin => f.write_str("twin"),
+            Self::SmoothTwin => f.write_str("twin-smooth"),
+            Self::Sigma => f.write_str("sigma"),
+            Self::Half(n) => write!(f, "half-{n}"),
+            Self::OtherNight(id) => write!(f, "night-{id}"),
+        }
+    }
+}
+
+/// An image and its means of 2 × 2, 4 × 4, … pixels, down to one tile.
+pub struct Pyramid {
+    levels: Vec<Image>,
+}
+
+/// The coarsest level fits into this.
+const COARSEST_PX: usize = 256;
+
+impl Pyramid {
+    fn new(image: Image) -> Self {
+        let mut levels = vec![image];
+        while let Some(last) = levels.last().filter(|l| l.width.max(l.height) > COARSEST_PX) {
+            levels.push(halved(last));
+        }
+        Self { levels }
+    }
+
+    /// Level 0 is the image, level k the means of 2ᵏ × 2ᵏ pixels.
+    pub fn level(&self, level: usize) -> Option<&Image> {
+        self.levels.get(level)
+    }
+
+    /// Widths and heights of all levels of an image of this size.
+    pub fn sizes(width: usize, height: usize) -> Vec<(usize, usize)> {
+        let mut sizes = vec![(width, height)];
+        while let Some(&(w, h)) = sizes.last().filter(|(w, h)| *w.max(h) > COARSEST_PX) {
+            sizes.push((w.div_ceil(2), h.div_ceil(2)));
+        }
+        sizes
+    }
+
+    fn bytes(&self) -> usize {
+        self.levels.iter().map(|l| 4 * l.data.len()).sum()
+    }
+}
+
+/// Means of 2 × 2 pixels, of those that have a value.
+fn halved(image: &Image) -> Image {
+    let (width, height) = (image.width.div_ceil(2), image.height.div_ceil(2));
+    let mut data = vec![f32::NAN; width * height];
+    data.par_chunks_mut(width).enumerate().for_each(|(y, row)| {
+        let upper = image.row(2 * y);
+        let lower = if 2 * y + 1 < image.height { image.row(2 * y + 1) } else { &[] };
+        for (x, mean) in row.iter_mut().enumerate() {
+            let (mut sum, mut n) = (0.0, 0.0);
+            for source in [upper, lower] {
+                for value in source.iter().skip(2 * x).take(2).filter(|v| v.is_finite()) {
+                    sum += value;
+                    n += 1.0;
+                }
+            }
+            if n > 0.0 {
+                *mean = sum / n;
+            }
+        }
+    });
+    Image { width, height, data }
+}
+
+/// What is kept of all nights: three images of 4096 × 4096 pixels with their levels.
+const MOST_BYTES: usize = 300 << 20;
+
+/// Images that have been read, the one used last in front.
+#[derive(Default)]
+pub struct Layers {
+    kept: Mutex<Vec<Kept>>,
+}
+
+struct Kept {
+    night: i64,
+    layer: Layer,
+    stamp: String,
+    pyramid: Arc<Pyramid>,
+}
+
+impl Layers {
+    /// Drops a night's images, also where they lie on another's grid.
+    pub fn forget(&self, night: i64) {
+        if let Ok(mut kept) = self.kept.lock() {
+            kept.retain(|k| k.night != night && k.layer != Layer::OtherNight(night));
+        }
+    }
+
+    fn find(&self, night: &DeskNight, layer: Layer) -> Option<Arc<Pyramid>> {
+        let mut kept = self.kept.lock().ok()?;
+        let place = kept.iter().position(|k| k.night == night.id && k.layer == layer && k.stamp == night.stamp())?;
+        let used = kept.remove(place);
+        let pyramid = Arc::clone(&used.pyramid);
+        kept.insert(0, used);
+        Some(pyramid)
+    }
+
+    fn keep(&self, night: &DeskNight, layer: Layer, pyramid: &Arc<Pyramid>) {
+        let Ok(mut kept) = self.kept.lock() else { return };
+        kept.retain(|k| k.night != night.id || k.layer != layer);
+        let stamp = night.stamp().to_owned();
+        kept.insert(0, Kept { night: night.id, layer, stamp, pyramid: Arc::clone(pyramid) });
+        let mut bytes = 0;
+        let fits = kept.iter().take_while(|k| {
+            bytes += k.pyramid.bytes();
+            bytes <= MOST_BYTES
+        });
+        let n = fits.count().max(1);
+        kept.truncate(n);
+    }
+}
+
+impl Desk {
+    /// An image of a night; read where it has not been.
+    ///
+    /// # Errors
+    /// When the night has no such image.
+    pub fn layer(&self, night: &DeskNight, layer: Layer) -> Result<Arc<Pyramid>, Refusal> {
+        if let Some(found) = self.layers.find(night, layer) {
+            return Ok(found);
+        }
+        let image = match layer {
+            Layer::OtherNight(id) if id == night.id => return self.layer(night, Layer::Night),
+            Layer::OtherNight(id) => {
+                let other = self.night(id)?;
+                laid_on(night, &other, &*self.layer(&other, Layer::Night)?)?
+            }
+            _ => read(night, layer)?,
+        };
+        let pyramid = Arc::new(Pyramid::new(image));
+        self.layers.keep(night, layer, &pyramid);
+        Ok(pyramid)
+    }
+}
+
+fn read(night: &DeskNight, layer: Layer) -> Result<Image, Refusal> {
+    let folder = night.folder()?;
+    let stack = &night.record.stack;
+    let size = (stack.width_px, stack.height_px);
+    let missing = |what: &str| {
+        Refusal::missing(format!("the night of {} has no {what}", night.record.mid_utc))
+            .hint("measure the night again with fanlight night")
+    };
+    let named = |file: &str, name: &str| -> Result<Option<Image>, Refusal> {
+        let path = folder.join(file);
+        if !path.is_file() {
+            return Ok(None);
+        }
+        let read = fanlight_io::read_named_image(&path, &[name], size).map_err(Failure::data)?;
+        Ok(read.map(|r| r.image))
+    };
+    let first = |file: &str| -> Result<Image, Refusal> {
+        let path = folder.join(file);
+        if !path.is_file() {
+            return Err(missing(file));
+        }
+        let image = fanlight_io::read_image(&path).map_err(Failure::data)?.image;
+        match (image.width, image.height) == size {
+            true => Ok(image),
+            false => Err(Refusal::impossible(format!(
+                "{file} has {} × {} pixels, the record says {} × {}",
+                image.width, image.height, size.0, size.1
+            ))),
+        }
+    };
+    let mut image = match layer {
+        Layer::Night | Layer::OtherNight(_) => first(COMET)?,
+        Layer::SmoothTwin => first(TWIN)?,
+        Layer::Twin => named(TWIN, NOISY_TWIN)?.ok_or_else(|| missing("featureless twin"))?,
+        Layer::Sigma => {
+            let mut variance = named(COMET, "VARIANCE")?.ok_or_else(|| missing("variance"))?;
+            variance.data.iter_mut().for_each(|v| *v = v.sqrt());
+            variance
+        }
+        Layer::Half(half) => half_of(night, folder, half)?.ok_or_else(|| missing("sub-stacks"))?,
+    };
+    if let Some(mask) = named(COMET, "MASK")? {
+        let flagged = image.data.iter_mut().zip(&mask.data).filter(|(_, m)| **m != 0.0);
+        flagged.for_each(|(v, _)| *v = f32::NAN);
+    }
+    Ok(image)
+}
+
+/// The weighted mean of every second sub-stack.
+fn half_of(night: &DeskNight, folder: &Path, half: u8) -> Result<Option<Image>, Refusal> {
+    let stack = &night.record.stack;
+    let size = (stack.width_px, stack.height_px);
+    let path = folder.join(SUBSTACKS);
+    let mut sum: Option<(Image, f64)> = None;
+    for (i, part) in stack.substacks.iter().enumerate().filter(|(i, _)| i % 2 + 1 == usize::from(half)) {
+        let image = match i {
+            0 => Some(fanlight_io::read_image(&path).map_err(Failure::data)?.image),
+            _ => {
+                let name = format!("SUBSTACK{}", i + 1);
+                fanlight_io::read_named_image(&path, &[&name], size).map_err(Failure::data)?.map(|r| r.image)
+            }
+        };
+        let Some(image) = image.filter(|i| (i.width, i.height) == size) else { return Ok(None) };
+        let share = part.share;
+        match &mut sum {
+            None => {
+                let data = image.data.iter().map(|v| v * share as f32).collect();
+                sum = Some((Image { data, ..image }, share));
+            }
+            Some((sum, whole)) => {
+                sum.data.iter_mut().zip(&image.data).for_each(|(s, v)| *s += v * share as f32);
+                *whole += share;
+            }
+        }
+    }
+    Ok(sum.map(|(mut image, whole)| {
+        image.data.iter_mut().for_each(|v| *v /= whole as f32);
+        image
+    }))
+}
+
+/// Another night's stack on this night's grid: a pixel shows what lies as many km north and east of the nucleus there. Its surface
+/// brightness stays what it was; where both nights are calibrated in one band it is in this night's e⁻/s.
+fn laid_on(night: &DeskNight, other: &DeskNight, stack: &Pyramid) -> Result<Image, Refusal> {
+    let (ours, theirs) = (&night.record, &other.record);
+    let inverse = inverse(theirs.stack.arcsec_per_px)
+        .ok_or_else(|| Refusal::impossible("the other night's scale cannot be used"))?;
+    let arcsec_of_theirs = ours.geometry.km_per_arcsec / theirs.geometry.km_per_arcsec;
+    let (a, b) = (ours.stack.arcsec_per_px, inverse);
+    let times = |i: usize, j: usize| arcsec_of_theirs * (b[i][0] * a[0][j] + b[i][1] * a[1][j]);
+    let m = [[times(0, 0), times(0, 1)], [times(1, 0), times(1, 1)]];
+    let (cx, cy) = (ours.stack.centre_x_px, ours.stack.centre_y_px);
+    let (ox, oy) = (theirs.stack.centre_x_px, theirs.stack.centre_y_px);
+    let place = |x: f64, y: f64| {
+        let (dx, dy) = (x - cx, y - cy);
+        (ox + m[0][0] * dx + m[0][1] * dy, oy + m[1][0] * dx + m[1][1] * dy)
+    };
+    let image = stack.level(0).ok_or_else(|| Refusal::impossible("the other night has no stack"))?;
+    let (mask, variance) = (Mask::of_missing(image), Image::filled(image.width, image.height, 0.0));
+    let frame = Frame { image, variance: &variance, mask: &mask };
+    let (width, height) = (ours.stack.width_px, ours.stack.height_px);
+    // affine, so exact whatever lies between the nodes
+    let mapping = Mapping::Grid(CoordinateGrid::from_fn(width, height, 64, place));
+    let mut laid = resample::lanczos3(&frame, &mapping, width, height).image;
+    let area = |m: [[f64; 2]; 2]| (m[0][0] * m[1][1] - m[0][1] * m[1][0]).abs();
+    let per_px = area(ours.stack.arcsec_per_px) / area(theirs.stack.arcsec_per_px);
+    let calibrated = ours.zero_point.as_ref().zip(theirs.zero_point.as_ref()).filter(|(o, t)| o.band == t.band);
+    let per_electron =
+        calibrated.map_or(1.0, |(o, t)| 10_f64.powf(0.4 * (o.stack_zero_point_mag - t.stack_zero_point_mag)));
+    let factor = (per_px * per_electron) as f32;
+    laid.data.iter_mut().for_each(|v| *v *= factor);
+    Ok(laid)
+}
+
+fn inverse(m: [[f64; 2]; 2]) -> Option<[[f64; 2]; 2]> {
+    let det = m[0][0] * m[1][1] - m[0][1] * m[1][0];
+    (det.is_finite() && det != 0.0).then(|| [[m[1][1] / det, -m[0][1] / det], [-m[1][0] / det, m[0][0] / det]])
+}
