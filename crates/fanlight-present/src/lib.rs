@@ -24,6 +24,7 @@ mod radial_plots;
 mod rim;
 mod scale_bars;
 pub mod season;
+mod sheet;
 pub mod sky;
 mod stretch;
 mod structure;
@@ -38,6 +39,7 @@ pub use night_plots::OrbitPlan;
 pub use page::{night_page, season_page};
 pub use png_out::svg_to_png;
 pub use rim::Directions;
+pub use sheet::{Sheet, sheet, sheet_to_png, svg_alt, svg_heading, svg_size};
 pub use sky::SkyPicture;
 pub use structure::{StructurePictures, tonight_panel};
 

@@ -250,6 +250,20 @@ impl Canvas {
         );
     }
 
+    /// Another figure within this one, stretched from its own size.
+    pub fn figure(&mut self, at: (f64, f64), size: (f64, f64), own: (f64, f64), attributes: &str, body: &str) {
+        let _ = writeln!(
+            self.body,
+            r#"<svg x="{}" y="{}" width="{}" height="{}" viewBox="0 0 {} {}" {attributes}>{body}</svg>"#,
+            num(at.0),
+            num(at.1),
+            num(size.0),
+            num(size.1),
+            num(own.0),
+            num(own.1)
+        );
+    }
+
     /// The whole SVG; `alt` is what a reader who cannot see it is told.
     pub fn finish(self, alt: &str) -> String {
         format!(

@@ -3,7 +3,7 @@
 use crate::ledger::entry::Choice as LedgerChoice;
 use crate::messages::{self, Verbosity};
 use crate::{Failure, catalogue, demo, desk, enhance, export, geometry, init, ledger, night, season, simulate};
-use clap::{CommandFactory, Parser, Subcommand};
+use clap::{Args, CommandFactory, Parser, Subcommand};
 use std::path::PathBuf;
 
 /// From a night of raw comet frames to a measured, publishable page.
@@ -23,11 +23,19 @@ pub struct Arguments {
     /// Say every step, with its time in UTC
     #[arg(long, short, global = true)]
     verbose: bool,
+    /// Say bars as lines, for a program that shows them
+    #[arg(long, global = true, hide = true)]
+    progress_lines: bool,
     #[command(subcommand)]
     command: Command,
 }
 
 impl Arguments {
+    /// Whether bars are said as lines.
+    pub fn bars_as_lines(&self) -> bool {
+        self.progress_lines
+    }
+
     /// How much to say.
     pub fn verbosity(&self) -> Verbosity {
         match (self.quiet, self.verbose) {
@@ -48,42 +56,7 @@ enum Command {
 
 Frames are found by their headers (IMAGETYP, FILTER, EXPTIME, DATE-OBS in UTC).
 A frame that cannot be used is left out with a reason; the page lists it.")]
-    Night {
-        /// Folder with light, bias, dark and flat frames, in any sub-folders; or one ready-made stack, a FITS file
-        frames_dir: PathBuf,
-        /// The campaign file
-        #[arg(long)]
-        campaign: PathBuf,
-        /// Folder for the products; made if need be
-        #[arg(long)]
-        out: PathBuf,
-        /// Folder of this comet's night in another band: gives the comet's colour, and magnitudes at it
-        #[arg(long, value_name = "NIGHT_DIR")]
-        other_band: Option<PathBuf>,
-        /// Of several nights in the folder, the one of this evening, YYYY-MM-DD; otherwise that of most frames
-        #[arg(long, value_name = "DATE")]
-        night: Option<String>,
-        /// A frame to leave out, by its name in the folder; * and ? stand for anything; may be given more than once
-        #[arg(long, value_name = "NAME")]
-        leave_out: Vec<String>,
-        /// Where the comet is at the middle of the night, where that is not where the orbit puts it: ICRS, degrees
-        /// (101.95,+34.33) or hours and degrees ("06:47:48.9 +34:19:59"); its motion stays the orbit's
-        #[arg(long, value_name = "RA,DEC")]
-        at: Option<String>,
-        /// Of a ready-made stack that cannot be solved: position angle of the image's upward direction (rows counted from the
-        /// bottom); 0 where north is up and east is left
-        #[arg(long, value_name = "DEG", allow_negative_numbers = true)]
-        north_pa: Option<f64>,
-        /// Compare an earlier run's files by their contents, not only by size and time of change, before keeping its products
-        #[arg(long)]
-        verify: bool,
-        /// The ledger to record the night in, instead of the campaign's
-        #[arg(long, value_name = "FILE", conflicts_with = "no_ledger")]
-        ledger: Option<PathBuf>,
-        /// Record the night in no ledger
-        #[arg(long)]
-        no_ledger: bool,
-    },
+    Night(Box<NightArguments>),
     /// Make structure in a coma visible, beside the featureless twin: one enhancement, or all
     #[command(after_help = "Example:
   fanlight enhance results/2031-03-04/comet.fits --method rotational-gradient --out gradient.fits
@@ -212,6 +185,67 @@ night replaces its own row and no other. What the file holds and how to move it:
     },
 }
 
+/// A call of `fanlight night`.
+#[derive(Debug, Args)]
+struct NightArguments {
+    /// Folder with light, bias, dark and flat frames, in any sub-folders; or one ready-made stack, a FITS file
+    frames_dir: PathBuf,
+    /// The campaign file
+    #[arg(long)]
+    campaign: PathBuf,
+    /// Folder for the products; made if need be
+    #[arg(long)]
+    out: PathBuf,
+    /// Folder of this comet's night in another band: gives the comet's colour, and magnitudes at it
+    #[arg(long, value_name = "NIGHT_DIR")]
+    other_band: Option<PathBuf>,
+    /// Of several nights in the folder, the one of this evening, YYYY-MM-DD; otherwise that of most frames
+    #[arg(long, value_name = "DATE")]
+    night: Option<String>,
+    /// A frame to leave out, by its name in the folder; * and ? stand for anything; may be given more than once
+    #[arg(long, value_name = "NAME")]
+    leave_out: Vec<String>,
+    /// Where the comet is at the middle of the night, where that is not where the orbit puts it: ICRS, degrees
+    /// (101.95,+34.33) or hours and degrees ("06:47:48.9 +34:19:59"); its motion stays the orbit's
+    #[arg(long, value_name = "RA,DEC")]
+    at: Option<String>,
+    /// Of a ready-made stack that cannot be solved: position angle of the image's upward direction (rows counted from the
+    /// bottom); 0 where north is up and east is left
+    #[arg(long, value_name = "DEG", allow_negative_numbers = true)]
+    north_pa: Option<f64>,
+    /// Compare an earlier run's files by their contents, not only by size and time of change, before keeping its products
+    #[arg(long)]
+    verify: bool,
+    /// The ledger to record the night in, instead of the campaign's
+    #[arg(long, value_name = "FILE", conflicts_with = "no_ledger")]
+    ledger: Option<PathBuf>,
+    /// Record the night in no ledger
+    #[arg(long)]
+    no_ledger: bool,
+}
+
+impl From<NightArguments> for night::Options {
+    fn from(arguments: NightArguments) -> Self {
+        let NightArguments { frames_dir, campaign, out, other_band, night, leave_out, at, north_pa, verify, .. } =
+            arguments;
+        let choice = night::select::Choice { night, leave_out, at, north_pa_deg: north_pa };
+        let ledger = match (arguments.ledger, arguments.no_ledger) {
+            (_, true) => LedgerChoice::Nowhere,
+            (Some(path), _) => LedgerChoice::File(path),
+            _ => LedgerChoice::OfCampaign,
+        };
+        Self { frames_dir, campaign, out, other_band, choice, verify, ledger }
+    }
+}
+
+/// What a call of `fanlight night` asks for; `None` of any other call.
+pub fn night_options(arguments: Arguments) -> Option<night::Options> {
+    match arguments.command {
+        Command::Night(night) => Some((*night).into()),
+        _ => None,
+    }
+}
+
 #[derive(Debug, Subcommand)]
 enum CatalogueCommand {
     /// Make one star list of the sky from big tables, of which each night reads only its field
@@ -240,27 +274,7 @@ The stars wait in a temporary file beside OUT: as much disk again is needed for 
 /// Says what is wrong; its status is the process's exit status.
 pub fn run(arguments: Arguments) -> Result<(), Failure> {
     match arguments.command {
-        Command::Night {
-            frames_dir,
-            campaign,
-            out,
-            other_band,
-            night,
-            leave_out,
-            at,
-            north_pa,
-            verify,
-            ledger,
-            no_ledger,
-        } => {
-            let choice = night::select::Choice { night, leave_out, at, north_pa_deg: north_pa };
-            let ledger = match (ledger, no_ledger) {
-                (_, true) => LedgerChoice::Nowhere,
-                (Some(path), _) => LedgerChoice::File(path),
-                _ => LedgerChoice::OfCampaign,
-            };
-            night::command(&night::Options { frames_dir, campaign, out, other_band, choice, verify, ledger })
-        }
+        Command::Night(night) => night::command(&(*night).into()),
         Command::Enhance(options) => enhance::command(&options),
         Command::Desk(options) => desk::command(&options),
         Command::Season(options) => season::command(&options),

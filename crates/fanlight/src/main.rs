@@ -11,6 +11,9 @@ static ALLOCATOR: mimalloc::MiMalloc = mimalloc::MiMalloc;
 fn main() -> ExitCode {
     let arguments = fanlight::cli::Arguments::parse();
     fanlight::messages::start(arguments.verbosity());
+    if arguments.bars_as_lines() {
+        fanlight::messages::bars_as_lines();
+    }
     match fanlight::cli::run(arguments) {
         Ok(()) => ExitCode::SUCCESS,
         Err(failure) => {

@@ -2,7 +2,7 @@
 
 use crate::Failure;
 use anstyle::{AnsiColor, Style};
-use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
+use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle, TermLike};
 use std::io::{IsTerminal, Write};
 use std::sync::atomic::{AtomicBool, Ordering};
 use tracing_subscriber::filter::LevelFilter;
@@ -19,6 +19,13 @@ pub enum Verbosity {
 }
 
 static QUIET: AtomicBool = AtomicBool::new(false);
+/// Bars are said as lines for the program that started this one.
+static BARS_AS_LINES: AtomicBool = AtomicBool::new(false);
+
+/// What a line that stands for a bar begins with: then come the steps done, all of them, and what is being done.
+pub const PROGRESS_LINE: &str = "progress:";
+/// Lines a second at most.
+const LINES_PER_S: u8 = 4;
 
 const ERROR: Style = AnsiColor::Red.on_default().bold();
 const WARNING: Style = AnsiColor::Yellow.on_default().bold();
@@ -40,6 +47,49 @@ pub fn start(verbosity: Verbosity) {
         .try_init();
     // a second start in one process (tests) keeps the first one's settings
     drop(logging);
+}
+
+/// Says bars as lines from now on.
+pub fn bars_as_lines() {
+    BARS_AS_LINES.store(true, Ordering::Relaxed);
+}
+
+/// A terminal of one line that is never drawn over: what is drawn on it is a line on standard error.
+#[derive(Debug)]
+struct Lines;
+
+impl TermLike for Lines {
+    fn width(&self) -> u16 {
+        200
+    }
+    fn move_cursor_up(&self, _: usize) -> std::io::Result<()> {
+        Ok(())
+    }
+    fn move_cursor_down(&self, _: usize) -> std::io::Result<()> {
+        Ok(())
+    }
+    fn move_cursor_right(&self, _: usize) -> std::io::Result<()> {
+        Ok(())
+    }
+    fn move_cursor_left(&self, _: usize) -> std::io::Result<()> {
+        Ok(())
+    }
+    fn write_line(&self, line: &str) -> std::io::Result<()> {
+        self.write_str(line)
+    }
+    fn write_str(&self, line: &str) -> std::io::Result<()> {
+        // what fills the rest of the line is of no use here
+        match line.trim() {
+            "" => Ok(()),
+            line => writeln!(std::io::stderr(), "{line}"),
+        }
+    }
+    fn clear_line(&self) -> std::io::Result<()> {
+        Ok(())
+    }
+    fn flush(&self) -> std::io::Result<()> {
+        Ok(())
+    }
 }
 
 /// Writes why a command failed, and what to do.
@@ -69,6 +119,14 @@ fn say(style: Style, label: &str, message: &str) {
 
 /// A bar over a known number of steps: drawn on a terminal, silent in a pipe or when quiet.
 pub fn bar(steps: usize, what: &'static str) -> ProgressBar {
+    if BARS_AS_LINES.load(Ordering::Relaxed) {
+        let target = ProgressDrawTarget::term_like_with_hz(Box::new(Lines), LINES_PER_S);
+        let bar = ProgressBar::with_draw_target(Some(steps as u64), target);
+        let style = ProgressStyle::with_template(&format!("{PROGRESS_LINE} {{pos}} {{len}} {{msg}}"));
+        bar.set_style(style.unwrap_or_else(|_| ProgressStyle::default_bar()));
+        bar.set_message(what);
+        return bar;
+    }
     let hidden = QUIET.load(Ordering::Relaxed) || !std::io::stderr().is_terminal();
     let target = if hidden { ProgressDrawTarget::hidden() } else { ProgressDrawTarget::stderr() };
     let bar = ProgressBar::with_draw_target(Some(steps as u64), target);

@@ -3,17 +3,21 @@
 //! The server listens on the loopback address, under a random token; the page and all that it needs lie in the binary.
 
 mod answer;
+mod call;
 mod campaign;
 mod connections;
 mod enhanced;
 mod figures;
 mod floats;
 mod guard;
+mod jobs;
 mod layers;
 mod live;
 mod methods;
 mod page;
+mod publish;
 mod routes;
+mod season;
 mod state;
 mod tiles;
 mod unrolled;
@@ -39,6 +43,9 @@ pub struct Options {
     /// Another ledger than the campaign's
     #[arg(long, value_name = "FILE")]
     pub ledger: Option<PathBuf>,
+    /// Folder for what the desk puts together of several nights; otherwise CAMPAIGN-season beside the campaign file
+    #[arg(long, value_name = "DIR")]
+    pub season: Option<PathBuf>,
     /// Port; otherwise any that is free
     #[arg(long, default_value_t = 0)]
     pub port: u16,

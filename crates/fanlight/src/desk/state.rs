@@ -2,6 +2,7 @@
 
 use super::Options;
 use super::answer::Refusal;
+use super::jobs::Jobs;
 use super::layers::Layers;
 use crate::Failure;
 use crate::ledger;
@@ -31,6 +32,10 @@ pub struct Desk {
     pub campaign_file: PathBuf,
     /// Its ledger, which need not be there.
     pub ledger_file: PathBuf,
+    /// Folder for what is put together of several nights.
+    pub season_folder: PathBuf,
+    /// Runs that the desk has started.
+    pub jobs: Jobs,
     /// Images that have been read.
     pub layers: Layers,
     /// Where the page's files come from, instead of from the program.
@@ -88,6 +93,11 @@ impl Desk {
         if options.ledger.is_some() && !ledger_file.is_file() {
             return Err(Failure::call(format!("{}: there is no ledger", ledger_file.display())));
         }
+        if options.nights.is_empty() && !ledger_file.is_file() {
+            return Err(Failure::call(format!("there is no night to lay on the desk: {} is not there", ledger_file.display())).hint(
+                "name the nights' folders, or measure nights with fanlight night, which records them in the campaign's ledger",
+            ));
+        }
         for night in &options.nights {
             finished::read(night)?;
         }
@@ -95,6 +105,8 @@ impl Desk {
             object: campaign.designation().map_err(Failure::call)?.to_owned(),
             campaign,
             campaign_file: options.campaign.clone(),
+            season_folder: options.season.clone().unwrap_or_else(|| season_folder(&options.campaign)),
+            jobs: Jobs::default(),
             ledger_file,
             layers: Layers::default(),
             page_from: options.page_from.clone(),
@@ -209,6 +221,11 @@ impl Desk {
                 .hint("please report it with what you did; the desk goes on"))
         })
     }
+}
+
+fn season_folder(campaign: &Path) -> PathBuf {
+    let stem = campaign.file_stem().unwrap_or_default().to_string_lossy();
+    campaign.with_file_name(format!("{stem}-season"))
 }
 
 /// Whether a folder's record is the one with this checksum.

@@ -5,7 +5,7 @@ pub mod reporting;
 use crate::night::finished;
 use crate::{Failure, geometry, messages};
 use clap::{Args, ValueEnum};
-use fanlight_io::{OutputFolder, TableFormat, write_table};
+use fanlight_io::{Campaign, OutputFolder, TableFormat, write_table};
 use fanlight_record::ades::{AdesFile, Positions, Selection, Violation, block_of_night};
 use fanlight_record::{NightRecord, tables};
 use std::path::PathBuf;
@@ -123,12 +123,32 @@ pub fn command(options: &Options) -> Result<(), Failure> {
     messages::tell(&paths.join("\n"))
 }
 
+/// The ADES record of a night, with the names and codes of a campaign file.
+///
+/// # Errors
+/// Every rule that it would break, each in a line with what to do.
+pub fn ades_of(night: &NightRecord, campaign: &Campaign, positions: WhichPositions) -> Result<AdesFile, Failure> {
+    let mut night = night.clone();
+    reporting::complete(&mut night, campaign);
+    let selection = Selection { positions: positions.into(), aperture_km: None };
+    let file = AdesFile::new(vec![block_of_night(&night, &selection)]);
+    match file.violations() {
+        violations if violations.is_empty() => Ok(file),
+        violations => Err(Failure::data(format!("ADES would refuse this record:\n{}", told(&violations)))),
+    }
+}
+
+impl From<WhichPositions> for Positions {
+    fn from(which: WhichPositions) -> Self {
+        match which {
+            WhichPositions::Frames => Self::Frames,
+            WhichPositions::Night => Self::Night,
+        }
+    }
+}
+
 fn ades(options: &Options, nights: &[NightRecord]) -> AdesFile {
-    let positions = match options.positions {
-        WhichPositions::Frames => Positions::Frames,
-        WhichPositions::Night => Positions::Night,
-    };
-    let selection = Selection { positions, aperture_km: options.aperture };
+    let selection = Selection { positions: options.positions.into(), aperture_km: options.aperture };
     AdesFile::new(nights.iter().map(|night| block_of_night(night, &selection)).collect())
 }
 

@@ -73,7 +73,7 @@ pub(super) fn record(
         band: band.as_deref(),
         side: campaign.and_then(|c| side(night.mid(), c)),
         campaign: file.as_deref(),
-        now: now(),
+        now: instant(SystemTime::now()),
     })
 }
 
@@ -110,9 +110,9 @@ pub fn side(mid: UtcInstant, campaign: &Campaign) -> Option<Side> {
     Some(if outward < 0.0 { Side::Pre } else { Side::Post })
 }
 
-/// The computer's clock, whose days all have 86 400 s.
-fn now() -> UtcInstant {
+/// An instant of the computer's clock, whose days all have 86 400 s.
+pub fn instant(time: SystemTime) -> UtcInstant {
     const UNIX_EPOCH_JD: f64 = 2_440_587.5;
-    let since = SystemTime::now().duration_since(UNIX_EPOCH).unwrap_or_default();
+    let since = time.duration_since(UNIX_EPOCH).unwrap_or_default();
     UtcInstant::from_jd(UNIX_EPOCH_JD + since.as_secs_f64() / 86_400.0)
 }

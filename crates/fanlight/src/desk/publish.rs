@@ -1,0 +1,236 @@
+//! What goes out: chosen figures on one sheet, words, records of places. All of it is what the records say.
+
+use super::answer::{Asked, At, Queried, Refusal};
+use super::state::{Desk, DeskNight};
+use crate::export::{self, WhichPositions};
+use axum::Json;
+use axum::extract::State;
+use axum::http::header;
+use axum::response::{IntoResponse, Response};
+use fanlight_present::{Sheet, sheet};
+use fanlight_record::sentences;
+use serde::{Deserialize, Serialize};
+use std::sync::Arc;
+use utoipa::{IntoParams, ToSchema};
+
+/// A figure that can be put on a sheet.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct Panel {
+    /// Its name.
+    name: String,
+    /// Its name in words.
+    title: String,
+    /// What it shows, for people who do not see it.
+    alt: String,
+    /// Width in its own units.
+    width: f64,
+    /// Height.
+    height: f64,
+}
+
+/// What goes on a sheet.
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct SheetRequest {
+    /// Names of panels, in the order that they are read in; 1 to 6.
+    panels: Vec<String>,
+    /// The heading.
+    title: String,
+    /// Words below the panels.
+    words: Option<String>,
+    /// Width of the PNG, 480 to 7680.
+    width_px: u32,
+    /// Panels side by side, 1 to 3.
+    columns: usize,
+    /// `light` or `dark`.
+    theme: SheetTheme,
+    /// `svg` or `png`.
+    format: SheetFormat,
+}
+
+/// For paper and bright rooms, or for dark ones.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Deserialize, ToSchema)]
+#[serde(rename_all = "lowercase")]
+pub enum SheetTheme {
+    /// Dark on light.
+    Light,
+    /// Light on dark.
+    Dark,
+}
+
+/// How the sheet is written.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Deserialize, ToSchema)]
+#[serde(rename_all = "lowercase")]
+pub enum SheetFormat {
+    /// Lines and letters.
+    Svg,
+    /// Pixels.
+    Png,
+}
+
+/// The words of a night for the public.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct Words {
+    /// Two or three sentences.
+    text: String,
+}
+
+/// Which record of places.
+#[derive(Debug, Deserialize, IntoParams)]
+pub struct AdesQuery {
+    /// `psv` or `xml`.
+    #[serde(default)]
+    format: AdesFormat,
+    /// `night` or `frames`.
+    #[serde(default)]
+    positions: AdesPositions,
+}
+
+/// How ADES is written.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Deserialize, ToSchema)]
+#[serde(rename_all = "lowercase")]
+pub enum AdesFormat {
+    /// Columns between bars.
+    #[default]
+    Psv,
+    /// XML.
+    Xml,
+}
+
+/// Which places.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Deserialize, ToSchema)]
+#[serde(rename_all = "lowercase")]
+pub enum AdesPositions {
+    /// One of the night.
+    #[default]
+    Night,
+    /// One of each frame.
+    Frames,
+}
+
+/// Longest heading and words, in characters.
+const LONGEST: (usize, usize) = (200, 4000);
+
+/// The figures of a night.
+#[utoipa::path(get, path = "/api/nights/{id}/panels", tag = "publish", params(("id" = i64, Path)),
+    responses((status = 200, body = [Panel]), (status = 400, body = Refusal), (status = 404, body = Refusal)))]
+pub async fn panels(State(desk): State<Arc<Desk>>, At(id): At<i64>) -> Result<Json<Vec<Panel>>, Refusal> {
+    let night = desk.night(id)?;
+    desk.compute(move || {
+        let names = panel_names(&night)?;
+        let read = |name: String| {
+            let svg = panel(&night, &name, SheetTheme::Light).ok()?;
+            let (width, height) = fanlight_present::svg_size(&svg)?;
+            let alt = fanlight_present::svg_alt(&svg).unwrap_or_default();
+            let title = fanlight_present::svg_heading(&svg).unwrap_or_else(|| name.replace('-', " "));
+            Some(Panel { name, title, alt, width, height })
+        };
+        Ok(Json(names.into_iter().filter_map(read).collect()))
+    })
+    .await
+}
+
+fn panel_names(night: &DeskNight) -> Result<Vec<String>, Refusal> {
+    let entries = std::fs::read_dir(night.folder()?.join("figures")).into_iter().flatten().filter_map(Result::ok);
+    let names = entries.filter_map(|e| e.file_name().into_string().ok());
+    let mut names: Vec<String> =
+        names.filter_map(|n| n.strip_suffix(".svg").filter(|n| !n.ends_with("-dark")).map(str::to_owned)).collect();
+    names.sort();
+    Ok(names)
+}
+
+fn panel(night: &DeskNight, name: &str, theme: SheetTheme) -> Result<String, Refusal> {
+    let known = panel_names(night)?;
+    if !known.iter().any(|k| k == name) {
+        return Err(Refusal::call(format!("the night has no panel \"{}\"", name.escape_default()))
+            .hint(format!("it has {}", known.join(", "))));
+    }
+    let dark = if theme == SheetTheme::Dark { "-dark" } else { "" };
+    let path = night.folder()?.join("figures").join(format!("{name}{dark}.svg"));
+    std::fs::read_to_string(&path).map_err(|e| Refusal::missing(format!("{}: {e}", path.display())))
+}
+
+/// Chosen figures of a night on one sheet.
+#[utoipa::path(post, path = "/api/nights/{id}/publish", tag = "publish", params(("id" = i64, Path)), request_body = SheetRequest,
+    responses((status = 200, description = "SVG or PNG", content_type = "image/svg+xml"), (status = 400, body = Refusal), (status = 404, body = Refusal), (status = 413, body = Refusal), (status = 415, body = Refusal), (status = 422, body = Refusal), (status = 503, body = Refusal)))]
+pub async fn publish(
+    State(desk): State<Arc<Desk>>,
+    At(id): At<i64>,
+    Asked(request): Asked<SheetRequest>,
+) -> Result<Response, Refusal> {
+    let night = desk.night(id)?;
+    let in_range = (1..=6).contains(&request.panels.len())
+        && (1..=3).contains(&request.columns)
+        && (480..=7680).contains(&request.width_px);
+    if !in_range {
+        return Err(Refusal::call("a sheet has 1 to 6 panels in 1 to 3 columns and is 480 to 7680 px wide"));
+    }
+    if request.title.chars().count() > LONGEST.0
+        || request.words.as_ref().is_some_and(|w| w.chars().count() > LONGEST.1)
+    {
+        return Err(Refusal::call(format!(
+            "the heading has at most {} characters, the words {}",
+            LONGEST.0, LONGEST.1
+        )));
+    }
+    desk.compute(move || {
+        let panels =
+            request.panels.iter().map(|name| panel(&night, name, request.theme)).collect::<Result<Vec<_>, _>>()?;
+        let made = sheet(&Sheet {
+            panels: &panels,
+            title: &request.title,
+            words: request.words.as_deref(),
+            origin: &origin(&night),
+            columns: request.columns,
+            is_dark: request.theme == SheetTheme::Dark,
+        })
+        .map_err(|e| Refusal::impossible(e.to_string()))?;
+        Ok(match request.format {
+            SheetFormat::Svg => ([(header::CONTENT_TYPE, "image/svg+xml")], made).into_response(),
+            SheetFormat::Png => {
+                let png = fanlight_present::sheet_to_png(&made, request.width_px)
+                    .map_err(|e| Refusal::impossible(e.to_string()))?;
+                ([(header::CONTENT_TYPE, "image/png")], png).into_response()
+            }
+        })
+    })
+    .await
+}
+
+/// Where a sheet comes from, so that it can be traced.
+fn origin(night: &DeskNight) -> String {
+    let setup = &night.record.setup;
+    let simulated = if setup.simulated { " Simulated frames." } else { "" };
+    let names = setup.observers.join(", ");
+    let by = if names.is_empty() { String::new() } else { format!(" {names}.") };
+    let site = setup.site.as_ref().map(|s| format!(" {s}.")).unwrap_or_default();
+    format!("{}, record {}.{by}{site}{simulated}", night.record.provenance.program, night.stamp())
+}
+
+/// A night in words for the public.
+#[utoipa::path(get, path = "/api/nights/{id}/caption", tag = "publish", params(("id" = i64, Path)),
+    responses((status = 200, body = Words), (status = 400, body = Refusal), (status = 404, body = Refusal)))]
+pub async fn caption(State(desk): State<Arc<Desk>>, At(id): At<i64>) -> Result<Json<Words>, Refusal> {
+    Ok(Json(Words { text: sentences::night_caption(&desk.night(id)?.record) }))
+}
+
+/// The comet's places as an ADES record; refused with every rule that it would break.
+#[utoipa::path(get, path = "/api/nights/{id}/ades", tag = "publish", params(("id" = i64, Path), ("format" = Option<AdesFormat>, Query), ("positions" = Option<AdesPositions>, Query)),
+    responses((status = 200, description = "the record", content_type = "text/plain"), (status = 400, body = Refusal), (status = 404, body = Refusal), (status = 422, body = Refusal)))]
+pub async fn ades(
+    State(desk): State<Arc<Desk>>,
+    At(id): At<i64>,
+    Queried(query): Queried<AdesQuery>,
+) -> Result<Response, Refusal> {
+    let night = desk.night(id)?;
+    let positions = match query.positions {
+        AdesPositions::Night => WhichPositions::Night,
+        AdesPositions::Frames => WhichPositions::Frames,
+    };
+    let file = export::ades_of(&night.record, &desk.campaign, positions)?;
+    let (kind, text) = match query.format {
+        AdesFormat::Psv => ("text/plain; charset=utf-8", file.psv()),
+        AdesFormat::Xml => ("application/xml", file.xml()),
+    };
+    Ok(([(header::CONTENT_TYPE, kind)], text).into_response())
+}
