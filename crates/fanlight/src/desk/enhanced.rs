@@ -16,8 +16,9 @@ use fanlight_image::{Image, Mask, PixelBox};
 use fanlight_present::Values;
 use fanlight_sky::PixelXy;
 
-/// More pixels than this are not computed while a slider moves: a coarser level stands in.
-const MOST_PX: usize = 1_400_000;
+/// More work than this is not done while a slider moves: a coarser level stands in. In pixels of a simple enhancement, night and
+/// twin together: some 50 ms of two cores of 2.8 GHz.
+const MOST_WORK_PX: f64 = 2.2e6;
 /// Narrower than this a ring or a Gaussian is not: half a pixel of the level.
 const LEAST_PX: f64 = 0.5;
 /// A Gaussian ends here.
@@ -85,11 +86,25 @@ pub fn in_window(wish: &Wish, window: PixelBox) -> Result<Shown, Refusal> {
             Some(method) => needed(wish, method, cut, level, image),
             None => cut,
         };
-        if !wish.patient && taken.width() * taken.height() > MOST_PX && wish.image.level(level + 1).is_some() {
+        let work_px = (taken.width() * taken.height()) as f64 * if wish.twin.is_some() { 2.0 } else { 1.0 };
+        let is_much = work_px * wish.method.map_or(0.0, work) > MOST_WORK_PX;
+        if !wish.patient && is_much && wish.image.level(level + 1).is_some() {
             level += 1;
             continue;
         }
         return compute(wish, level, cut, taken);
+    }
+}
+
+/// How much longer an enhancement takes per pixel than a simple one (benches/records/desk.md).
+fn work(method: Method) -> f64 {
+    match method {
+        Method::RingStretch | Method::VariableHighPass => 2.2,
+        Method::AzimuthalDivision | Method::AzimuthalSubtraction | Method::RingStandardisation | Method::Laplacian => {
+            1.3
+        }
+        Method::RotationalGradient | Method::PowerLawDivision | Method::UnsharpRatio | Method::MultiScale => 1.0,
+        Method::InverseRadius | Method::TemporalRatio => 0.4,
     }
 }
 
@@ -135,17 +150,11 @@ fn needed(wish: &Wish, method: Method, cut: PixelBox, level: usize, image: &Imag
             y1: r.y1.max(cut.y1),
         })
     };
-    // the centre itself must lie on what is taken
-    let with_centre = |margin: f64| {
-        let margin = margin.ceil() as usize + 2;
+    // the nucleus must lie on what is taken
+    let with_nucleus = |part: PixelBox| {
         let nucleus = |c: f64, n: usize| (c.round().max(0.0) as usize).min(n - 1);
-        let (cx, cy) = (nucleus(centre.x_px, image.width), nucleus(centre.y_px, image.height));
-        (
-            cut.x0.min(cx).saturating_sub(margin),
-            cut.y0.min(cy).saturating_sub(margin),
-            cut.x1.max(cx + 1) + margin,
-            cut.y1.max(cy + 1) + margin,
-        )
+        let (x, y) = (nucleus(centre.x_px, image.width), nucleus(centre.y_px, image.height));
+        PixelBox { x0: part.x0.min(x), y0: part.y0.min(y), x1: part.x1.max(x + 1), y1: part.y1.max(y + 1) }
     };
     let margin = |margin: f64| {
         let by = margin.ceil() as usize + 2;
@@ -166,12 +175,17 @@ fn needed(wish: &Wish, method: Method, cut: PixelBox, level: usize, image: &Imag
             disc(farthest + 4.0 * one(wish.settings.ring, 1.0).max(LEAST_PX))
         }
         Method::PowerLawDivision | Method::TemporalRatio => disc(farthest.max(px(&wish.settings.annulus))),
-        Method::InverseRadius => {
-            let (x0, y0, x1, y1) = with_centre(0.0);
-            PixelBox { x0, y0, x1: x1.min(image.width), y1: y1.min(image.height) }
+        Method::InverseRadius => with_nucleus(cut),
+        // it is put together from Gaussians that depend on how far it has to reach: exactly the command's only of the whole
+        Method::VariableHighPass if wish.patient => whole,
+        Method::VariableHighPass => {
+            let law = ScaleLaw {
+                base_px: one(wish.settings.base, 1.0),
+                growth: wish.settings.growth.unwrap_or(0.0) * factor.powf(1.0 - wish.settings.exponent.unwrap_or(1.0)),
+                exponent: wish.settings.exponent.unwrap_or(1.0),
+            };
+            with_nucleus(margin((REACH_SIGMA * law.at(farthest)).min(image.width.max(image.height) as f64)))
         }
-        // its layers of smoothing go by the farthest pixel of what it sees
-        Method::VariableHighPass => whole,
         Method::Laplacian => margin(REACH_SIGMA * one(wish.settings.scale, 3.0)),
         Method::UnsharpRatio => margin(REACH_SIGMA * one(wish.settings.scale, 5.0)),
         Method::MultiScale => margin(REACH_SIGMA * px(&wish.settings.scales)),

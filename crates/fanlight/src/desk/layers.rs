@@ -168,6 +168,15 @@ impl Layers {
 }
 
 impl Desk {
+    /// Reads the latest night's stack and twin.
+    pub fn read_latest(&self) {
+        let latest = self.nights().into_iter().rev().find(|n| n.folder.is_some());
+        for layer in [Layer::Night, Layer::Twin] {
+            // what cannot be read is said when it is asked for
+            latest.as_ref().map(|night| self.layer(night, layer));
+        }
+    }
+
     /// An image of a night; read where it has not been.
     ///
     /// # Errors

@@ -86,6 +86,9 @@ pub fn command(options: &Options) -> Result<(), Failure> {
         }
         messages::tell(&guard.address())?;
         desk.problems().iter().for_each(|problem| messages::warn(problem));
+        let ready = Arc::clone(&desk);
+        // read before the browser asks
+        tokio::task::spawn_blocking(move || ready.read_latest());
         connections::serve(listener, guard.around(routes::router(&desk))).await;
         Ok(())
     })

@@ -8,6 +8,8 @@ mod cameras;
 mod cli;
 mod conditions;
 mod dense;
+mod desk;
+mod desk_client;
 mod detections;
 mod distorted;
 mod draws;
