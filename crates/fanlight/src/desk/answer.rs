@@ -7,7 +7,7 @@ use axum::extract::{FromRequest, FromRequestParts};
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
 use serde::Serialize;
-use utoipa::ToSchema;
+use utoipa::{IntoResponses, ToSchema};
 
 /// Why a request was not answered.
 #[derive(Debug, Clone, Serialize, ToSchema)]
@@ -47,6 +47,51 @@ impl Refusal {
         self.hint = Some(hint.into());
         self
     }
+}
+
+/// How an address refuses, for its description.
+#[derive(IntoResponses)]
+#[allow(dead_code, reason = "read by the description alone")]
+pub enum Refusals {
+    /// The address is wrong.
+    #[response(status = 400)]
+    Call(Refusal),
+    /// There is no such thing.
+    #[response(status = 404)]
+    Missing(Refusal),
+    /// What is asked for cannot be had of what is there.
+    #[response(status = 422)]
+    Impossible(Refusal),
+    /// Too many wait.
+    #[response(status = 503)]
+    Busy(Refusal),
+}
+
+/// How an address refuses that takes a body, for its description.
+#[derive(IntoResponses)]
+#[allow(dead_code, reason = "read by the description alone")]
+pub enum BodyRefusals {
+    /// The address or the body is wrong.
+    #[response(status = 400)]
+    Call(Refusal),
+    /// There is no such thing.
+    #[response(status = 404)]
+    Missing(Refusal),
+    /// Something else stands in the way.
+    #[response(status = 409)]
+    Conflict(Refusal),
+    /// The body is too large.
+    #[response(status = 413)]
+    Large(Refusal),
+    /// The body is no JSON.
+    #[response(status = 415)]
+    Unlike(Refusal),
+    /// What is asked for cannot be had of what is there, or the body says something else.
+    #[response(status = 422)]
+    Impossible(Refusal),
+    /// Too many wait.
+    #[response(status = 503)]
+    Busy(Refusal),
 }
 
 impl IntoResponse for Refusal {

@@ -1,6 +1,6 @@
 //! The campaign and its nights in a list.
 
-use super::answer::Refusal;
+use super::answer::{Refusal, Refusals};
 use super::state::{Desk, DeskNight};
 use crate::night::products::{COMET, TWIN};
 use axum::Json;
@@ -70,7 +70,7 @@ pub struct NightListed {
 }
 
 /// The campaign and its nights.
-#[utoipa::path(get, path = "/api/campaign", tag = "nights", responses((status = 200, body = CampaignAnswer), (status = 503, body = Refusal)))]
+#[utoipa::path(get, path = "/api/campaign", tag = "nights", responses((status = 200, body = CampaignAnswer), Refusals))]
 pub async fn campaign(State(desk): State<Arc<Desk>>) -> Result<Json<CampaignAnswer>, Refusal> {
     let looked = Arc::clone(&desk);
     desk.compute(move || {

@@ -1,6 +1,6 @@
 //! Figures and pages that the nights' folders hold.
 
-use super::answer::{At, Refusal};
+use super::answer::{At, Refusal, Refusals};
 use super::state::Desk;
 use crate::night::products::PAGE;
 use axum::extract::State;
@@ -11,7 +11,7 @@ use std::sync::Arc;
 
 /// A figure of a night as its folder holds it.
 #[utoipa::path(get, path = "/api/nights/{id}/figures/{name}", tag = "publish", params(("id" = i64, Path), ("name" = String, Path)),
-    responses((status = 200, description = "SVG or PNG", content_type = "image/svg+xml"), (status = 404, body = Refusal)))]
+    responses((status = 200, description = "SVG or PNG", content_type = "image/svg+xml"), Refusals))]
 pub async fn figure(State(desk): State<Arc<Desk>>, At((id, name)): At<(i64, String)>) -> Result<Response, Refusal> {
     let night = desk.night(id)?;
     file_in(&night.folder()?.join("figures"), &name)
@@ -19,7 +19,7 @@ pub async fn figure(State(desk): State<Arc<Desk>>, At((id, name)): At<(i64, Stri
 
 /// The night's page.
 #[utoipa::path(get, path = "/api/nights/{id}/page", tag = "publish", params(("id" = i64, Path)),
-    responses((status = 200, description = "the self-contained page", content_type = "text/html"), (status = 404, body = Refusal)))]
+    responses((status = 200, description = "the self-contained page", content_type = "text/html"), Refusals))]
 pub async fn page(State(desk): State<Arc<Desk>>, At(id): At<i64>) -> Result<Response, Refusal> {
     let night = desk.night(id)?;
     file_in(night.folder()?, PAGE)

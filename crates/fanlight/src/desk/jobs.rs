@@ -1,7 +1,7 @@
 //! Runs of `fanlight night` and `fanlight season` that the desk starts: each a process of its own, so that it can be stopped, and
 //! neither the browser nor a fault in it takes the desk along.
 
-use super::answer::{Asked, At, Refusal};
+use super::answer::{Asked, At, BodyRefusals, Refusal, Refusals};
 use super::call;
 use super::methods;
 use super::state::{Desk, DeskNight};
@@ -191,7 +191,7 @@ fn now() -> String {
 
 /// Starts a run.
 #[utoipa::path(post, path = "/api/jobs", tag = "runs", request_body = JobRequest,
-    responses((status = 201, body = JobStarted), (status = 400, body = Refusal), (status = 404, body = Refusal), (status = 409, body = Refusal), (status = 413, body = Refusal), (status = 415, body = Refusal), (status = 422, body = Refusal)))]
+    responses((status = 201, body = JobStarted), BodyRefusals))]
 pub async fn start(
     State(desk): State<Arc<Desk>>,
     Asked(request): Asked<JobRequest>,
@@ -226,14 +226,14 @@ pub async fn list(State(desk): State<Arc<Desk>>) -> Json<Vec<Job>> {
 
 /// One run.
 #[utoipa::path(get, path = "/api/jobs/{id}", tag = "runs", params(("id" = u64, Path)),
-    responses((status = 200, body = Job), (status = 400, body = Refusal), (status = 404, body = Refusal)))]
+    responses((status = 200, body = Job), Refusals))]
 pub async fn one(State(desk): State<Arc<Desk>>, At(id): At<u64>) -> Result<Json<Job>, Refusal> {
     desk.jobs.change(id, |kept| kept.job.clone()).map(Json).ok_or_else(|| no_job(id))
 }
 
 /// Stops a run: what it has not written yet is not written.
 #[utoipa::path(delete, path = "/api/jobs/{id}", tag = "runs", params(("id" = u64, Path)),
-    responses((status = 202, description = "it is being stopped"), (status = 400, body = Refusal), (status = 404, body = Refusal), (status = 409, body = Refusal)))]
+    responses((status = 202, description = "it is being stopped"), (status = 409, body = Refusal), Refusals))]
 pub async fn cancel(State(desk): State<Arc<Desk>>, At(id): At<u64>) -> Result<StatusCode, Refusal> {
     let stopped = desk.jobs.change(id, |kept| {
         let runs = kept.job.state == JobState::Running;
@@ -268,7 +268,7 @@ pub struct CallAnswer {
 
 /// How a night was measured.
 #[utoipa::path(get, path = "/api/nights/{id}/call", tag = "runs", params(("id" = i64, Path)),
-    responses((status = 200, body = CallAnswer), (status = 400, body = Refusal), (status = 404, body = Refusal)))]
+    responses((status = 200, body = CallAnswer), Refusals))]
 pub async fn night_call(State(desk): State<Arc<Desk>>, At(id): At<i64>) -> Result<Json<CallAnswer>, Refusal> {
     let night = desk.night(id)?;
     let call = call::of(&night);

@@ -1,6 +1,6 @@
 //! Enhancements as their sliders move: what is looked at, the night and its twin alike, as raw floats.
 
-use super::answer::{Asked, At, Refusal};
+use super::answer::{Asked, At, BodyRefusals, Refusal};
 use super::enhanced::{self, Shown, Wish};
 use super::floats;
 use super::layers::{Layer, Pyramid};
@@ -20,14 +20,29 @@ use utoipa::ToSchema;
 /// How far by hand a centre may be moved, full-size pixels: farther it is another place.
 const FARTHEST_CENTRE_PX: f64 = 50.0;
 
-/// What is shown and how.
+/// What is looked at.
 #[derive(Debug, Clone, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
-pub struct How {
+pub struct Window {
+    /// First column, full-size pixels.
+    x_px: usize,
+    /// First row.
+    y_px: usize,
+    /// Columns.
+    width_px: usize,
+    /// Rows.
+    height_px: usize,
+}
+
+/// An enhancement of a window.
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct EnhanceRequest {
     /// The enhancement; absent for brightness as it is.
     method: Option<String>,
     /// Its settings; what is not sent is as usual.
     #[serde(default)]
+    #[schema(value_type = HashMap<String, Value>)]
     settings: Sent,
     /// How far the centre is moved along a row, full-size pixels.
     #[serde(default)]
@@ -45,28 +60,6 @@ pub struct How {
     /// Whether to wait for the level that was asked for, however long it takes.
     #[serde(default)]
     patient: bool,
-}
-
-/// What is looked at.
-#[derive(Debug, Clone, Deserialize, ToSchema)]
-#[serde(deny_unknown_fields)]
-pub struct Window {
-    /// First column, full-size pixels.
-    x_px: usize,
-    /// First row.
-    y_px: usize,
-    /// Columns.
-    width_px: usize,
-    /// Rows.
-    height_px: usize,
-}
-
-/// An enhancement of a window.
-#[derive(Debug, Deserialize, ToSchema)]
-pub struct EnhanceRequest {
-    /// What is shown and how.
-    #[serde(flatten)]
-    how: How,
     /// What is looked at.
     window: Window,
     /// The level that the screen shows.
@@ -76,21 +69,56 @@ pub struct EnhanceRequest {
 
 /// An enhancement by position angle and distance.
 #[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
 pub struct UnrolledRequest {
-    /// What is shown and how.
-    #[serde(flatten)]
-    how: How,
+    /// The enhancement; absent for brightness as it is.
+    method: Option<String>,
+    /// Its settings; what is not sent is as usual.
+    #[serde(default)]
+    #[schema(value_type = HashMap<String, Value>)]
+    settings: Sent,
+    /// How far the centre is moved along a row, full-size pixels.
+    #[serde(default)]
+    centre_dx_px: f64,
+    /// And along a column.
+    #[serde(default)]
+    centre_dy_px: f64,
+    /// The layer; the night itself where none is named.
+    layer: Option<String>,
+    /// Another night, for a ratio.
+    against: Option<i64>,
+    /// Whether the twin is shown beside.
+    #[serde(default)]
+    with_twin: bool,
+    /// Whether to wait for the level that was asked for, however long it takes.
+    #[serde(default)]
+    patient: bool,
     /// Innermost distance.
+    #[schema(minimum = 0)]
     inner_arcsec: f64,
     /// Outermost distance.
+    #[schema(exclusive_minimum = 0)]
     outer_arcsec: f64,
     /// Directions, 8 to 2048.
+    #[schema(minimum = 8, maximum = 2048)]
     n_pa: usize,
     /// Distances, 2 to 1024.
+    #[schema(minimum = 2, maximum = 1024)]
     n_rho: usize,
     /// Whether distances go by equal ratios instead of by equal steps.
     #[serde(default)]
     log_rho: bool,
+}
+
+/// What both have in common.
+struct How<'a> {
+    method: Option<&'a str>,
+    settings: &'a Sent,
+    centre_px: (f64, f64),
+    layer: Option<&'a str>,
+    against: Option<i64>,
+    with_twin: bool,
+    patient: bool,
 }
 
 /// The head of an answer, before the floats.
@@ -118,8 +146,7 @@ pub struct Head {
 /// An enhancement of what is looked at: the length of a head as u32, the head, zeros up to a multiple of four, the night's
 /// pixels and, where asked for, the twin's, as little-endian floats.
 #[utoipa::path(post, path = "/api/nights/{id}/enhance", tag = "pictures", params(("id" = i64, Path)), request_body = EnhanceRequest,
-    responses((status = 200, description = "head and floats", content_type = "application/octet-stream"),
-        (status = 400, body = Refusal), (status = 404, body = Refusal), (status = 413, body = Refusal), (status = 415, body = Refusal), (status = 422, body = Refusal), (status = 503, body = Refusal)))]
+    responses((status = 200, description = "head and floats", content_type = "application/octet-stream"), BodyRefusals))]
 pub async fn enhance(
     State(desk): State<Arc<Desk>>,
     At(id): At<i64>,
@@ -129,11 +156,20 @@ pub async fn enhance(
     let worker = Arc::clone(&desk);
     desk.compute(move || {
         let start = Instant::now();
+        let how = How {
+            method: request.method.as_deref(),
+            settings: &request.settings,
+            centre_px: (request.centre_dx_px, request.centre_dy_px),
+            layer: request.layer.as_deref(),
+            against: request.against,
+            with_twin: request.with_twin,
+            patient: request.patient,
+        };
         let Window { x_px, y_px, width_px, height_px } = request.window;
         let end =
             |from: usize, size: usize| from.checked_add(size).ok_or_else(|| Refusal::call("the window is too large"));
         let window = PixelBox { x0: x_px, y0: y_px, x1: end(x_px, width_px)?, y1: end(y_px, height_px)? };
-        let shown = shown(&worker, &night, &request.how, request.level, |wish| enhanced::in_window(wish, window))?;
+        let shown = shown(&worker, &night, &how, request.level, |wish| enhanced::in_window(wish, window))?;
         answer(shown, request.level, true, start)
     })
     .await
@@ -141,8 +177,7 @@ pub async fn enhance(
 
 /// An enhancement by position angle (columns, from north through east) and distance (rows, inner first); the same bytes.
 #[utoipa::path(post, path = "/api/nights/{id}/unrolled", tag = "pictures", params(("id" = i64, Path)), request_body = UnrolledRequest,
-    responses((status = 200, description = "head and floats", content_type = "application/octet-stream"),
-        (status = 400, body = Refusal), (status = 404, body = Refusal), (status = 413, body = Refusal), (status = 415, body = Refusal), (status = 422, body = Refusal), (status = 503, body = Refusal)))]
+    responses((status = 200, description = "head and floats", content_type = "application/octet-stream"), BodyRefusals))]
 pub async fn unrolled(
     State(desk): State<Arc<Desk>>,
     At(id): At<i64>,
@@ -152,6 +187,15 @@ pub async fn unrolled(
     let worker = Arc::clone(&desk);
     desk.compute(move || {
         let start = Instant::now();
+        let how = How {
+            method: request.method.as_deref(),
+            settings: &request.settings,
+            centre_px: (request.centre_dx_px, request.centre_dy_px),
+            layer: request.layer.as_deref(),
+            against: request.against,
+            with_twin: request.with_twin,
+            patient: request.patient,
+        };
         let map = unrolled::Map {
             inner_arcsec: request.inner_arcsec,
             outer_arcsec: request.outer_arcsec,
@@ -161,7 +205,7 @@ pub async fn unrolled(
         };
         map.check()?;
         let level = map.level(&night);
-        let shown = shown(&worker, &night, &request.how, level, |wish| unrolled::of(wish, &map))?;
+        let shown = shown(&worker, &night, &how, level, |wish| unrolled::of(wish, &map))?;
         answer(shown, level, false, start)
     })
     .await
@@ -171,16 +215,16 @@ pub async fn unrolled(
 fn shown(
     desk: &Desk,
     night: &DeskNight,
-    how: &How,
+    how: &How<'_>,
     level: usize,
     made: impl FnOnce(&Wish) -> Result<Shown, Refusal>,
 ) -> Result<Shown, Refusal> {
-    let (method, settings) = enhanced::asked(how.method.as_deref(), &how.settings)?;
-    let moved = how.centre_dx_px.hypot(how.centre_dy_px);
+    let (method, settings) = enhanced::asked(how.method, how.settings)?;
+    let moved = how.centre_px.0.hypot(how.centre_px.1);
     if !(moved <= FARTHEST_CENTRE_PX) {
         return Err(Refusal::call(format!("the centre can be moved by hand by up to {FARTHEST_CENTRE_PX} px")));
     }
-    let layer: Layer = how.layer.as_deref().map_or(Ok(Layer::Night), str::parse)?;
+    let layer: Layer = how.layer.map_or(Ok(Layer::Night), str::parse)?;
     let image = desk.layer(night, layer)?;
     let twin: Option<Arc<Pyramid>> = match how.with_twin {
         true => desk.layer(night, Layer::Twin).ok(),
@@ -192,7 +236,7 @@ fn shown(
         _ => None,
     };
     let stack = &night.record.stack;
-    let centre = PixelXy { x_px: stack.centre_x_px + how.centre_dx_px, y_px: stack.centre_y_px + how.centre_dy_px };
+    let centre = PixelXy { x_px: stack.centre_x_px + how.centre_px.0, y_px: stack.centre_y_px + how.centre_px.1 };
     made(&Wish {
         night,
         image: &image,

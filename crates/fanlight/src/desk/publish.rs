@@ -1,6 +1,6 @@
 //! What goes out: chosen figures on one sheet, words, records of places. All of it is what the records say.
 
-use super::answer::{Asked, At, Queried, Refusal};
+use super::answer::{Asked, At, BodyRefusals, Queried, Refusal, Refusals};
 use super::state::{Desk, DeskNight};
 use crate::export::{self, WhichPositions};
 use axum::Json;
@@ -33,14 +33,19 @@ pub struct Panel {
 #[serde(deny_unknown_fields)]
 pub struct SheetRequest {
     /// Names of panels, in the order that they are read in; 1 to 6.
+    #[schema(min_items = 1, max_items = 6)]
     panels: Vec<String>,
     /// The heading.
+    #[schema(max_length = 200)]
     title: String,
     /// Words below the panels.
+    #[schema(max_length = 4000)]
     words: Option<String>,
     /// Width of the PNG, 480 to 7680.
+    #[schema(minimum = 480, maximum = 7680)]
     width_px: u32,
     /// Panels side by side, 1 to 3.
+    #[schema(minimum = 1, maximum = 3)]
     columns: usize,
     /// `light` or `dark`.
     theme: SheetTheme,
@@ -77,12 +82,15 @@ pub struct Words {
 
 /// Which record of places.
 #[derive(Debug, Deserialize, IntoParams)]
+#[into_params(parameter_in = Query)]
 pub struct AdesQuery {
     /// `psv` or `xml`.
     #[serde(default)]
+    #[param(inline)]
     format: AdesFormat,
     /// `night` or `frames`.
     #[serde(default)]
+    #[param(inline)]
     positions: AdesPositions,
 }
 
@@ -113,7 +121,7 @@ const LONGEST: (usize, usize) = (200, 4000);
 
 /// The figures of a night.
 #[utoipa::path(get, path = "/api/nights/{id}/panels", tag = "publish", params(("id" = i64, Path)),
-    responses((status = 200, body = [Panel]), (status = 400, body = Refusal), (status = 404, body = Refusal)))]
+    responses((status = 200, body = [Panel]), Refusals))]
 pub async fn panels(State(desk): State<Arc<Desk>>, At(id): At<i64>) -> Result<Json<Vec<Panel>>, Refusal> {
     let night = desk.night(id)?;
     desk.compute(move || {
@@ -152,7 +160,7 @@ fn panel(night: &DeskNight, name: &str, theme: SheetTheme) -> Result<String, Ref
 
 /// Chosen figures of a night on one sheet.
 #[utoipa::path(post, path = "/api/nights/{id}/publish", tag = "publish", params(("id" = i64, Path)), request_body = SheetRequest,
-    responses((status = 200, description = "SVG or PNG", content_type = "image/svg+xml"), (status = 400, body = Refusal), (status = 404, body = Refusal), (status = 413, body = Refusal), (status = 415, body = Refusal), (status = 422, body = Refusal), (status = 503, body = Refusal)))]
+    responses((status = 200, description = "SVG or PNG", content_type = "image/svg+xml"), BodyRefusals))]
 pub async fn publish(
     State(desk): State<Arc<Desk>>,
     At(id): At<i64>,
@@ -209,14 +217,14 @@ fn origin(night: &DeskNight) -> String {
 
 /// A night in words for the public.
 #[utoipa::path(get, path = "/api/nights/{id}/caption", tag = "publish", params(("id" = i64, Path)),
-    responses((status = 200, body = Words), (status = 400, body = Refusal), (status = 404, body = Refusal)))]
+    responses((status = 200, body = Words), Refusals))]
 pub async fn caption(State(desk): State<Arc<Desk>>, At(id): At<i64>) -> Result<Json<Words>, Refusal> {
     Ok(Json(Words { text: sentences::night_caption(&desk.night(id)?.record) }))
 }
 
 /// The comet's places as an ADES record; refused with every rule that it would break.
-#[utoipa::path(get, path = "/api/nights/{id}/ades", tag = "publish", params(("id" = i64, Path), ("format" = Option<AdesFormat>, Query), ("positions" = Option<AdesPositions>, Query)),
-    responses((status = 200, description = "the record", content_type = "text/plain"), (status = 400, body = Refusal), (status = 404, body = Refusal), (status = 422, body = Refusal)))]
+#[utoipa::path(get, path = "/api/nights/{id}/ades", tag = "publish", params(("id" = i64, Path), AdesQuery),
+    responses((status = 200, description = "the record", content_type = "text/plain"), Refusals))]
 pub async fn ades(
     State(desk): State<Arc<Desk>>,
     At(id): At<i64>,

@@ -1,6 +1,6 @@
 //! The season that the desk has put together.
 
-use super::answer::{At, Refusal};
+use super::answer::{At, Refusal, Refusals};
 use super::figures::file_in;
 use super::state::Desk;
 use crate::ledger::entry;
@@ -44,7 +44,7 @@ pub struct SeasonFigure {
 }
 
 /// The season as it was put together last.
-#[utoipa::path(get, path = "/api/season", tag = "season", responses((status = 200, body = SeasonAnswer), (status = 422, body = Refusal), (status = 503, body = Refusal)))]
+#[utoipa::path(get, path = "/api/season", tag = "season", responses((status = 200, body = SeasonAnswer), Refusals))]
 pub async fn season(State(desk): State<Arc<Desk>>) -> Result<Json<SeasonAnswer>, Refusal> {
     let worker = Arc::clone(&desk);
     desk.compute(move || Ok(Json(of(&worker)?))).await
@@ -98,14 +98,14 @@ fn figures_in(folder: &Path) -> Vec<SeasonFigure> {
 
 /// A figure of the season.
 #[utoipa::path(get, path = "/api/season/figures/{name}", tag = "season", params(("name" = String, Path)),
-    responses((status = 200, description = "SVG or PNG", content_type = "image/svg+xml"), (status = 404, body = Refusal)))]
+    responses((status = 200, description = "SVG or PNG", content_type = "image/svg+xml"), Refusals))]
 pub async fn figure(State(desk): State<Arc<Desk>>, At(name): At<String>) -> Result<Response, Refusal> {
     file_in(&desk.season_folder.join("figures"), &name)
 }
 
 /// Another file of the season: its page, its animation.
 #[utoipa::path(get, path = "/api/season/files/{name}", tag = "season", params(("name" = String, Path)),
-    responses((status = 200, description = "the file", content_type = "text/html"), (status = 404, body = Refusal)))]
+    responses((status = 200, description = "the file", content_type = "text/html"), Refusals))]
 pub async fn file(State(desk): State<Arc<Desk>>, At(name): At<String>) -> Result<Response, Refusal> {
     file_in(&desk.season_folder, &name)
 }

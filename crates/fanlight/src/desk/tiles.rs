@@ -1,6 +1,6 @@
 //! Tiles of layers: raw floats, packed.
 
-use super::answer::{At, Refusal};
+use super::answer::{At, Refusal, Refusals};
 use super::floats;
 use super::layers::Layer;
 use super::state::Desk;
@@ -17,7 +17,7 @@ use std::sync::Arc;
 /// A tile of a layer: little-endian floats, row by row from the first row, NaN where there is nothing.
 #[utoipa::path(get, path = "/api/nights/{id}/layers/{layer}/{level}/{column}/{row}", tag = "pictures",
     params(("id" = i64, Path), ("layer" = String, Path), ("level" = usize, Path), ("column" = usize, Path), ("row" = usize, Path)),
-    responses((status = 200, description = "f32 pixels", content_type = "application/octet-stream"), (status = 404, body = Refusal), (status = 422, body = Refusal)))]
+    responses((status = 200, description = "f32 pixels", content_type = "application/octet-stream"), Refusals))]
 pub async fn tile(
     State(desk): State<Arc<Desk>>,
     At((id, layer, level, column, row)): At<(i64, String, usize, usize, usize)>,

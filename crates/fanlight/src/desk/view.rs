@@ -1,6 +1,6 @@
 //! What the page needs to know of a night's grid before it draws it, and the night's record.
 
-use super::answer::{At, Refusal};
+use super::answer::{At, Refusal, Refusals};
 use super::layers::{Layer, Pyramid};
 use super::state::{Desk, DeskNight};
 use crate::night::products::{COMET, RECORD, SUBSTACKS, TWIN};
@@ -94,7 +94,7 @@ pub struct LayerListed {
 
 /// A night's grid and its layers.
 #[utoipa::path(get, path = "/api/nights/{id}/view", tag = "nights", params(("id" = i64, Path)),
-    responses((status = 200, body = View), (status = 404, body = Refusal), (status = 422, body = Refusal)))]
+    responses((status = 200, body = View), Refusals))]
 pub async fn view(State(desk): State<Arc<Desk>>, At(id): At<i64>) -> Result<Json<View>, Refusal> {
     let night = desk.night(id)?;
     let worker = Arc::clone(&desk);
@@ -178,7 +178,7 @@ fn layers(desk: &Desk, night: &DeskNight) -> Result<Vec<LayerListed>, Refusal> {
 
 /// The night's record as it stands in its folder; from the ledger where the folder is not there.
 #[utoipa::path(get, path = "/api/nights/{id}/record", tag = "nights", params(("id" = i64, Path)),
-    responses((status = 200, description = "a record of schema fanlight/night/1", body = serde_json::Value), (status = 404, body = Refusal)))]
+    responses((status = 200, description = "a record of schema fanlight/night/1", body = serde_json::Value), Refusals))]
 pub async fn record(State(desk): State<Arc<Desk>>, At(id): At<i64>) -> Result<Response, Refusal> {
     let night = desk.night(id)?;
     let bytes = match night.folder.as_ref().and_then(|f| std::fs::read(f.join(RECORD)).ok()) {
