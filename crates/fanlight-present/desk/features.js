@@ -188,7 +188,8 @@ export class Features {
       const [mx, my] = project(grid.view.centre_x_px, grid.view.centre_y_px);
       if (!end) continue;
       const far = Math.hypot(end[0] - mx, end[1] - my) || 1;
-      const words = String(mark.number) + (mark.drawn === "artefact" && !pane.picture?.twin ? " explained by the twin" : "");
+      const why = /twin/.test(mark.feature.because ?? "") ? "explained by the twin" : "artefact";
+      const words = String(mark.number) + (mark.drawn === "artefact" && !pane.picture?.twin ? `: ${why}` : "");
       this.#label(c, words, end[0] + ((end[0] - mx) / far) * 12, end[1] + ((end[1] - my) / far) * 12);
     }
   };

@@ -19,7 +19,7 @@ const MARGIN = 0.12;
 
 /**
  * @typedef {{method: Method|null, settings: Record<string, number|string>, against: number|null}} Filter
- * @typedef {{key: string, head: FrameHead, night: Raster, twin: Raster|null}} Filtered
+ * @typedef {{name: string, key: string, head: FrameHead, night: Raster, twin: Raster|null}} Filtered
  */
 
 /** Keeps the filtered picture of each layer that is shown up with the filter and the view. */
@@ -116,10 +116,10 @@ export class FilterRunner {
     return head.x_px <= w.x_px && head.y_px <= w.y_px && head.x_px + head.width_px * size >= w.x_px + w.width_px && head.y_px + head.height_px * size >= w.y_px + w.height_px;
   }
 
-  /** @param {Frame} frame @param {{layer: string, key: string, asked: number}} a */
+  /** @param {Frame} frame @param {{layer: string, key: string, request: EnhanceRequest, asked: number}} a */
   #done(frame, a) {
     if (!this.o.filter().method) return;
-    this.results.set(a.layer, { key: a.key, head: frame.head, night: new Raster(frame.head, frame.night), twin: frame.twin && new Raster(frame.head, frame.twin) });
+    this.results.set(a.layer, { name: a.request.method ?? "", key: a.key, head: frame.head, night: new Raster(frame.head, frame.night), twin: frame.twin && new Raster(frame.head, frame.twin) });
     if (a.asked) requestAnimationFrame(() => timings.add("filters", performance.now() - a.asked));
     this.o.arrived();
     this.changedAt = 0;

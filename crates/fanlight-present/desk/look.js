@@ -62,11 +62,11 @@ export class Look {
       if (kept) this.stretch = kept.stretch;
     }
     this.kind = kind;
-    const advised = usual(sample, kind.values, { noise: this.o.noise, plain: kind.plain });
-    if (range && range[0] < range[1]) {
-      if (kind.plain) advised.high = Math.max(advised.high, range[1]);
-      else [advised.low, advised.high, advised.soft] = [range[0], range[1], (range[1] - range[0]) / 10];
-    }
+    const given = range && range[0] < range[1] ? range : null;
+    /** @type {Stretch} */
+    const advised = given && !kind.plain ? { curve: "linear", low: given[0], high: given[1], soft: (given[1] - given[0]) / 10 }
+      : usual(sample, kind.values, { noise: this.o.noise, plain: kind.plain });
+    if (given && kind.plain) advised.high = Math.max(advised.high, given[1]);
     this.advised = advised;
     if (!this.own) this.stretch = { ...advised };
     const room = 0.35 * (advised.high - advised.low);

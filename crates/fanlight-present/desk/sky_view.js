@@ -80,6 +80,8 @@ export class SkyView {
     this.lines = [];
     /** Elements that stand over the sky. @type {((project: (x: number, y: number) => [number, number], pane: Pane) => void)[]} */
     this.placed = [];
+    /** Layers that may be shown the next moment: fetched after those that are. @type {() => string[]} */
+    this.soon = () => [];
     this.due = { below: false, above: false };
     this.frame = 0;
     this.firstDrawn = false;
@@ -212,6 +214,7 @@ export class SkyView {
       panes.forEach((pane, i) => { sharp = this.#picture(pane, seen, start + each * (i + 1)) && sharp; });
       const at = this.cursor.get();
       if (at) for (const layer of ["night", "sigma"]) this.tiles.wantAt(layer, at.x, at.y);
+      for (const layer of this.soon()) for (const place of this.tiles.touching(layer, seen.level, seen.rect)) this.tiles.want(place);
       this.tiles.fetch();
       if (!sharp && !this.tiles.running.size) this.draw("below");
     }
