@@ -2,7 +2,7 @@
 
 /** @import { Layer } from "./types.js" */
 import { drawer, fill, h, newId, tick } from "./dom.js";
-import { fixed } from "./format.js";
+import { capital, fixed } from "./format.js";
 import { calm } from "./theme.js";
 
 const FASTEST = 3;
@@ -36,7 +36,7 @@ export class Blink {
     this.nextButton = h("button", { type: "button", onclick: () => this.step() }, "Next");
     this.words = h("p", { class: "small", "aria-live": "off" });
     this.section = drawer("Blink", { open: false },
-      h("fieldset", null, h("legend", null, "Between"), ...layers.map((l) => tick(l.title, this.chosen.includes(l.name), (on) => {
+      h("fieldset", null, h("legend", null, "Between"), ...layers.map((l) => tick(capital(l.title), this.chosen.includes(l.name), (on) => {
         this.chosen = layers.map((x) => x.name).filter((name) => (name === l.name ? on : this.chosen.includes(name)));
         this.at = 0;
         this.o.changed();

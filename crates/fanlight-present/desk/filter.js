@@ -8,7 +8,7 @@
 /** @import { SkyView } from "./sky_view.js" */
 import * as api from "./api.js";
 import { choice, drawer, fill, h, newId } from "./dom.js";
-import { day, figures } from "./format.js";
+import { capital, day, figures } from "./format.js";
 import { Raster } from "./raster.js";
 import { timings } from "./timings.js";
 
@@ -119,7 +119,11 @@ export class FilterRunner {
   /** @param {Frame} frame @param {{layer: string, key: string, request: EnhanceRequest, asked: number}} a */
   #done(frame, a) {
     if (!this.o.filter().method) return;
-    this.results.set(a.layer, { name: a.request.method ?? "", key: a.key, head: frame.head, night: new Raster(frame.head, frame.night), twin: frame.twin && new Raster(frame.head, frame.twin) });
+    const before = this.results.get(a.layer);
+    this.results.set(a.layer, {
+      name: a.request.method ?? "", key: a.key, head: frame.head,
+      night: new Raster(frame.head, frame.night, before?.night), twin: frame.twin && new Raster(frame.head, frame.twin, before?.twin),
+    });
     if (a.asked) requestAnimationFrame(() => timings.add("filters", performance.now() - a.asked));
     this.o.arrived();
     this.changedAt = 0;
@@ -139,8 +143,10 @@ export class FilterPanel {
     this.filter = { method: null, settings: {}, against: null };
     /** @type {Map<string, Record<string, number|string>>} */
     this.kept = new Map();
-    const pick = choice("Filter", [["", "None: the light itself"], ...o.methods.map((m) => /** @type {[string, string]} */ ([m.name, m.title]))], "", (name) => this.choose(name));
+    const pick = choice("Filter", [["", "None: the light itself"], ...o.methods.map((m) => /** @type {[string, string]} */ ([m.name, capital(m.title)]))], "", (name) => this.choose(name));
     this.select = pick.select;
+    /** The night that ratios divide by. */
+    this.other = o.nights[0]?.id ?? null;
     this.settings = h("div", { class: "settings" });
     this.about = h("div", { class: "small" });
     this.how = h("p", { class: "small muted", "aria-live": "off" });
@@ -159,7 +165,7 @@ export class FilterPanel {
       const value = s.kind === "choice" ? s.usual_choice : s.usual;
       if (value !== null) usual[s.name] = value;
     }
-    this.filter = { method, settings: (method && this.kept.get(method.name)) ?? usual, against: this.filter.against ?? this.o.nights[0]?.id ?? null };
+    this.filter = { method, settings: (method && this.kept.get(method.name)) ?? usual, against: method?.needs_other_night ? this.other : null };
     this.how.textContent = "";
     this.#show();
     this.o.changed();
@@ -184,11 +190,12 @@ export class FilterPanel {
   #show() {
     const { method } = this.filter;
     const inputs = (method?.settings ?? []).map((setting) => this.#input(setting));
-    if (method?.name === "temporal-ratio") {
+    if (method?.needs_other_night) {
       const others = this.o.nights;
       inputs.push(others.length
-        ? choice("Divided by the night of", others.map((n) => /** @type {[string, string]} */ ([String(n.id), `${day(n.mid_utc)}${n.band ? `, ${n.band}` : ""}`])), String(this.filter.against ?? others[0].id), (v) => {
-          this.filter = { ...this.filter, against: Number(v) };
+        ? choice("Divided by the night of", others.map((n) => /** @type {[string, string]} */ ([String(n.id), `${day(n.mid_utc)}${n.band ? `, ${n.band}` : ""}`])), String(this.other), (v) => {
+          this.other = Number(v);
+          this.filter = { ...this.filter, against: this.other };
           this.o.changed();
         }).field
         : h("p", { class: "small" }, "There is no other night with a stack to divide by."));
@@ -196,7 +203,7 @@ export class FilterPanel {
     fill(this.settings, ...inputs);
     if (!method) fill(this.about);
     else {
-      fill(this.about, h("p", null, method.what), h("p", null, h("b", null, "Can draw what is not there: "), method.artefacts),
+      fill(this.about, method.what && h("p", null, method.what), h("p", null, h("b", null, "Can draw what is not there: "), method.artefacts),
         h("p", { class: "muted" }, `${method.brightness ? `Brightness: ${method.brightness}. ` : ""}Source: ${method.source}.`));
     }
   }
@@ -205,7 +212,7 @@ export class FilterPanel {
   #input(s) {
     const value = this.filter.settings[s.name];
     if (s.kind === "choice") {
-      return choice(s.label, (s.choices ?? []).map((c) => /** @type {[string, string]} */ ([c, c])), String(value), (v) => this.#set(s.name, v)).field;
+      return choice(capital(s.label), (s.choices ?? []).map((c) => /** @type {[string, string]} */ ([c, c])), String(value), (v) => this.#set(s.name, v)).field;
     }
     const id = newId();
     const log = s.scale === "log" && (s.min ?? 0) > 0;
@@ -229,6 +236,6 @@ export class FilterPanel {
       range.setAttribute("aria-valuetext", words(v));
       this.#set(s.name, v);
     });
-    return h("div", { class: "slider" }, h("label", { for: id }, s.label), output, range);
+    return h("div", { class: "slider" }, h("label", { for: id }, capital(s.label)), output, range);
   }
 }

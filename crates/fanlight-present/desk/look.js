@@ -50,7 +50,7 @@ export class Look {
    * What is shown now.
    * @param {Kind} kind
    * @param {Float32Array} sample
-   * @param {[number, number]|null} range  ends that the server advises
+   * @param {{low: number, high: number, soft?: number}|null} range  what the server advises
    */
   show(kind, sample, range) {
     if (this.kind.name !== kind.name) {
@@ -62,11 +62,11 @@ export class Look {
       if (kept) this.stretch = kept.stretch;
     }
     this.kind = kind;
-    const given = range && range[0] < range[1] ? range : null;
+    const given = range && range.low < range.high ? range : null;
     /** @type {Stretch} */
-    const advised = given && !kind.plain ? { curve: "linear", low: given[0], high: given[1], soft: (given[1] - given[0]) / 10 }
+    const advised = given && (!kind.plain || given.soft)
+      ? { curve: kind.plain ? "asinh" : "linear", low: given.low, high: given.high, soft: given.soft ?? (given.high - given.low) / 10 }
       : usual(sample, kind.values, { noise: this.o.noise, plain: kind.plain });
-    if (given && kind.plain) advised.high = Math.max(advised.high, given[1]);
     this.advised = advised;
     if (!this.own) this.stretch = { ...advised };
     const room = 0.35 * (advised.high - advised.low);

@@ -3,7 +3,7 @@
 /** @import { Campaign, Night } from "./types.js" */
 import * as api from "./api.js";
 import { fill, h } from "./dom.js";
-import { day } from "./format.js";
+import { capital, day } from "./format.js";
 import { memory, startThemes, theme } from "./theme.js";
 import "./timings.js";
 
@@ -52,11 +52,12 @@ function announce(text) {
 
 /** @param {unknown} error */
 function fail(error) {
-  const message = error instanceof Error ? error.message : String(error);
+  const said = error instanceof Error ? error.message : String(error);
+  const message = capital(said) + (/[.!?]$/.test(said) ? "" : ".");
   const hint = error instanceof api.Refused ? error.hint : null;
   if (!(error instanceof api.Refused)) console.error(error);
   if ([...messages.children].some((c) => c.getAttribute("data-words") === message)) return;
-  const box = h("div", { class: "message", "data-words": message }, h("p", null, h("b", null, message), hint && ` ${hint}`), h("button", { type: "button", class: "quiet", "aria-label": `Close the message: ${message}`, onclick: () => box.remove() }, "Close"));
+  const box = h("div", { class: "message", "data-words": message }, h("p", null, h("b", null, message), hint && ` ${capital(hint)}`), h("button", { type: "button", class: "quiet", "aria-label": `Close the message: ${message}`, onclick: () => box.remove() }, "Close"));
   messages.append(box);
   while (messages.childElementCount > 4) messages.firstElementChild?.remove();
 }
@@ -178,6 +179,8 @@ async function start() {
   startThemes();
   startHeader();
   window.addEventListener("hashchange", render);
+  // the view is fetched while the campaign is asked
+  VIEWS[route().view].load().catch(() => {});
   try {
     campaign = await api.campaign();
   } catch (error) {

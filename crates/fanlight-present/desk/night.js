@@ -8,7 +8,7 @@ import { CentrePad } from "./centre_pad.js";
 import { choice, drawer, fill, h } from "./dom.js";
 import { Features } from "./features.js";
 import { FilterPanel, FilterRunner } from "./filter.js";
-import { date, day, duration, figures } from "./format.js";
+import { capital, date, day, duration, figures } from "./format.js";
 import { Isophotes } from "./isophotes.js";
 import { Look } from "./look.js";
 import { Measure } from "./measure.js";
@@ -76,7 +76,7 @@ export async function show(root, context) {
     sunRight: view.sunward_pa_deg === null ? null : (on) => { sky.setTurned(on ? 270 - /** @type {number} */ (view.sunward_pa_deg) : 0); caption(); },
   });
   const centre = new CentrePad(grid, () => { runner.changed(); unrolled.refresh(); sky.draw("above"); });
-  const panel = new FilterPanel({ methods: methods.filter((m) => m.name !== "temporal-ratio" || context.campaign.nights.length > 1), nights: context.campaign.nights.filter((n) => n.has_stack && n.id !== night.id), scale_arcsec: view.scale_arcsec, changed: () => { runner.changed(); refresh(); unrolled.refresh(); } });
+  const panel = new FilterPanel({ methods: methods.filter((m) => !m.needs_other_night || context.campaign.nights.length > 1), nights: context.campaign.nights.filter((n) => n.has_stack && n.id !== night.id), scale_arcsec: view.scale_arcsec, changed: () => { runner.changed(); refresh(); unrolled.refresh(); } });
   const blink = new Blink(view.layers.filter((l) => l.name !== "sigma"), { changed: () => { runner.refresh(); refresh(); }, announce: context.announce });
   const runner = new FilterRunner(view, sky, {
     filter: () => panel.filter, centre: () => centre.step(), layers: () => (blink.on ? blink.chosen : [layer]), twin: () => twinMode !== "off",
@@ -110,7 +110,7 @@ export async function show(root, context) {
     const result = runner.results.get(name);
     const method = result && methods.find((m) => m.name === result.name);
     const title = (twin ? titleOf("twin") : titleOf(name)) + (method ? `: ${method.title}` : "");
-    return { layer: twin ? "twin" : name, raster: result ? (twin ? result.twin : result.night) : null, title, twin };
+    return { layer: twin ? "twin" : name, raster: result ? (twin ? result.twin : result.night) : null, title: capital(title), twin };
   }
   /** @type {string} */
   let seenResult = "";
@@ -118,9 +118,9 @@ export async function show(root, context) {
     const name = shownLayer();
     const result = runner.results.get(name);
     const key = result ? `${name} ${result.key} ${result.head.x_px} ${result.head.y_px} ${result.head.level}` : "plain";
-    if (key !== seenResult && (result || sampled)) {
+    if (key !== seenResult) {
       seenResult = key;
-      if (result) look.show({ name: result.name, values: result.head.values, unit: result.head.unit, plain: false }, thinned(result.night.values), [result.head.low, result.head.high]);
+      if (result) look.show({ name: result.name, values: result.head.values, unit: result.head.unit, plain: false }, thinned(result.night.values), result.head);
       else showPlain();
       panel.say(result?.head ?? null);
     }
@@ -132,14 +132,14 @@ export async function show(root, context) {
     caption();
   }
 
-  /** @type {Float32Array|null} */
-  let plainSample = null;
+  /** Coarse values for the histogram. */
+  let plainSample = new Float32Array(0);
   function showPlain() {
     const own = view.layers.find((l) => l.name === "night");
-    if (plainSample) look.show({ name: "", values: "level", unit: own?.unit ?? "e⁻/s", plain: true }, plainSample, own ? [own.low, own.high] : null);
+    look.show({ name: "", values: "level", unit: own?.unit ?? "e⁻/s", plain: true }, plainSample, own ?? null);
   }
   const everywhere = { x0: 0, y0: 0, x1: view.width_px - 1, y1: view.height_px - 1 };
-  /** The first tiles give the stretch. */
+  /** The coarsest tiles make the histogram, and the stretch where the server advises none. */
   function sample() {
     if (sampled) return;
     const held = tiles.touching("night", tiles.coarsest, everywhere).map((p) => tiles.floats.get(`${p.layer}/${p.level}/${p.column}/${p.row}`));
@@ -150,14 +150,14 @@ export async function show(root, context) {
     for (const v of all) { joined.set(v, at); at += v.length; }
     plainSample = joined;
     sampled = true;
-    refresh();
+    if (seenResult === "plain") showPlain();
   }
 
   // --- the page
   const button = (/** @type {string} */ words, /** @type {string} */ label, /** @type {() => void} */ run) => h("button", { type: "button", "aria-label": label, title: label, onclick: run }, words);
   const swapButton = h("button", { type: "button", "aria-pressed": "false", title: "Also while the key T is held", onclick: () => swap(!swapped) }, "Show the twin");
   const working = h("span", { class: "working small muted", hidden: true }, "working…");
-  const layers = choice("Layer", view.layers.filter((l) => !l.name.startsWith("twin") || l.name === "twin-smooth").map((l) => [l.name, l.title]), layer, (name) => {
+  const layers = choice("Layer", view.layers.filter((l) => !l.name.startsWith("twin") || l.name === "twin-smooth").map((l) => [l.name, capital(l.title)]), layer, (name) => {
     layer = name;
     runner.refresh();
     refresh();

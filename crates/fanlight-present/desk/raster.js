@@ -7,8 +7,9 @@
 const BAND_PX = 131072;
 
 export class Raster {
-  /** @param {FrameHead} head @param {Float32Array} values */
-  constructor(head, values) {
+  /** @param {FrameHead} head @param {Float32Array} values @param {Raster|null} [before]  shown until this one is painted, and then painted over */
+  constructor(head, values, before = null) {
+    /** @type {FrameHead} */
     this.head = head;
     this.values = values;
     /** What is shown. @type {HTMLCanvasElement|null} */
@@ -16,10 +17,25 @@ export class Raster {
     this.frontKey = "";
     /** What is being painted. @type {{canvas: HTMLCanvasElement, key: string, row: number}|null} */
     this.back = null;
+    /** @type {{canvas: HTMLCanvasElement, head: FrameHead}|null} */
+    this.before = null;
+    if (before) this.#follow(before);
+  }
+
+  /** @param {Raster} before */
+  #follow(before) {
+    this.before = before.front ? { canvas: before.front, head: before.head } : before.before;
+    const spare = before.back?.canvas;
+    if (spare && this.#fits(spare)) this.back = { canvas: spare, key: "", row: 0 };
+  }
+
+  /** @param {HTMLCanvasElement} canvas */
+  #fits(canvas) {
+    return canvas.width === this.head.width_px && canvas.height === this.head.height_px;
   }
 
   held_bytes() {
-    const canvases = (this.front ? 1 : 0) + (this.back ? 1 : 0);
+    const canvases = (this.front ? 1 : 0) + (this.back ? 1 : 0) + (this.before ? 1 : 0);
     return this.values.byteLength * (1 + canvases);
   }
 
@@ -43,7 +59,8 @@ export class Raster {
       context.putImageData(image, 0, row);
       this.back.row += n;
     }
-    const old = this.front;
+    const old = this.front ?? (this.before && this.#fits(this.before.canvas) ? this.before.canvas : null);
+    this.before = null;
     this.front = this.back.canvas;
     this.frontKey = painter.key;
     this.back = old ? { canvas: old, key: "", row: 0 } : null;
@@ -52,11 +69,12 @@ export class Raster {
 
   /** @param {CanvasRenderingContext2D} context @param {Affine} t  from stack pixels to the canvas's own */
   draw(context, t) {
-    if (!this.front) return;
-    const { head } = this;
+    const canvas = this.front ?? this.before?.canvas;
+    if (!canvas) return;
+    const head = this.front ? this.head : this.before?.head ?? this.head;
     const size = 2 ** head.level;
     context.setTransform(t.a, t.b, t.c, t.d, t.e, t.f);
-    context.drawImage(this.front, head.x_px - 0.5, head.y_px - 0.5, head.width_px * size, head.height_px * size);
+    context.drawImage(canvas, head.x_px - 0.5, head.y_px - 0.5, head.width_px * size, head.height_px * size);
   }
 
   /** @param {number} x @param {number} y  stack pixels */

@@ -15,6 +15,7 @@ export class Readout {
       place: this.#cell("RA, Dec"), rho: this.#cell("ρ"), pa: this.#cell("PA"), light: this.#cell("Surface brightness"), noise: this.#cell("S/N per pixel"), filter: this.#cell("Filtered"),
     };
     this.root = h("dl", { class: "readout", "aria-label": "Values under the cursor" }, ...Object.values(this.cells).map((c) => c.row));
+    this.cells.filter.row.hidden = true;
     this.due = 0;
   }
 

@@ -349,7 +349,7 @@ export class SkyView {
     };
     glass.addEventListener("pointerup", up);
     glass.addEventListener("pointercancel", up);
-    glass.addEventListener("wheel", (e) => {
+    pane.glass.addEventListener("wheel", (e) => {
       if (!inside(at(e)) || !this.pose) return;
       e.preventDefault();
       const lines = e.deltaMode === 1 ? 33 : e.deltaMode === 2 ? 400 : 1;

@@ -39,7 +39,8 @@
  * @property {Values} values
  * @property {number} low
  * @property {number} high
- * @property {boolean} has_twin
+ * @property {number} [soft]
+ * @property {boolean} [has_twin]
  *
  * @typedef {object} View
  * @property {number} id
@@ -80,12 +81,12 @@
  * @typedef {object} Method
  * @property {string} name
  * @property {string} title
- * @property {string} what
+ * @property {string} [what]
  * @property {string} artefacts
  * @property {string} source
  * @property {string} brightness
  * @property {Values} values
- * @property {boolean} local
+ * @property {boolean} needs_other_night
  * @property {Setting[]} settings
  *
  * @typedef {{x_px: number, y_px: number, width_px: number, height_px: number}} Window

@@ -31,6 +31,7 @@ export class Unrolled {
     this.outer = Math.max(Math.min(area?.outer_arcsec ?? edge, edge), 2 * this.inner);
     this.log = true;
     this.divided = true;
+    this.timer = 0;
     /** @type {Frame|null} */
     this.frame = null;
     this.queue = api.latest(
@@ -52,10 +53,17 @@ export class Unrolled {
   }
 
   stop() {
+    clearTimeout(this.timer);
     this.queue.stop();
   }
 
+  /** Asks anew once the sliders rest: the sky comes first. */
   refresh() {
+    clearTimeout(this.timer);
+    this.timer = setTimeout(() => this.#ask(), 160);
+  }
+
+  #ask() {
     if (!this.details.open) return;
     const { method, settings, against } = this.o.filter();
     const { dx_px, dy_px } = this.o.centre();
