@@ -78,11 +78,11 @@ function along(points) {
   });
 }
 
-/** Only red, and never bright: the eye's lightness of the colour, dimmed. @param {number[]} rgb */
+/** Only red, and never bright: as much of it as the colour is light to the eye. @param {number[]} rgb */
 function reddened([r, g, b]) {
   const linear = [r, g, b].map((c) => (c / 255 <= 0.04045 ? c / 255 / 12.92 : ((c / 255 + 0.055) / 1.055) ** 2.4));
   const luminance = 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2];
-  return [coded(0.62 * luminance), 0, 0];
+  return [Math.round(205 * Math.max(Math.cbrt(luminance) - 0.1, 0) / 0.9), 0, 0];
 }
 
 /** @type {Map<string, Uint32Array>} */

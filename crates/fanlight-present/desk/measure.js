@@ -10,6 +10,8 @@ import { inks, memory } from "./theme.js";
 
 const NAME = "fanlight-desk-observer";
 const STEP_DEG = 2;
+/** Least distance between handles. */
+const APART_PX = 27;
 
 /** @typedef {"pa"|"width"|"inner"|"outer"} Part */
 
@@ -223,34 +225,42 @@ export class Measure {
     this.#set("pa", s.pa_deg);
   }
 
-  /** @param {Part} part @param {(x: number, y: number) => [number, number]} project @returns {[number, number]} */
+  /**
+   * Where a handle stands: on what it moves, or beside it where handles would cover one another.
+   * @param {Part} part @param {(x: number, y: number) => [number, number]} project @returns {[number, number]}
+   */
   #place(part, project) {
     const { grid, pose } = this.sky;
     const s = this.sector;
+    const apart = APART_PX * (pose?.scale ?? 1);
+    const outer = Math.max(s.outer_arcsec, s.inner_arcsec + apart);
     const at = (/** @type {number} */ pa, /** @type {number} */ rho) => project(...grid.atPolar(pa, rho));
     if (part === "inner") return at(s.pa_deg, s.inner_arcsec);
-    if (part === "outer") return at(s.pa_deg, s.outer_arcsec);
-    if (part === "width") return at(s.pa_deg + s.width_deg / 2, (s.inner_arcsec + s.outer_arcsec) / 2);
-    return at(s.pa_deg, s.outer_arcsec + 30 * (pose?.scale ?? 1));
+    if (part === "outer") return at(s.pa_deg, outer);
+    if (part === "pa") return at(s.pa_deg, outer + apart);
+    const middle = (s.inner_arcsec + s.outer_arcsec) / 2;
+    const least = (2 * Math.asin(Math.min(apart / (2 * middle), 0.7)) * 180) / Math.PI;
+    return at(s.pa_deg + Math.max(s.width_deg / 2, least), Math.max(middle, apart));
   }
 
   /** @param {Part} part */
   #handle(part) {
     const handle = h("div", { class: `sky-handle ${part}`, role: "slider", tabindex: 0, "aria-label": LABELS[part], hidden: true });
-    handle.addEventListener("pointerdown", (e) => {
-      handle.setPointerCapture(e.pointerId);
-      handle.focus({ preventScroll: true });
-      e.preventDefault();
-    });
-    handle.addEventListener("pointermove", (e) => {
-      if (!handle.hasPointerCapture(e.pointerId)) return;
+    const under = (/** @type {PointerEvent} */ e) => {
       const r = this.sky.panes[0].glass.getBoundingClientRect();
       const [x, y] = apply(inverse(this.sky.transform()), e.clientX - r.left, e.clientY - r.top);
       const p = this.sky.grid.polar(x, y);
-      if (part === "pa") this.#set("pa", p.pa_deg);
-      else if (part === "width") this.#set("width", 2 * Math.abs(wrapped(p.pa_deg - this.sector.pa_deg)));
-      else this.#set(part, p.rho_arcsec);
+      return part === "pa" ? p.pa_deg : part === "width" ? 2 * Math.abs(wrapped(p.pa_deg - this.sector.pa_deg)) : p.rho_arcsec;
+    };
+    // a handle may be taken beside what it moves
+    let beside = 0;
+    handle.addEventListener("pointerdown", (e) => {
+      handle.setPointerCapture(e.pointerId);
+      handle.focus({ preventScroll: true });
+      beside = under(e) - this.#value(part);
+      e.preventDefault();
     });
+    handle.addEventListener("pointermove", (e) => { if (handle.hasPointerCapture(e.pointerId)) this.#set(part, under(e) - beside); });
     handle.addEventListener("keydown", (e) => {
       const sign = { ArrowLeft: -1, ArrowDown: -1, ArrowRight: 1, ArrowUp: 1, PageDown: -5, PageUp: 5 }[e.key];
       if (!sign) return;

@@ -176,8 +176,8 @@ export async function show(root, context) {
     refresh();
   }
   const toolbar = h("div", { class: "toolbar", role: "group", "aria-label": "Sky" },
-    h("div", { class: "group" }, button("−", "Smaller (key −)", () => sky.zoom(Math.SQRT1_2)), button("+", "Larger (key +)", () => sky.zoom(Math.SQRT2)), button("Whole", "The whole stack (key 0)", () => sky.fit()),
-      button("Comet", "To the comet", () => { if (sky.pose) sky.setPose({ ...sky.pose, east: 0, north: 0 }); }), button("1:1", "One pixel of the stack for each of the screen", () => { if (sky.pose) sky.setPose({ ...sky.pose, scale: grid.arcsec_per_px * sky.panes[0].ratio }); })),
+    h("div", { class: "group" }, button("−", "Smaller (key −)", () => sky.zoom(Math.SQRT1_2)), button("+", "Larger (key +)", () => sky.zoom(Math.SQRT2)), button("Whole", "Whole stack (key 0)", () => sky.fit()),
+      button("Comet", "Comet into the middle", () => { if (sky.pose) sky.setPose({ ...sky.pose, east: 0, north: 0 }); }), button("1:1", "1:1, one pixel of the stack for each of the screen", () => { if (sky.pose) sky.setPose({ ...sky.pose, scale: grid.arcsec_per_px * sky.panes[0].ratio }); })),
     h("div", { class: "group" }, layers.field, hasTwin ? twin.field : h("p", { class: "small" }, "This night has no twin: structure was not analysed."), hasTwin && swapButton, working));
   const captionText = h("p", { class: "caption" });
   function caption() {

@@ -15,7 +15,7 @@ import { inks } from "./theme.js";
 import { timings } from "./timings.js";
 
 /** Script that painting may take of one frame, ms. */
-const PAINT_MS = 4;
+const PAINT_MS = 3;
 const RIM = 34;
 /** Lines drawn over pictures. @typedef {(c: CanvasRenderingContext2D, project: (x: number, y: number) => [number, number], pane: Pane) => void} Lines */
 /** What a pane shows: a layer's tiles, or a filtered picture. @typedef {{layer: string, raster: Raster|null, title: string, twin: boolean}} Picture */
@@ -240,6 +240,8 @@ export class SkyView {
     c.beginPath();
     c.rect(Math.round(box.x * ratio), Math.round(box.y * ratio), Math.round(box.width * ratio), Math.round(box.height * ratio));
     c.clip();
+    c.fillStyle = inks().wash;
+    c.fill();
     const t = this.transform();
     const device = { a: t.a * ratio, b: t.b * ratio, c: t.c * ratio, d: t.d * ratio, e: t.e * ratio, f: t.f * ratio };
     // enlarged four times and more, pixels are shown as they are

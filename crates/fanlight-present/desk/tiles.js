@@ -82,6 +82,8 @@ export class Tiles {
     /** What could not be had is not asked for again. @type {Set<string>} */
     this.refused = new Set();
     this.coarsest = view.levels.length - 1;
+    /** What tiles are painted in, used again. @type {ImageData|null} */
+    this.scratch = null;
   }
 
   held_bytes() {
@@ -206,7 +208,7 @@ export class Tiles {
       this.want(place);
       let at = place;
       for (;;) {
-        const painted = this.#painted(at, painter, at.level >= level + 2 ? Infinity : until);
+        const painted = this.#painted(at, painter, at.level >= level + 3 ? Infinity : until);
         if (painted) {
           chosen.set(name(at), { place: at, painted });
           break;
@@ -224,6 +226,12 @@ export class Tiles {
     return sharp;
   }
 
+  /** @param {number} width @param {number} height */
+  #scratch(width, height) {
+    if (this.scratch?.width !== width || this.scratch.height !== height) this.scratch = new ImageData(width, height);
+    return this.scratch;
+  }
+
   /** @param {Place} place @param {Painter} painter @param {number} until @returns {Painted|null} */
   #painted(place, painter, until) {
     const key = name(place);
@@ -234,7 +242,7 @@ export class Tiles {
     const { width, height } = floats;
     const canvas = held?.canvas ?? document.createElement("canvas");
     if (!held) [canvas.width, canvas.height] = [width + 2, height + 2];
-    const image = new ImageData(width + 2, height + 2);
+    const image = this.#scratch(width + 2, height + 2);
     const out = new Uint32Array(image.data.buffer);
     const stride = width + 2;
     const side = this.view.tile_px;
