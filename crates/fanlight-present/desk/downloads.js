@@ -3,7 +3,7 @@
 import { h } from "./dom.js";
 import { inks } from "./theme.js";
 
-const STYLES = ["fill", "stroke", "stroke-width", "stroke-dasharray", "stroke-linecap", "stroke-linejoin", "opacity", "fill-opacity", "font-family", "font-size", "font-weight", "text-anchor", "dominant-baseline"];
+const STYLES = ["display", "fill", "stroke", "stroke-width", "stroke-dasharray", "stroke-linecap", "stroke-linejoin", "opacity", "fill-opacity", "font-family", "font-size", "font-weight", "text-anchor", "dominant-baseline"];
 
 /** @param {Blob} blob @param {string} name */
 export function save(blob, name) {

@@ -178,7 +178,7 @@ export class Features {
       const points = mark.ridge.map((p) => project(...grid.atPolar(p.pa_deg, p.rho_arcsec)));
       if (mark === this.chosen) {
         c.strokeStyle = inks().overDark;
-        c.lineWidth = 7;
+        c.lineWidth = 5.5;
         c.beginPath();
         points.forEach(([x, y], i) => (i ? c.lineTo(x, y) : c.moveTo(x, y)));
         c.stroke();
@@ -190,16 +190,16 @@ export class Features {
       const far = Math.hypot(end[0] - mx, end[1] - my) || 1;
       const why = /twin/.test(mark.feature.because ?? "") ? "explained by the twin" : "artefact";
       const words = String(mark.number) + (mark.drawn === "artefact" && !pane.picture?.twin ? `: ${why}` : "");
-      this.#label(c, words, end[0] + ((end[0] - mx) / far) * 12, end[1] + ((end[1] - my) / far) * 12);
+      this.#label(c, words, mx, end[0] + ((end[0] - mx) / far) * 12, end[1] + ((end[1] - my) / far) * 12);
     }
   };
 
-  /** @param {CanvasRenderingContext2D} c @param {string} words @param {number} x @param {number} y */
-  #label(c, words, x, y) {
+  /** @param {CanvasRenderingContext2D} c @param {string} words @param {number} middle  long words run away from it @param {number} x @param {number} y */
+  #label(c, words, middle, x, y) {
     const colours = inks();
-    c.font = "700 13px system-ui, sans-serif";
+    c.font = `700 ${13 * colours.rem}px system-ui, sans-serif`;
     c.textBaseline = "middle";
-    c.textAlign = words.length > 3 && x < 0.5 * c.canvas.width / (devicePixelRatio || 1) ? "left" : words.length > 3 ? "right" : "center";
+    c.textAlign = words.length < 4 ? "center" : x < middle ? "right" : "left";
     c.lineJoin = "round";
     c.lineWidth = 3.5;
     c.strokeStyle = colours.overDark;

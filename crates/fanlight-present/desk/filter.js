@@ -12,8 +12,8 @@ import { capital, day, figures } from "./format.js";
 import { Raster } from "./raster.js";
 import { timings } from "./timings.js";
 
-/** Pixels of one answer at most: beyond, a coarser level is asked. */
-const MOST_PX = 2.6e6;
+/** Pixels of all layers' pictures at most: beyond, a coarser level is asked. */
+const MOST_PX = 1.8e6;
 /** Share of what is seen that is worked out around it. */
 const MARGIN = 0.12;
 
@@ -91,7 +91,7 @@ export class FilterRunner {
     };
     const wide = () => rect(MARGIN);
     const top = this.view.levels.length - 1;
-    while (level < top && (wide().width_px * wide().height_px) / 4 ** level > MOST_PX) level += 1;
+    while (level < top && (wide().width_px * wide().height_px) / 4 ** level > MOST_PX / layers.length) level += 1;
     const needed = rect(0);
     if (needed.width_px <= 0 || needed.height_px <= 0) return;
     const stale = layers.find((layer) => !this.#serves(layer, key, level, needed));
@@ -184,7 +184,7 @@ export class FilterPanel {
       return;
     }
     const coarse = head.exact ? "" : " Worked out on a coarser grid than the screen's: fine detail is missing.";
-    this.how.textContent = `${head.words}.${coarse} ${figures(head.milliseconds, 2)} ms.`.replace("..", ".");
+    this.how.textContent = `${capital(head.words)}.${coarse} ${figures(head.milliseconds, 2)} ms.`.replace("..", ".");
   }
 
   #show() {

@@ -83,7 +83,7 @@ export const km = (v) => `${fixed(v >= 1000 ? Number(v.toPrecision(3)) : v, v < 
 export const arcsec = (v) => `${fixed(v, Math.abs(v) < 10 ? 2 : 1)}″`;
 
 /** @param {number} v */
-export const degrees = (v) => `${fixed(v, 1)}°`;
+export const degrees = (v) => `${fixed(v > 359.95 ? 0 : v, 1)}°`;
 
 /** @param {number} v degrees to [0, 360) */
 export const turn = (v) => ((v % 360) + 360) % 360;

@@ -148,7 +148,7 @@ export class Isophotes {
     const colours = inks();
     /** @type {[number, number][]} */
     const taken = [];
-    c.font = "12px system-ui, sans-serif";
+    c.font = `${12 * colours.rem}px system-ui, sans-serif`;
     c.textAlign = "center";
     c.textBaseline = "middle";
     const clear = (/** @type {[number, number]} */ [x, y]) => x > box.x + 22 && x < box.x + box.width - 22 && y > box.y + 12 && y < box.y + box.height - 12

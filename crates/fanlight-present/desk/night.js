@@ -50,11 +50,19 @@ export async function show(root, context) {
     fill(root, h("h2", null, date(night.mid_utc)), h("p", null, night.unusable ?? "This night has no stack to show."), h("p", { class: "muted" }, "Its frames and what was measured are still in the ledger."));
     return () => {};
   }
-  const [view, record, methods] = await Promise.all([api.view(night.id), api.record(night.id), api.methods()]);
+  const others = Promise.all([api.record(night.id), api.methods()]);
+  others.catch(() => {});
+  const view = await api.view(night.id);
   const grid = new Grid(view);
+  const failed = context.fail;
+  const tiles = new Tiles(view, () => {}, failed);
+  // the first picture is on its way while the rest is read
+  const everywhere = { x0: 0, y0: 0, x1: view.width_px - 1, y1: view.height_px - 1 };
+  for (const place of tiles.touching("night", tiles.coarsest, everywhere)) tiles.want(place);
+  tiles.fetch();
+  const [record, methods] = await others;
   const has = (/** @type {string} */ name) => view.layers.some((l) => l.name === name);
   const hasTwin = has("twin");
-  const failed = context.fail;
   const fileName = `night-${night.mid_utc.slice(0, 10)}`;
 
   // --- what is chosen
@@ -65,7 +73,6 @@ export async function show(root, context) {
   let sampled = false;
 
   // --- parts
-  const tiles = new Tiles(view, () => { sample(); sky.draw("below"); readout.refresh(); }, failed);
   const sky = new SkyView(grid, tiles, () => look.painter());
   const isophotes = new Isophotes(sky, record);
   const features = new Features(record, sky, context.announce);
@@ -127,7 +134,7 @@ export async function show(root, context) {
     const swap = swapped && hasTwin;
     const beside = twinMode === "beside" && hasTwin;
     sky.soon = () => (result ? [] : [...(twinMode === "held" ? ["twin"] : []), ...(blink.on ? blink.chosen : [])]);
-    sky.show(picture(name, swap && !beside), beside ? picture(name, true) : null);
+    sky.show(picture(name, swap), beside ? picture(name, !swap) : null);
     isophotes.refresh();
     caption();
   }
@@ -138,7 +145,6 @@ export async function show(root, context) {
     const own = view.layers.find((l) => l.name === "night");
     look.show({ name: "", values: "level", unit: own?.unit ?? "e⁻/s", plain: true }, plainSample, own ?? null);
   }
-  const everywhere = { x0: 0, y0: 0, x1: view.width_px - 1, y1: view.height_px - 1 };
   /** The coarsest tiles make the histogram, and the stretch where the server advises none. */
   function sample() {
     if (sampled) return;
@@ -169,7 +175,7 @@ export async function show(root, context) {
     runner.refresh();
   });
   function swap(/** @type {boolean} */ on) {
-    swapped = on && twinMode === "held";
+    swapped = on && twinMode !== "off";
     swapButton.setAttribute("aria-pressed", String(swapped));
     swapButton.textContent = swapped ? "Show the night" : "Show the twin";
     swapButton.hidden = twinMode !== "held";
@@ -225,7 +231,7 @@ export async function show(root, context) {
       radial.setCursor(p.rho_arcsec);
     });
   }
-  sky.clicked = (x, y, reach) => { if (!features.clickedAt(x, y, reach)) context.announce(readout.words()); };
+  sky.clicked = (x, y, reach, byKey) => { if (!features.clickedAt(x, y, reach) && byKey) context.announce(readout.words()); };
   features.onChosen = (mark) => { if (mark) features.evidence.scrollIntoView({ block: "nearest" }); };
   /** @param {KeyboardEvent} e */
   function key(e) {
@@ -234,11 +240,7 @@ export async function show(root, context) {
     if (typing) return;
     if (e.key === "t" || e.key === "T") {
       if (e.type === "keydown" && e.repeat) return;
-      if (hasTwin && twinMode === "beside" && e.type === "keydown") {
-        twinMode = "held";
-        twin.select.value = "held";
-      }
-      if (hasTwin) swap(e.type === "keydown");
+      swap(e.type === "keydown");
     } else if (e.type === "keydown" && !e.repeat && (e.key === "b" || e.key === "B")) {
       blink.turn(!blink.on);
     }
@@ -254,9 +256,9 @@ export async function show(root, context) {
   document.addEventListener("keyup", key);
   document.addEventListener("keydown", undoKey);
 
+  tiles.arrived = () => { sample(); sky.draw("below"); readout.refresh(); };
   swap(false);
-  for (const place of tiles.touching("night", tiles.coarsest, everywhere)) tiles.want(place);
-  tiles.fetch();
+  sample();
   measure.load();
   unrolled.refresh();
 

@@ -4,7 +4,7 @@ import { downloads } from "./downloads.js";
 import { fill, h, newId, s } from "./dom.js";
 import { figures, known, plain, roundBelow } from "./format.js";
 
-const [LEFT, RIGHT, TOP, BOTTOM] = [62, 14, 12, 44];
+const [LEFT, RIGHT, TOP, BOTTOM] = [62, 20, 12, 44];
 
 /**
  * @typedef {{label: string, log?: boolean, down?: boolean, min?: number, max?: number, unit?: string, ticks?: [number, string][], say?: (v: number) => string}} Axis  down: small values on top, as magnitudes

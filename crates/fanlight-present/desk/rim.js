@@ -10,7 +10,7 @@ import { km, plain, roundBelow } from "./format.js";
 import { direction } from "./pose.js";
 
 /** @typedef {{x: number, y: number, width: number, height: number}} Box  the picture inside its rim, CSS pixels */
-/** @typedef {{ink: string, sun: string, first: string, paper: string}} Inks */
+/** @typedef {{rem: number, ink: string, sun: string, first: string, paper: string}} Inks */
 
 const LETTER = 20;
 const SPACING = 30;
@@ -75,7 +75,7 @@ export function drawRim(c, box, view, turned_deg, inks) {
   });
   part(marks, 4 * (w + k + 2 * LETTER));
   c.save();
-  c.font = "700 14px system-ui, sans-serif";
+  c.font = `700 ${14 * inks.rem}px system-ui, sans-serif`;
   c.textAlign = "center";
   c.textBaseline = "middle";
   c.lineWidth = 1.6;

@@ -74,7 +74,7 @@ export class SkyView {
     this.cursor = store(/** @type {{x: number, y: number}|null} */ (null));
     /** Told when place or scale changed. */
     this.moved = store(/** @type {Pose|null} */ (null));
-    /** Clicks that did not drag, pixels of the stack. @type {(x: number, y: number, reach_px: number) => void} */
+    /** Clicks that did not drag, and Enter; pixels of the stack. @type {(x: number, y: number, reach_px: number, byKey: boolean) => void} */
     this.clicked = () => {};
     /** @type {Lines[]} */
     this.lines = [];
@@ -347,7 +347,7 @@ export class SkyView {
       if (!down.delete(e.pointerId) || e.type === "pointercancel" || dragged > 3 || !this.pose) return;
       const [x, y] = this.under(at(e).x, at(e).y);
       this.cursor.set({ x, y });
-      this.clicked(x, y, (12 * this.pose.scale) / this.grid.arcsec_per_px);
+      this.clicked(x, y, (12 * this.pose.scale) / this.grid.arcsec_per_px, false);
     };
     glass.addEventListener("pointerup", up);
     glass.addEventListener("pointercancel", up);
@@ -382,7 +382,7 @@ export class SkyView {
       this.cursor.set({ x: view.centre_x_px, y: view.centre_y_px });
     } else if (e.key === "Enter") {
       const at = this.cursor.get();
-      if (at) this.clicked(at.x, at.y, (12 * this.pose.scale) / this.grid.arcsec_per_px);
+      if (at) this.clicked(at.x, at.y, (12 * this.pose.scale) / this.grid.arcsec_per_px, true);
     } else {
       return;
     }

@@ -48,7 +48,7 @@ export function inks() {
 function readInks() {
   const style = getComputedStyle(document.documentElement);
   const of = (/** @type {string} */ role) => style.getPropertyValue(`--${role}`).trim();
-  return { paper: of("paper"), ink: of("ink"), muted: of("muted"), rule: of("rule"), sun: of("sun"), first: of("first"), second: of("second"), warn: of("warn"), wash: of("wash"), overPale: of("over-pale"), overDark: of("over-dark") };
+  return { rem: parseFloat(style.fontSize) / 16 || 1, paper: of("paper"), ink: of("ink"), muted: of("muted"), rule: of("rule"), sun: of("sun"), first: of("first"), second: of("second"), warn: of("warn"), wash: of("wash"), overPale: of("over-pale"), overDark: of("over-dark") };
 }
 
 /** Applies and keeps the choice, and follows the system's where none was made. */

@@ -8,8 +8,8 @@
 /** @import { Affine } from "./pose.js" */
 import * as api from "./api.js";
 
-const FLOAT_BYTES = 64e6;
-const PAINTED_BYTES = 48e6;
+const FLOAT_BYTES = 48e6;
+const PAINTED_BYTES = 40e6;
 const AT_ONCE = 6;
 /** So far, in screen pixels, tiles reach under their neighbours: no seam where the canvas blends their edges. */
 const UNDER = 0.6;
