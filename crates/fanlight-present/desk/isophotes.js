@@ -67,7 +67,7 @@ export class Isophotes {
     const [i0, j0] = [Math.floor(left / size), Math.floor(top / size)];
     const [width, height] = [Math.min(Math.ceil(right / size), levelSize.width_px) - i0, Math.min(Math.ceil(bottom / size), levelSize.height_px) - j0];
     if (width < 4 || height < 4) return;
-    const layers = this.sky.panes.flatMap((p) => (p.picture ? [p.picture.layer] : []));
+    const layers = this.sky.panes.flatMap((p) => (p.picture && p.picture.layer !== "sigma" ? [p.picture.layer] : []));
     const grids = [];
     for (const layer of layers) {
       const cells = new Float32Array(width * height).fill(NaN);

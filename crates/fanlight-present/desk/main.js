@@ -86,7 +86,9 @@ function chosen() {
 function drawHeader() {
   const { view } = route();
   const night = chosen();
+  const focused = nav.contains(document.activeElement);
   fill(nav, ...Object.entries(VIEWS).map(([name, v]) => h("a", { href: v.ofNight && night ? `#/${name}/${night.id}` : `#/${name}`, "aria-current": name === view ? "page" : null }, v.words)));
+  if (focused) /** @type {HTMLElement|null} */ (nav.querySelector("[aria-current]"))?.focus();
   const nights = campaign?.nights ?? [];
   const at = nights.findIndex((n) => n.id === night?.id);
   // the select stays the same element, so that focus stays too

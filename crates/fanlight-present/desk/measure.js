@@ -203,8 +203,11 @@ export class Measure {
 
   #showRows() {
     if (!this.list || !this.undoButton || !this.redoButton) return;
+    const { activeElement: focused } = document;
     this.undoButton.disabled = this.past.length === 0;
     this.redoButton.disabled = this.future.length === 0;
+    if (focused === this.undoButton && this.undoButton.disabled) this.redoButton.focus();
+    if (focused === this.redoButton && this.redoButton.disabled) this.undoButton.focus();
     if (this.rows.length === 0) {
       fill(this.list, h("li", { class: "muted" }, "None yet."));
       return;
@@ -214,8 +217,11 @@ export class Measure {
       const words = `PA ${degrees(r.pa_deg)}, ${fixed(r.width_deg, 0)}° wide, ${arcsec(r.inner_arcsec)} to ${arcsec(r.outer_arcsec)}: contrast ${percentError(r.contrast, r.contrast_err)}; by eye ${probability(r.probability_by_eye)}`;
       return h("li", { class: undone ? "undone" : "" }, h("p", null, h("b", null, r.person), `, ${date(r.made_utc)}${undone ? " (undone)" : ""}`), h("p", null, words), r.note && h("p", { class: "muted" }, r.note),
         h("div", { class: "row" }, h("button", { type: "button", class: "quiet", "aria-label": `Show the sector of ${r.person} at PA ${degrees(r.pa_deg)}`, onclick: () => this.#showSector(r) }, "Show"),
-          h("button", { type: "button", class: "quiet", "aria-label": `${undone ? "Bring back" : "Undo"} the measurement of ${r.person} at PA ${degrees(r.pa_deg)}`, onclick: () => { this.past.push({ id: r.id, undone: !undone }); this.future = []; this.#mark(r.id, !undone); } }, undone ? "Bring back" : "Undo")));
+          h("button", { type: "button", class: "quiet", "data-row": r.id, "aria-label": `${undone ? "Bring back" : "Undo"} the measurement of ${r.person} at PA ${degrees(r.pa_deg)}`, onclick: () => { this.past.push({ id: r.id, undone: !undone }); this.future = []; this.#mark(r.id, !undone); } }, undone ? "Bring back" : "Undo")));
     }));
+    // a row that was drawn anew keeps the focus
+    const row = focused?.getAttribute("data-row");
+    if (row) /** @type {HTMLElement|null} */ (this.list.querySelector(`[data-row="${row}"]`))?.focus();
   }
 
   /** @param {Sector} s */

@@ -124,39 +124,47 @@ export async function show(root, context) {
   function refresh() {
     const name = shownLayer();
     const result = runner.results.get(name);
-    const key = result ? `${name} ${result.key} ${result.head.x_px} ${result.head.y_px} ${result.head.level}` : "plain";
+    const key = result ? `${name} ${result.key} ${result.head.x_px} ${result.head.y_px} ${result.head.level}` : name === "sigma" ? "errors" : "light";
     if (key !== seenResult) {
       seenResult = key;
       if (result) look.show({ name: result.name, values: result.head.values, unit: result.head.unit, plain: false }, thinned(result.night.values), result.head);
       else showPlain();
       panel.say(result?.head ?? null);
     }
-    const swap = swapped && hasTwin;
-    const beside = twinMode === "beside" && hasTwin;
+    const hasOwnTwin = hasTwin && name !== "sigma";
+    const swap = swapped && hasOwnTwin;
+    const beside = twinMode === "beside" && hasOwnTwin;
     sky.soon = () => (result ? [] : [...(twinMode === "held" ? ["twin"] : []), ...(blink.on ? blink.chosen : [])]);
     sky.show(picture(name, swap), beside ? picture(name, !swap) : null);
     isophotes.refresh();
     caption();
   }
 
-  /** Coarse values for the histogram. */
-  let plainSample = new Float32Array(0);
+  /** A layer's coarsest values, as soon as they are here. @param {string} name */
+  function coarse(name) {
+    const places = tiles.touching(name, tiles.coarsest, everywhere);
+    const held = places.flatMap((p) => tiles.floats.get(`${p.layer}/${p.level}/${p.column}/${p.row}`) ?? []);
+    if (held.length < places.length) {
+      places.forEach((p) => tiles.want(p));
+      tiles.fetch();
+      return null;
+    }
+    const joined = new Float32Array(held.reduce((n, f) => n + f.values.length, 0));
+    let at = 0;
+    for (const f of held) { joined.set(f.values, at); at += f.values.length; }
+    return joined;
+  }
+  /** The light, or its errors, without a filter. */
   function showPlain() {
-    const own = view.layers.find((l) => l.name === "night");
-    look.show({ name: "", values: "level", unit: own?.unit ?? "e⁻/s", plain: true }, plainSample, own ?? null);
+    const errors = seenResult === "errors";
+    const own = view.layers.find((l) => l.name === (errors ? "sigma" : "night"));
+    const sample = coarse(errors ? "sigma" : "night");
+    sampled = sample !== null;
+    look.show({ name: errors ? "sigma" : "", values: "level", unit: own?.unit ?? "e⁻/s", plain: !errors }, sample ?? new Float32Array(0), errors ? null : own ?? null);
   }
   /** The coarsest tiles make the histogram, and the stretch where the server advises none. */
   function sample() {
-    if (sampled) return;
-    const held = tiles.touching("night", tiles.coarsest, everywhere).map((p) => tiles.floats.get(`${p.layer}/${p.level}/${p.column}/${p.row}`));
-    if (held.some((f) => !f)) return;
-    const all = held.flatMap((f) => (f ? [f.values] : []));
-    const joined = new Float32Array(all.reduce((n, v) => n + v.length, 0));
-    let at = 0;
-    for (const v of all) { joined.set(v, at); at += v.length; }
-    plainSample = joined;
-    sampled = true;
-    if (seenResult === "plain") showPlain();
+    if (!sampled && (seenResult === "light" || seenResult === "errors")) showPlain();
   }
 
   // --- the page
@@ -258,7 +266,6 @@ export async function show(root, context) {
 
   tiles.arrived = () => { sample(); sky.draw("below"); readout.refresh(); };
   swap(false);
-  sample();
   measure.load();
   unrolled.refresh();
 

@@ -83,7 +83,7 @@ export const MARGINS = { LEFT, RIGHT, TOP, BOTTOM };
 
 /** @param {PlotOptions} o */
 export function plot(o) {
-  const [width, height] = [o.width ?? 460, o.height ?? 300];
+  const [width, height] = [o.width ?? 430, o.height ?? 300];
   const all = o.series.flatMap((series) => series.points);
   const spread = all.flatMap((p) => [p.y, ...(known(p.err) && (!o.y.log || p.y > p.err) ? [p.y - p.err, p.y + p.err] : [])]);
   const sx = scale(o.x, all.map((p) => p.x), LEFT, width - RIGHT);

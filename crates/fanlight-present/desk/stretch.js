@@ -11,6 +11,9 @@ import { figures } from "./format.js";
 /** @typedef {"asinh"|"linear"|"log"} Curve */
 /** @typedef {{curve: Curve, low: number, high: number, soft: number}} Stretch */
 
+/** Values that a stretch is taken from, at most. */
+const ENOUGH = 30000;
+
 /** @param {Float32Array} sorted @param {number} share */
 const quantile = (sorted, share) => sorted[Math.round(share * (sorted.length - 1))];
 
@@ -22,7 +25,9 @@ const quantile = (sorted, share) => sorted[Math.round(share * (sorted.length - 1
  * @returns {Stretch}
  */
 export function usual(sample, values, o) {
-  const sorted = sample.filter(Number.isFinite).sort();
+  // an odd step, so that no column is preferred
+  const step = Math.ceil(sample.length / ENOUGH) | 1;
+  const sorted = sample.filter((v, i) => i % step === 0 && Number.isFinite(v)).sort();
   if (sorted.length === 0) return { curve: "linear", low: 0, high: 1, soft: 0.1 };
   if (values === "share") return { curve: "linear", low: 0, high: 1, soft: 0.1 };
   if (values === "about_zero" || values === "about_one") {

@@ -13,7 +13,7 @@ import { Painter, usual } from "./stretch.js";
 import { isRed } from "./theme.js";
 
 const [N_PA, N_RHO] = [360, 120];
-const [WIDTH, HEIGHT] = [560, 250];
+const [WIDTH, HEIGHT] = [460, 240];
 
 export class Unrolled {
   /**
