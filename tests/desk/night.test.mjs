@@ -1,0 +1,136 @@
+// The night view, as a person uses it.
+
+import assert from "node:assert/strict";
+import { join } from "node:path";
+import { after, before, test } from "node:test";
+import { downloaded, openBrowser, openDesk, openPage, pictures } from "./support.mjs";
+
+let desk, browser, page, wrong;
+
+before(async () => {
+  desk = await openDesk();
+  browser = await openBrowser();
+  ({ page, wrong } = await openPage(browser, desk.address, { width: 1440, hash: "#/night/3" }));
+  await page.waitForSelector(".pane:not([hidden]) .pane-title");
+});
+
+after(async () => {
+  await browser?.close();
+  desk?.close();
+});
+
+const titles = () => page.$$eval(".pane:not([hidden]) .pane-title", (all) => all.map((e) => e.textContent));
+const filterChoice = () => page.getByLabel("Filter", { exact: true });
+
+test("the night stands beside its twin, oriented and scaled", async () => {
+  await page.waitForFunction(() => globalThis.deskTimings.first_picture_ms > 0);
+  const shown = await titles();
+  assert.equal(shown.length, 2);
+  assert.match(shown[1], /twin/i);
+  const text = await page.innerText("main");
+  for (const part of [/toward the Sun/, /against the orbital motion/, /″/, /km/, /30 frames/, /band r/]) assert.match(text, part);
+  await page.screenshot({ path: join(pictures, "night.png") });
+});
+
+test("a held key shows the twin in the night's place", async () => {
+  const before = await titles();
+  await page.focus(".lines");
+  await page.keyboard.down("t");
+  await page.waitForFunction((was) => document.querySelector(".pane:not([hidden]) .pane-title")?.textContent !== was, before[0]);
+  assert.match((await titles())[0], /twin/i);
+  await page.keyboard.up("t");
+  await page.waitForFunction((was) => document.querySelector(".pane:not([hidden]) .pane-title")?.textContent === was, before[0]);
+});
+
+test("the cross reads what the record's profile says", async () => {
+  await page.focus(".lines");
+  await page.keyboard.press("c");
+  for (let i = 0; i < 6; i += 1) await page.keyboard.press("Shift+ArrowUp");
+  const readout = await page.innerText(".readout");
+  assert.match(readout, /\d+h \d+m/);
+  assert.match(readout, /mag\/arcsec²/);
+  const rho = Number(/([\d.]+)″, [\d  ]+ ?km/.exec(readout)?.[1]);
+  const light = Number(/([\d.]+) e⁻\/s\/arcsec²/.exec(readout)?.[1]);
+  const record = await desk.json("api/nights/3/record");
+  const ring = record.profile.find((r) => r.inner_arcsec <= rho && rho < r.outer_arcsec);
+  assert.ok(ring, readout);
+  // one pixel of a coma with a jet of some per cent
+  assert.ok(Math.abs(light / ring.mean_e_per_s_arcsec2 - 1) < 0.3, `${light} and ${ring.mean_e_per_s_arcsec2} at ${rho}`);
+});
+
+test("every filter shows night and twin and says what it draws of its own", async () => {
+  const methods = await desk.json("api/methods");
+  for (const method of methods) {
+    await filterChoice().selectOption(method.name);
+    await page.waitForFunction((title) => document.querySelector(".pane:not([hidden]) .pane-title")?.textContent?.includes(title), method.title[0].toUpperCase() + method.title.slice(1)).catch(() => {});
+    const shown = await titles();
+    assert.ok(shown[0].toLowerCase().includes(method.title.toLowerCase()), `${method.name}: ${shown}`);
+    assert.ok((await page.innerText("main")).includes(method.artefacts.slice(0, 40)), method.name);
+    if (method.name === "rotational-gradient") await page.screenshot({ path: join(pictures, "night-gradient.png") });
+  }
+});
+
+test("a slider asks for new pixels", async () => {
+  await filterChoice().selectOption("rotational-gradient");
+  const slider = page.locator("section.tools input[type=range]").first();
+  const answered = page.waitForResponse((r) => r.url().endsWith("/enhance") && r.request().postData()?.includes("\"rotation_deg\":30"));
+  await slider.focus();
+  for (let i = 0; i < 10; i += 1) await page.keyboard.press("ArrowRight");
+  assert.equal((await answered).status(), 200);
+});
+
+test("a feature tells its evidence", async () => {
+  await page.locator(".feature").first().click();
+  const text = await page.innerText("section.tools");
+  for (const part of [/supported/, /False-alarm probability/i, /Noise: passed/, /Halves: passed/, /Centre/]) assert.match(text, part);
+});
+
+test("a sector is measured by hand, kept under a name, undone and brought back", async () => {
+  await page.getByText("A sector on the sky").click();
+  await page.waitForSelector(".result");
+  await page.waitForFunction(() => /by eye/.test(document.querySelector(".result")?.textContent ?? ""), null, { timeout: 60000 });
+  await page.focus(".sky-handle.pa");
+  await page.keyboard.press("ArrowRight");
+  await page.fill("#measured-by", "B. Tester");
+  await page.fill("#measured-note", "by eye");
+  await page.getByText("Save as my measurement").click();
+  await page.waitForFunction(() => document.querySelector(".measurements")?.textContent?.includes("B. Tester"), null, { timeout: 60000 });
+  const kept = await desk.json("api/nights/3/measurements");
+  assert.equal(kept.length, 1);
+  assert.deepEqual([kept[0].person, kept[0].note, kept[0].undone_utc], ["B. Tester", "by eye", null]);
+  assert.ok(kept[0].probability_by_eye >= kept[0].probability_alone);
+  await page.focus(".lines");
+  await page.keyboard.press("Control+z");
+  await page.waitForFunction(() => /undone/.test(document.querySelector(".measurements")?.textContent ?? ""));
+  assert.ok((await desk.json("api/nights/3/measurements"))[0].undone_utc);
+  await page.keyboard.press("Control+Shift+z");
+  await page.waitForFunction(() => !/undone/.test(document.querySelector(".measurements")?.textContent ?? ""));
+  assert.equal((await desk.json("api/nights/3/measurements"))[0].undone_utc, null);
+});
+
+test("blinking stops by the same key", async () => {
+  await page.focus(".lines");
+  await page.keyboard.press("b");
+  await page.waitForTimeout(1500);
+  await page.keyboard.press("b");
+});
+
+test("plots are saved as SVG, PNG and CSV", async () => {
+  for (const kind of ["SVG", "PNG", "CSV"]) {
+    const { name, bytes } = await downloaded(page, () => page.click(`figure.plot button[aria-label="Save Profile as ${kind}"]`));
+    assert.ok(name.endsWith(kind.toLowerCase()) && bytes.length > 200, name);
+    if (kind === "CSV") assert.match(bytes.toString().split("\n")[0], /arcsec/);
+    if (kind === "PNG") assert.equal(bytes.toString("latin1", 1, 4), "PNG");
+  }
+});
+
+test("the night before is one key away", async () => {
+  await page.focus(".lines");
+  await page.keyboard.press("[");
+  await page.waitForFunction(() => location.hash === "#/night/2");
+});
+
+test("nothing went wrong on the way", () => {
+  assert.deepEqual(wrong, []);
+  assert.doesNotMatch(desk.said(), /panicked/);
+});
