@@ -5,6 +5,7 @@
 pub mod catalogue;
 pub mod cli;
 pub mod demo;
+pub mod desk;
 pub mod enhance;
 pub mod export;
 pub mod failure;

@@ -1,0 +1,3 @@
+//! What a person does by eye and hand.
+
+pub mod own_sector;
