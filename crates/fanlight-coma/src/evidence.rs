@@ -16,6 +16,7 @@ pub mod limits;
 pub mod mode_space;
 pub mod night_model;
 pub mod nuisance;
+pub mod own_sector;
 pub mod report;
 pub mod round_blur;
 pub mod search;

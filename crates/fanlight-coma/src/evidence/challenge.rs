@@ -125,7 +125,7 @@ impl NightModel {
 }
 
 /// Nearer than this, in kernel widths, nothing is resolved.
-const RESOLVED_FWHM: f64 = 1.5;
+pub(super) const RESOLVED_FWHM: f64 = 1.5;
 
 /// A number with few digits, for sentences.
 fn short(value: f64) -> String {

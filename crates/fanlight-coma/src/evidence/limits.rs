@@ -126,17 +126,7 @@ impl NightModel {
 
     /// Contrast as seen of a wedge of height 1, averaged evenly over distance between two ends.
     pub fn mean_on_ridge(&self, wedge: &Wedge, (from_px, to_px): (f64, f64)) -> f64 {
-        let rings = &self.space.rings;
-        let values: Vec<f64> = (0..rings.len()).map(|i| self.shapes.wedge_on_ridge(i, wedge)).collect();
-        let n = 60;
-        let at = |rho: f64| {
-            let after = rings.partition_point(|r| r.rho_px < rho).clamp(1, rings.len() - 1);
-            let (a, b) = (&rings[after - 1], &rings[after]);
-            let t = ((rho - a.rho_px) / (b.rho_px - a.rho_px)).clamp(0.0, 1.0);
-            values[after - 1] * (1.0 - t) + values[after] * t
-        };
-        let step = |i: i32| from_px + (to_px - from_px) * (f64::from(i) + 0.5) / f64::from(n);
-        (0..n).map(|i| at(step(i))).sum::<f64>() / f64::from(n)
+        self.shapes.mean_on_ridge(&self.space, wedge, (from_px, to_px))
     }
 
     fn injected(

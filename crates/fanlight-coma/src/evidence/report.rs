@@ -11,7 +11,7 @@ use super::shapes::{arc_azimuth, gaussian_azimuth};
 
 /// Error of the contrast, as a share of it, since no jet or tail is quite a wedge and no shell quite an arc: contrasts of 42 simulated
 /// features of 20 times their noise and more were off by 3.7 % by the median, which is 5.5 % as one sigma, with hardly any noise in it.
-const FORM_SHARE: f64 = 0.05;
+pub(super) const FORM_SHARE: f64 = 0.05;
 /// A parameter whose derivative is under this share of the feature, in squares, changes nothing any more.
 const AT_BOUND: f64 = 1e-6;
 

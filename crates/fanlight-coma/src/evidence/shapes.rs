@@ -190,20 +190,51 @@ impl Shapes {
         (1..=MAX_MODES).map(|m| azimuth[m] * self.run_at(ring, m, &wedge.run)).sum()
     }
 
+    /// The same averaged evenly over distance between two ends.
+    pub fn mean_on_ridge(&self, space: &ModeSpace, wedge: &Wedge, (from_px, to_px): (f64, f64)) -> f64 {
+        let rings = &space.rings;
+        let values: Vec<f64> = (0..rings.len()).map(|i| self.wedge_on_ridge(i, wedge)).collect();
+        let n = 60;
+        let at = |rho: f64| {
+            let after = rings.partition_point(|r| r.rho_px < rho).clamp(1, rings.len() - 1);
+            let (a, b) = (&rings[after - 1], &rings[after]);
+            let t = ((rho - a.rho_px) / (b.rho_px - a.rho_px)).clamp(0.0, 1.0);
+            values[after - 1] * (1.0 - t) + values[after] * t
+        };
+        let step = |i: i32| from_px + (to_px - from_px) * (f64::from(i) + 0.5) / f64::from(n);
+        (0..n).map(|i| at(step(i))).sum::<f64>() / f64::from(n)
+    }
+
+    /// Full width at half maximum, before blurring, of a wedge that is as wide as seen between two distances; of one that is narrower than the
+    /// kernel lets any be, or wider than any can be told from an even rise to one side, the nearest that there is.
+    pub fn wedge_width_rad(&self, space: &ModeSpace, seen_rad: f64, wedge: &Wedge, ends_px: (f64, f64)) -> f64 {
+        let (mut low, mut high) = (4f64.to_radians(), 200f64.to_radians());
+        while high - low > 1e-3 {
+            let width_rad = 0.5 * (low + high);
+            let wider = self.wedge_width_seen_rad(space, &Wedge { width_rad, ..wedge.clone() }, ends_px) > seen_rad;
+            if wider { high = width_rad } else { low = width_rad }
+        }
+        0.5 * (low + high)
+    }
+
     /// Full width at half maximum of a wedge as seen, averaged over rings between two distances.
     pub fn wedge_width_seen_rad(&self, space: &ModeSpace, wedge: &Wedge, (from_px, to_px): (f64, f64)) -> f64 {
         let azimuth = gaussian_azimuth(wedge.width_rad);
         let rings: Vec<usize> =
             (0..space.rings.len()).filter(|i| (from_px..=to_px).contains(&space.rings[*i].rho_px)).collect();
+        let run = |m: usize| rings.iter().map(|r| self.run_at(*r, m, &wedge.run)).sum();
+        let runs: Vec<f64> = (0..=MAX_MODES).map(run).collect();
         let n = 720;
         let profile: Vec<f64> = (0..=n / 2)
             .map(|k| {
-                let psi = PI * f64::from(k) / f64::from(n / 2);
-                let of_mode = |m: usize| azimuth[m] * (m as f64 * psi).cos();
-                rings
-                    .iter()
-                    .map(|r| (0..=MAX_MODES).map(|m| of_mode(m) * self.run_at(*r, m, &wedge.run)).sum::<f64>())
-                    .sum()
+                let cos = (PI * f64::from(k) / f64::from(n / 2)).cos();
+                // cos (m + 1)ψ = 2 cos ψ cos mψ − cos (m − 1)ψ
+                let (mut before, mut now, mut sum) = (cos, 1.0, 0.0);
+                for (a, run) in azimuth.iter().zip(&runs) {
+                    sum += a * run * now;
+                    (before, now) = (now, 2.0 * cos * now - before);
+                }
+                sum
             })
             .collect();
         let floor = profile.iter().copied().fold(f64::INFINITY, f64::min);

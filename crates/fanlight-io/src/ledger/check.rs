@@ -9,7 +9,7 @@ use rusqlite::Connection;
 use super::error::{About, LedgerError};
 use super::night_file::Times;
 use super::rows::{NightRow, Tables};
-use super::{Ledger, is_same_object, object, read};
+use super::{Ledger, is_same_object, measurements, object, read};
 use crate::checksum::{sha256_bytes, sha256_file};
 
 /// Something that is wrong with a ledger.
@@ -32,7 +32,7 @@ impl fmt::Display for Problem {
 
 impl Ledger {
     /// Holds the file against SQLite's own checks, every night's rows against its record, and its record against night.json in its
-    /// folder, where that is still there. Nothing is changed.
+    /// folder, where that is still there; and what persons measured against the night that it is kept with. Nothing is changed.
     ///
     /// # Errors
     /// The file cannot be read at all.
@@ -49,6 +49,10 @@ impl Ledger {
         for night in &nights {
             let found = of_a_night(&transaction, night, object.as_deref()).about(path)?;
             problems.extend(found.into_iter().map(|what| Problem { night: Some(night.id), what }));
+        }
+        for row in measurements::rows(&transaction, measurements::Which::All).about(path)? {
+            let found = measurements::problem(&transaction, &row).about(path)?;
+            problems.extend(found.map(|what| Problem { night: row.night_id, what }));
         }
         Ok(problems)
     }

@@ -97,6 +97,20 @@ pub enum LedgerError {
         /// The number asked for.
         id: i64,
     },
+    /// A measurement that it does not have.
+    #[error("ledger {} has no measurement {id}", path.display())]
+    NoMeasurement {
+        /// The file.
+        path: PathBuf,
+        /// The number asked for.
+        id: i64,
+    },
+    /// A person's measurement that cannot be kept.
+    #[error("the measurement cannot be kept: {problem}")]
+    BadMeasurement {
+        /// What is wrong with it.
+        problem: String,
+    },
 }
 
 impl LedgerError {
@@ -121,6 +135,8 @@ impl LedgerError {
             }
             Self::BadRecord { .. } => "run `fanlight night` again to make the record anew",
             Self::NoNight { .. } => "`fanlight ledger list` says which there are",
+            Self::NoMeasurement { .. } => "it may be in another ledger; look at the night's measurements again",
+            Self::BadMeasurement { .. } => "give the name of who made it, and a sector as it was measured",
         };
         Some(text.to_owned())
     }

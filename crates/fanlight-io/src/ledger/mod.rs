@@ -11,6 +11,7 @@
 
 mod check;
 mod error;
+mod measurements;
 mod night_file;
 mod pairs;
 mod read;
@@ -20,6 +21,7 @@ mod write;
 
 pub use check::Problem;
 pub use error::LedgerError;
+pub use measurements::{MeasurementRow, NewMeasurement};
 pub use night_file::NightFile;
 pub use pairs::Pair;
 pub use rows::{ChallengeRow, FeatureRow, FrameRow, InputRow, NightRow, PhotometryRow, Side};

@@ -10,7 +10,7 @@ use super::error::{About, LedgerError};
 const APPLICATION_ID: i64 = 0x464E_4C47;
 
 /// Every step from one version to the next. Steps are added, never changed.
-const MIGRATIONS: [&str; 1] = [include_str!("version_1.sql")];
+const MIGRATIONS: [&str; 2] = [include_str!("version_1.sql"), include_str!("version_2.sql")];
 
 /// The newest version.
 pub(super) const NEWEST: i64 = MIGRATIONS.len() as i64;

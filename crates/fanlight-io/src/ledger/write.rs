@@ -14,7 +14,7 @@ use rusqlite::{Connection, TransactionBehavior, named_params, params};
 use super::error::{About, LedgerError};
 use super::night_file::NightFile;
 use super::rows::*;
-use super::{Ledger, Side, is_same_object, object, read};
+use super::{Ledger, Side, is_same_object, measurements, object, read};
 
 /// A night to be taken in.
 #[derive(Debug, Clone, Copy)]
@@ -77,6 +77,7 @@ impl Ledger {
         let out_dir = entry.night.folder().and_then(|nights| read::folder_to_text(folder, nights));
         let before = same_night(&transaction, folder, entry, out_dir.as_deref()).about(path)?;
         let mut notes = displace(&transaction, &before, out_dir.as_deref()).about(path)?;
+        let mut by_hand = Vec::new();
         let is_same_record = before.len() == 1 && before[0].record_sha256 == entry.night.sha256();
         let (id, outcome) = if is_same_record {
             let id = before[0].id;
@@ -84,17 +85,19 @@ impl Ledger {
             (id, Outcome::Unchanged)
         } else {
             let ids: Vec<i64> = before.iter().map(|night| night.id).collect();
-            // what hangs on a night goes with it
+            by_hand = measurements::of_nights(&transaction, &ids).about(path)?;
+            // what hangs on a night goes with it, but for what persons measured
             ids.iter().try_for_each(|id| delete(&transaction, *id)).about(path)?;
             let id = insert(&transaction, entry, ids.iter().min().copied(), out_dir.as_deref()).about(path)?;
             (id, if ids.is_empty() { Outcome::New } else { Outcome::Replaced(ids) })
         };
+        measurements::attach(&transaction, id, &by_hand, record.light_checksums()).about(path)?;
         notes.extend(odd_times(&transaction, entry, id).about(path)?);
         transaction.commit().about(path)?;
         Ok(Recorded { id, outcome, notes })
     }
 
-    /// Forgets nights, all or none, and returns what went.
+    /// Forgets nights, all or none, and returns what went. What persons measured on them stays, and is theirs again when they are taken in again.
     ///
     /// # Errors
     /// There is none of a number, or the file cannot be written.

@@ -14,7 +14,7 @@ use crate::broken::{Random, damage};
 use crate::data;
 
 /// A folder with a ledger and folders of nights.
-struct Desk {
+pub struct Desk {
     folder: tempfile::TempDir,
 }
 
@@ -25,7 +25,7 @@ fn fixture() -> NightRecord {
 }
 
 /// A night so many days after the fixture's, with light frames of these contents.
-fn night(days: i64, frames: &[&str]) -> NightRecord {
+pub fn night(days: i64, frames: &[&str]) -> NightRecord {
     let mut record = fixture();
     let later = |text: &str| UtcInstant::parse(text).unwrap().plus_seconds(days as f64 * 86_400.0).to_iso();
     record.mid_utc = later(&record.mid_utc);
@@ -46,24 +46,24 @@ fn night(days: i64, frames: &[&str]) -> NightRecord {
     record
 }
 
-fn now() -> UtcInstant {
+pub fn now() -> UtcInstant {
     UtcInstant::parse("2031-06-01T12:00:00Z").unwrap()
 }
 
 impl Desk {
-    fn new() -> Self {
+    pub fn new() -> Self {
         Self { folder: tempfile::tempdir().unwrap() }
     }
 
-    fn path(&self, name: &str) -> PathBuf {
+    pub fn path(&self, name: &str) -> PathBuf {
         self.folder.path().join(name)
     }
 
-    fn ledger(&self) -> Ledger {
+    pub fn ledger(&self) -> Ledger {
         Ledger::open_or_create(&self.path("c.ledger.sqlite")).unwrap()
     }
 
-    fn raw(&self) -> Connection {
+    pub fn raw(&self) -> Connection {
         Connection::open(self.path("c.ledger.sqlite")).unwrap()
     }
 
@@ -80,7 +80,7 @@ impl Desk {
         ledger.record_night(&Entry { night: &night, band, side: Some(Side::Pre), campaign: Some("c.toml"), now: now() })
     }
 
-    fn record(&self, ledger: &mut Ledger, folder: &str, record: &NightRecord) -> Recorded {
+    pub fn record(&self, ledger: &mut Ledger, folder: &str, record: &NightRecord) -> Recorded {
         self.try_record(ledger, folder, record).unwrap()
     }
 }
@@ -90,7 +90,7 @@ fn ids(ledger: &Ledger) -> Vec<i64> {
 }
 
 #[track_caller]
-fn expect_whole(ledger: &mut Ledger) {
+pub fn expect_whole(ledger: &mut Ledger) {
     assert_eq!(ledger.check().unwrap(), []);
 }
 
@@ -388,7 +388,7 @@ fn what_is_no_ledger_is_refused_and_left_alone() {
 
     drop(Ledger::open_or_create(&desk.path("newer.sqlite")).unwrap());
     Connection::open(desk.path("newer.sqlite")).unwrap().pragma_update(None, "user_version", 999).unwrap();
-    expect_refused(&desk.path("newer.sqlite"), &["newer version of fanlight", "schema is 999", "knows up to 1"]);
+    expect_refused(&desk.path("newer.sqlite"), &["newer version of fanlight", "schema is 999", "knows up to 2"]);
 
     expect_refused(desk.folder.path(), &["cannot open", "it is a folder"]);
     fs::write(desk.path("file"), "").unwrap();
@@ -500,7 +500,7 @@ fn check_finds_what_rows_records_and_folders_disagree_on() {
 /// Every schema that there was opens, with what was in it.
 #[test]
 fn past_schemas_open() {
-    for version in 1..=1 {
+    for version in 1..=2 {
         let desk = Desk::new();
         fs::create_dir(desk.path("night")).unwrap();
         fs::copy(data("ledger/night/night.json"), desk.path("night/night.json")).unwrap();
@@ -521,7 +521,8 @@ fn past_schemas_open() {
         assert_eq!(ledger.get_pair(&pair).unwrap().as_deref(), Some("{}"));
         assert_eq!(desk.record(&mut ledger, "b", &night(1, &["b"])).outcome, Outcome::New);
         let newest: i64 = desk.raw().query_row("PRAGMA user_version", [], |row| row.get(0)).unwrap();
-        assert_eq!(newest, 1);
+        assert_eq!(newest, 2);
+        assert_eq!(ledger.all_measurements().unwrap().len(), if version == 1 { 0 } else { 2 });
     }
 }
 

@@ -5,6 +5,7 @@ mod campaign_reference;
 mod catalogues;
 mod frame_folders;
 mod ledger;
+mod measurements;
 mod reading;
 mod star_lists;
 mod writing;

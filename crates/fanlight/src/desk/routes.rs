@@ -2,7 +2,7 @@
 
 use super::answer::Refusal;
 use super::state::Desk;
-use super::{campaign, figures, jobs, live, methods, page, publish, season, tiles, view};
+use super::{campaign, figures, jobs, live, measurements, methods, page, publish, season, tiles, view};
 use axum::http::StatusCode;
 use axum::routing::get;
 use axum::{Json, Router};
@@ -23,7 +23,7 @@ const LONGEST: Duration = Duration::from_secs(120);
 #[derive(OpenApi)]
 #[openapi(
     info(title = "Fanlight desk", description = "What the desk's page asks of the server. All addresses stand below the token."),
-    tags((name = "nights"), (name = "pictures"), (name = "runs"), (name = "season"), (name = "publish"))
+    tags((name = "nights"), (name = "pictures"), (name = "measurements"), (name = "runs"), (name = "season"), (name = "publish"))
 )]
 struct Description;
 
@@ -39,6 +39,10 @@ pub fn router(desk: &Arc<Desk>) -> Router {
         .routes(routes!(live::unrolled))
         .routes(routes!(figures::figure))
         .routes(routes!(figures::page))
+        .routes(routes!(measurements::sector))
+        .routes(routes!(measurements::list, measurements::keep))
+        .routes(routes!(measurements::undo))
+        .routes(routes!(measurements::restore))
         .routes(routes!(jobs::start, jobs::list))
         .routes(routes!(jobs::one, jobs::cancel))
         .routes(routes!(jobs::night_call))

@@ -4,8 +4,9 @@ use super::Options;
 use super::answer::Refusal;
 use super::jobs::Jobs;
 use super::layers::Layers;
+use super::measurements::Models;
 use crate::Failure;
-use crate::ledger;
+use crate::ledger::{self, entry};
 use crate::night::finished;
 use fanlight_io::ledger::is_same_object;
 use fanlight_io::{Campaign, Ledger};
@@ -38,6 +39,8 @@ pub struct Desk {
     pub jobs: Jobs,
     /// Images that have been read.
     pub layers: Layers,
+    /// Models of nights that sectors are measured in.
+    pub models: Models,
     /// Where the page's files come from, instead of from the program.
     pub page_from: Option<PathBuf>,
     more: Vec<PathBuf>,
@@ -50,6 +53,8 @@ pub struct Desk {
 #[derive(Default, Clone)]
 struct Nights {
     by_id: BTreeMap<i64, Arc<DeskNight>>,
+    /// Numbers of folders that were named, whose nights have come into the ledger, with the numbers that they have there.
+    in_ledger: BTreeMap<i64, i64>,
     problems: Vec<String>,
 }
 
@@ -75,6 +80,11 @@ impl DeskNight {
             Refusal::missing(format!("the folder of the night of {} is not there", self.record.mid_utc))
                 .hint("its numbers are in the ledger; measure the night again with fanlight night for its pictures")
         })
+    }
+
+    /// Whether the ledger has it.
+    pub fn is_in_ledger(&self) -> bool {
+        self.id < FIRST_OWN_ID
     }
 
     /// What changes when the night is measured again.
@@ -109,6 +119,7 @@ impl Desk {
             jobs: Jobs::default(),
             ledger_file,
             layers: Layers::default(),
+            models: Models::default(),
             page_from: options.page_from.clone(),
             more: options.nights.clone(),
             nights: RwLock::default(),
@@ -129,12 +140,15 @@ impl Desk {
                 Err(e) => found.problems.push(e.message),
             }
         }
-        for (i, folder) in (0..).zip(&self.more) {
-            let night = of_folder(FIRST_OWN_ID + i, folder, &before);
-            match night {
-                // also in the ledger: once is enough
-                Ok(n) if found.by_id.values().any(|o| o.sha256 == n.sha256) => {}
-                Ok(n) => self.add(&mut found, n),
+        for (id, folder) in (FIRST_OWN_ID..).zip(&self.more) {
+            match of_folder(id, folder, &before) {
+                Ok(night) => match found.by_id.values().find(|o| o.sha256 == night.sha256) {
+                    Some(known) => {
+                        let known = known.id;
+                        found.in_ledger.insert(id, known);
+                    }
+                    None => self.add(&mut found, night),
+                },
                 Err(e) => found.problems.push(e.message),
             }
         }
@@ -193,10 +207,24 @@ impl Desk {
     /// # Errors
     /// When there is none of this number.
     pub fn night(&self, id: i64) -> Result<Arc<DeskNight>, Refusal> {
-        let found = self.nights.read().ok().and_then(|n| n.by_id.get(&id).cloned());
+        let found = self.nights.read().ok().and_then(|n| n.by_id.get(n.in_ledger.get(&id).unwrap_or(&id)).cloned());
         found.ok_or_else(|| {
             Refusal::missing(format!("there is no night {id}")).hint("GET api/campaign lists the nights")
         })
+    }
+
+    /// The night as the ledger has it, taken in where it is not: what a person measures of it is kept there.
+    ///
+    /// # Errors
+    /// When the ledger cannot be written.
+    pub fn in_ledger(&self, night: &Arc<DeskNight>) -> Result<Arc<DeskNight>, Refusal> {
+        if night.is_in_ledger() {
+            return Ok(Arc::clone(night));
+        }
+        let ledger = entry::Choice::File(self.ledger_file.clone());
+        entry::record_in(night.folder()?, &self.campaign_file, &ledger)?;
+        self.look_again();
+        self.night(night.id)
     }
 
     /// Does work that takes the processor, away from the connections, so many at once.

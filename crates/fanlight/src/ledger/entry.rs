@@ -51,7 +51,11 @@ pub fn record_finished(out: &Path, campaign: &Path, choice: &Choice) {
     }
 }
 
-fn record_in(out: &Path, campaign: &Path, choice: &Choice) -> Result<Option<(PathBuf, Recorded)>, Failure> {
+/// Records a finished night: in which ledger, and what became of it there.
+///
+/// # Errors
+/// When the campaign, the record or the ledger cannot be read or written.
+pub fn record_in(out: &Path, campaign: &Path, choice: &Choice) -> Result<Option<(PathBuf, Recorded)>, Failure> {
     let campaign = geometry::load_campaign(campaign)?;
     let Some(path) = choice.path(&campaign) else { return Ok(None) };
     let night = NightFile::read(out).map_err(failure)?;

@@ -3,11 +3,23 @@
 use super::failure;
 use crate::{Failure, messages};
 use fanlight_io::Ledger;
-use fanlight_io::ledger::{FeatureRow, NightRow, Side};
+use fanlight_io::ledger::{FeatureRow, MeasurementRow, NightRow, Side};
 use std::collections::BTreeMap;
 
-const HEADINGS: [&str; 11] =
-    ["night", "middle, UTC", "site", "telescope", "band", "r, au", "side", "Δ, au", "phase, °", "structure", "folder"];
+const HEADINGS: [&str; 12] = [
+    "night",
+    "middle, UTC",
+    "site",
+    "telescope",
+    "band",
+    "r, au",
+    "side",
+    "Δ, au",
+    "phase, °",
+    "structure",
+    "by hand",
+    "folder",
+];
 
 /// Runs the command.
 pub(super) fn command(ledger: &Ledger, as_json: bool) -> Result<(), Failure> {
@@ -17,24 +29,27 @@ pub(super) fn command(ledger: &Ledger, as_json: bool) -> Result<(), Failure> {
         return messages::tell(&text);
     }
     let features = ledger.features().map_err(failure)?;
-    messages::tell(&table(&nights, &features))
+    let by_hand = ledger.all_measurements().map_err(failure)?;
+    messages::tell(&table(&nights, &features, &by_hand))
 }
 
-fn table(nights: &[NightRow], features: &[FeatureRow]) -> String {
+fn table(nights: &[NightRow], features: &[FeatureRow], by_hand: &[MeasurementRow]) -> String {
     let mut of_night: BTreeMap<i64, Vec<&FeatureRow>> = BTreeMap::new();
     features.iter().for_each(|f| of_night.entry(f.night_id).or_default().push(f));
-    let rows = nights.iter().map(|night| row(night, of_night.get(&night.id).map_or(&[], Vec::as_slice)));
-    let lines: Vec<[String; 11]> = std::iter::once(HEADINGS.map(str::to_owned)).chain(rows).collect();
+    let measured = |id: i64| by_hand.iter().filter(|m| m.night_id == Some(id) && m.undone_utc.is_none()).count();
+    let rows =
+        nights.iter().map(|night| row(night, of_night.get(&night.id).map_or(&[], Vec::as_slice), measured(night.id)));
+    let lines: Vec<[String; 12]> = std::iter::once(HEADINGS.map(str::to_owned)).chain(rows).collect();
     let width = |column: usize| lines.iter().map(|line| line[column].chars().count()).max().unwrap_or(0);
     let widths: Vec<usize> = (0..HEADINGS.len()).map(width).collect();
-    let padded = |line: &[String; 11]| {
+    let padded = |line: &[String; 12]| {
         let cells = line.iter().zip(&widths).map(|(cell, width)| format!("{cell:<width$}"));
         cells.collect::<Vec<_>>().join("  ").trim_end().to_owned()
     };
     lines.iter().map(padded).collect::<Vec<_>>().join("\n")
 }
 
-fn row(night: &NightRow, features: &[&FeatureRow]) -> [String; 11] {
+fn row(night: &NightRow, features: &[&FeatureRow], by_hand: usize) -> [String; 12] {
     let text = |value: Option<&str>| value.unwrap_or("–").to_owned();
     // to the minute
     let mid = night.mid_utc.get(..16).unwrap_or(&night.mid_utc).replace('T', " ");
@@ -49,6 +64,7 @@ fn row(night: &NightRow, features: &[&FeatureRow]) -> [String; 11] {
         format!("{:.3}", night.delta_au),
         format!("{:.1}", night.phase_deg),
         structure(night, features),
+        if by_hand > 0 { by_hand.to_string() } else { "–".to_owned() },
         night.out_dir.as_ref().map_or_else(|| "–".to_owned(), |folder| folder.display().to_string()),
     ]
 }

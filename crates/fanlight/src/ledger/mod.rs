@@ -120,10 +120,12 @@ fn counted(n: usize, what: &str) -> String {
     format!("{n} {what}{}", if n == 1 { "" } else { "s" })
 }
 
-/// A number that no night has is the call's fault, everything else that of the data.
+/// A number that no night or measurement has, and a measurement that is none, are the call's fault, everything else that of the data.
 pub fn failure(error: LedgerError) -> Failure {
     let failure = match error {
-        LedgerError::NoNight { .. } => Failure::call(&error),
+        LedgerError::NoNight { .. } | LedgerError::NoMeasurement { .. } | LedgerError::BadMeasurement { .. } => {
+            Failure::call(&error)
+        }
         _ => Failure::data(&error),
     };
     match error.hint() {

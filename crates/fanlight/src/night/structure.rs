@@ -24,7 +24,7 @@ use fanlight_record::{
 use fanlight_sky::{PixelXy, PositionAngle};
 
 /// Seed of the twins: the same night gives the same numbers.
-const SEED: u64 = 0x0FA9_11E7;
+pub const SEED: u64 = 0x0FA9_11E7;
 /// Relative error of the kernel's elongation from star images, where stars are many.
 const ELONGATION_SIGMA: f64 = 0.015;
 /// Wedges narrower than this are jets.
@@ -102,19 +102,31 @@ pub fn with_stack<T>(
     };
     // beside a centre that no pixel shows nothing has a place
     let beside = if stack.shows_centre() { condensations::find(&input, &stack.fill) } else { Vec::new() };
-    let without = (!beside.is_empty()).then(|| Without::of(&input, &beside));
+    without_condensations(&input, &beside, |input| sought(input, &beside))
+}
+
+/// Hands a stack to `sought` without the condensations beside its centre.
+///
+/// # Errors
+/// Those of `sought`.
+pub fn without_condensations<T>(
+    input: &StackForEvidence,
+    beside: &[Condensation],
+    sought: impl FnOnce(&StackForEvidence) -> Result<T, NoEvidence>,
+) -> Result<T, NoEvidence> {
+    let without = (!beside.is_empty()).then(|| Without::of(input, beside));
     let [fewer_substacks, fewer_halves]: [Vec<(&Image, f64)>; 2] = match &without {
         Some(w) => [&w.substacks, &w.halves].map(|parts| parts.iter().map(|(i, s)| (i, *s)).collect()),
         None => [Vec::new(), Vec::new()],
     };
-    let input = without.as_ref().map_or(input, |w| StackForEvidence {
+    let input = without.as_ref().map_or(*input, |w| StackForEvidence {
         image: &w.image,
         mask: &w.mask,
         substacks: &fewer_substacks,
         halves: &fewer_halves,
-        ..input
+        ..*input
     });
-    sought(&input, &beside)
+    sought(&input)
 }
 
 /// Looks for structure in a night's stack.

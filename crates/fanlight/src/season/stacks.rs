@@ -6,6 +6,10 @@ use crate::night::products::{
 };
 use fanlight_coma::change::NightForChange;
 use fanlight_coma::evidence::mode_space::SkyFrame;
+use fanlight_coma::evidence::night_model::StackForEvidence;
+use fanlight_coma::kernel::KernelPart;
+use fanlight_coma::passing::UnseenStars;
+use fanlight_image::moffat::Moffat;
 use fanlight_image::{Image, Mask, flag};
 use fanlight_io::Header;
 use fanlight_present::SkyPicture;
@@ -126,11 +130,8 @@ impl Stacks {
     pub fn for_change<T>(&self, record: &NightRecord, compared: impl FnOnce(NightForChange) -> T) -> Option<T> {
         let psf = record.morphology.psf.as_ref()?;
         let scale = self.frame.scale_arcsec();
-        let area = scale * scale;
         let substacks: Vec<(&Image, f64)> = self.substacks.iter().map(|(i, s)| (i, *s)).collect();
-        let mut skies: Vec<f64> =
-            record.frames.iter().filter(|f| f.used).filter_map(|f| f.sky_e_per_s_arcsec2).collect();
-        let sky = fanlight_image::robust::median_f64(&mut skies).unwrap_or(0.0);
+        let (sky_sigma, sky_per_px) = self.sky_per_px(record);
         Some(compared(NightForChange {
             image: &self.image,
             variance: &self.variance,
@@ -149,9 +150,62 @@ impl Stacks {
             elongation: psf.elongation,
             elongation_pa_deg: psf.pa_deg,
             elongation_sigma: self.elongation_sigma,
-            sky_sigma: record.stack.residual_sky_err_e_per_s_arcsec2 * area,
-            sky_per_px: sky * area,
+            sky_sigma,
+            sky_per_px,
         }))
+    }
+}
+
+impl Stacks {
+    /// Hands the night to `sought` as evidence is sought in it, as near as its products allow; `None` where its record lacks what that needs.
+    ///
+    /// The products have the whole kernel's size and shape, not the frames' kernels one by one: an elliptical Moffat function stands for their mean.
+    /// What the night's own search left out for stars is left out; what stars too faint to be found leave is not among the products, nor what
+    /// may be left of single bright ones, and is told by the stack's own scatter alone.
+    pub fn for_evidence<T>(&self, record: &NightRecord, sought: impl FnOnce(&StackForEvidence) -> T) -> Option<T> {
+        let psf = record.morphology.psf.as_ref()?;
+        let centre_sigma_px = record.morphology.optocentre_err_arcsec? / self.frame.scale_arcsec();
+        let fwhm_px = psf.fwhm_arcsec / self.frame.scale_arcsec();
+        let (dx, dy) = self.frame.step_px(1.0, psf.pa_deg.to_radians());
+        let axes = psf.elongation.max(1.0).sqrt();
+        let seeing = Moffat {
+            fwhm_major_px: fwhm_px * axes,
+            fwhm_minor_px: fwhm_px / axes,
+            angle_rad: dy.atan2(dx),
+            beta: self.beta.0,
+        };
+        let kernel = [KernelPart { seeing, paths_px: [(0.0, 0.0); 2], weight: 1.0 }];
+        let substacks: Vec<(&Image, f64)> = self.substacks.iter().map(|(i, s)| (i, *s)).collect();
+        let (sky_sigma, sky_per_px) = self.sky_per_px(record);
+        Some(sought(&StackForEvidence {
+            image: &self.image,
+            variance: &self.variance,
+            mask: &self.compared,
+            correlation: self.correlation,
+            frame: self.frame,
+            centre_sigma_px,
+            kernel: &kernel,
+            fwhm_px,
+            elongation_sigma: self.elongation_sigma,
+            substacks: &substacks,
+            halves: &[],
+            sky_sigma,
+            star_variance: self.star_variance.as_ref(),
+            unseen_stars: UnseenStars::default(),
+            star_leftovers: &[],
+            star_track: &[],
+            sky_per_px,
+            difference: None,
+        }))
+    }
+
+    /// Error of the sky that was taken off, and that sky, per pixel.
+    fn sky_per_px(&self, record: &NightRecord) -> (f64, f64) {
+        let area = self.frame.scale_arcsec().powi(2);
+        let mut skies: Vec<f64> =
+            record.frames.iter().filter(|f| f.used).filter_map(|f| f.sky_e_per_s_arcsec2).collect();
+        let sky = fanlight_image::robust::median_f64(&mut skies).unwrap_or(0.0);
+        (record.stack.residual_sky_err_e_per_s_arcsec2 * area, sky * area)
     }
 }
 

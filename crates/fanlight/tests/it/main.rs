@@ -24,6 +24,7 @@ mod ledger;
 mod ledger_kills;
 mod ledger_nights;
 mod night;
+mod own_sector;
 mod pairs;
 mod products;
 mod raw_fits;
