@@ -12,6 +12,8 @@ const NAME = "fanlight-desk-observer";
 const STEP_DEG = 2;
 /** Least distance between handles. */
 const APART_PX = 27;
+/** The dial of the position angle stays so far inside the picture. */
+const EDGE_PX = 16;
 
 /** @typedef {"pa"|"width"|"inner"|"outer"} Part */
 
@@ -243,10 +245,21 @@ export class Measure {
     const at = (/** @type {number} */ pa, /** @type {number} */ rho) => project(...grid.atPolar(pa, rho));
     if (part === "inner") return at(s.pa_deg, s.inner_arcsec);
     if (part === "outer") return at(s.pa_deg, outer);
-    if (part === "pa") return at(s.pa_deg, outer + apart);
+    if (part === "pa") return this.#inside(project(grid.view.centre_x_px, grid.view.centre_y_px), at(s.pa_deg, outer + apart));
     const middle = (s.inner_arcsec + s.outer_arcsec) / 2;
     const least = (2 * Math.asin(Math.min(apart / (2 * middle), 0.7)) * 180) / Math.PI;
     return at(s.pa_deg + Math.max(s.width_deg / 2, least), Math.max(middle, apart));
+  }
+
+  /** A place drawn toward the comet until it lies in the picture. @param {[number, number]} comet @param {[number, number]} place @returns {[number, number]} */
+  #inside(comet, place) {
+    const box = this.sky.panes[0].box();
+    const share = (/** @type {number} */ from, /** @type {number} */ to, /** @type {number} */ low, /** @type {number} */ size) => {
+      const end = to < from ? low + EDGE_PX : low + size - EDGE_PX;
+      return (end - from) / (to - from || 1e-9);
+    };
+    const u = Math.min(1, share(comet[0], place[0], box.x, box.width), share(comet[1], place[1], box.y, box.height));
+    return u > 0 ? [comet[0] + u * (place[0] - comet[0]), comet[1] + u * (place[1] - comet[1])] : place;
   }
 
   /** @param {Part} part */
