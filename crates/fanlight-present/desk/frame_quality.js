@@ -1,0 +1,183 @@
+/** The night's frames: what is measured of each, as small plots over one time axis with one cursor, and as a table. @module */
+
+import { downloads } from "./downloads.js";
+import { fill, h, newId, s } from "./dom.js";
+import { fixed, known, UNMEASURED, withError } from "./format.js";
+import { scale, ticks } from "./plot.js";
+import { csvOf } from "./tables.js";
+
+/** @import { Column } from "./tables.js" */
+
+/**
+ * @typedef {object} FrameRecord
+ * @property {string} file
+ * @property {string|null} mid_utc
+ * @property {number|null} exposure_s
+ * @property {string|null} filter
+ * @property {boolean} used
+ * @property {string|null} rejected_because
+ * @property {number|null} fwhm_arcsec
+ * @property {number|null} elongation
+ * @property {number|null} elongation_pa_deg
+ * @property {number|null} sky_e_per_s_arcsec2
+ * @property {number|null} zero_point_mag
+ * @property {number|null} zero_point_err_mag
+ * @property {number|null} zero_point_stars
+ * @property {[number, number]|null} [comet_o_minus_c_arcsec]
+ * @property {number|null} comet_err_arcsec
+ * @property {number|null} altitude_deg
+ * @property {number|null} [airmass]
+ * @property {number|null} [sun_altitude_deg]
+ * @property {number|null} [moon_altitude_deg]
+ * @property {number|null} [stars_found]
+ * @property {number|null} [transparency_loss_mag]
+ * @property {number|null} [sky_mag_arcsec2]
+ * @property {number|null} [relative_weight]
+ * @property {number|null} [stack_share]
+ */
+
+/** What a frame is to the next run: `out` by hand, `in`, or left out by the program whatever is chosen. @typedef {"in"|"out"|"rejected"} Standing */
+
+/** @typedef {{title: string, unit: string, of: (f: FrameRecord) => number|null|undefined, err?: (f: FrameRecord) => number|null|undefined, decimals: number, down?: boolean, csv: string, note: string}} Quantity */
+
+/** @type {Quantity[]} */
+export const QUANTITIES = [
+  { title: "Star width (FWHM)", unit: "″", of: (f) => f.fwhm_arcsec, decimals: 2, csv: "fwhm_arcsec", note: "seeing, focus and wind: smaller is sharper" },
+  { title: "Elongation", unit: "", of: (f) => f.elongation, decimals: 3, csv: "elongation", note: "longer over shorter axis of the star images: 1 is round" },
+  { title: "Sky", unit: " mag/″²", of: (f) => f.sky_mag_arcsec2, decimals: 2, down: true, csv: "sky_mag_arcsec2", note: "brighter upward: twilight, Moon, haze" },
+  { title: "Zero point", unit: " mag", of: (f) => f.zero_point_mag, err: (f) => f.zero_point_err_mag, decimals: 3, csv: "zero_point_mag", note: "magnitude of one electron a second: lower through cloud" },
+  { title: "Transparency loss", unit: " mag", of: (f) => f.transparency_loss_mag, decimals: 3, csv: "transparency_loss_mag", note: "zero point under the night's best" },
+  { title: "Weight", unit: "", of: (f) => f.relative_weight, decimals: 3, csv: "relative_weight", note: "the mean of the frames in the stack is 1" },
+  { title: "Airmass", unit: "", of: (f) => f.airmass, decimals: 3, csv: "airmass", note: "air that the comet's light crossed, 1 overhead" },
+  { title: "O − C, right ascension", unit: "″", of: (f) => f.comet_o_minus_c_arcsec?.[0], err: (f) => f.comet_err_arcsec, decimals: 2, csv: "o_minus_c_ra_arcsec", note: "measured minus computed place, east positive" },
+  { title: "O − C, declination", unit: "″", of: (f) => f.comet_o_minus_c_arcsec?.[1], err: (f) => f.comet_err_arcsec, decimals: 2, csv: "o_minus_c_dec_arcsec", note: "measured minus computed place, north positive" },
+];
+
+/** @param {Quantity} q @param {FrameRecord} f */
+export function valueWords(q, f) {
+  const v = q.of(f);
+  return known(v) ? `${fixed(v, q.decimals)}${q.unit}` : UNMEASURED;
+}
+
+/** `20:55:22` @param {string|null} utc */
+export const clock = (utc) => utc?.slice(11, 19) ?? "no time";
+
+/** @type {Column<FrameRecord>[]} */
+export const FRAME_COLUMNS = [
+  { head: "Frame", cell: (f) => f.file, values: [["file", (f) => f.file]] },
+  { head: "UTC", cell: (f) => clock(f.mid_utc), values: [["mid_utc", (f) => f.mid_utc], ["exposure_s", (f) => f.exposure_s], ["filter", (f) => f.filter]] },
+  ...QUANTITIES.map((q) => (/** @type {Column<FrameRecord>} */ ({ head: q.title, cell: (f) => (q.err ? withError(q.of(f), q.err(f), q.unit === "″" ? "″" : "") : valueWords(q, f)), values: [[q.csv, (f) => q.of(f)]] }))),
+];
+
+/** @type {Column<FrameRecord>[]} */
+export const CSV_COLUMNS = [...FRAME_COLUMNS, { head: "", cell: () => null, values: [
+  ["zero_point_err_mag", (f) => f.zero_point_err_mag], ["zero_point_stars", (f) => f.zero_point_stars], ["comet_err_arcsec", (f) => f.comet_err_arcsec], ["elongation_pa_deg", (f) => f.elongation_pa_deg],
+  ["sky_e_per_s_arcsec2", (f) => f.sky_e_per_s_arcsec2], ["altitude_deg", (f) => f.altitude_deg], ["sun_altitude_deg", (f) => f.sun_altitude_deg], ["moon_altitude_deg", (f) => f.moon_altitude_deg],
+  ["stars_found", (f) => f.stars_found], ["stack_share", (f) => f.stack_share], ["used", (f) => (f.used ? "yes" : "no")], ["rejected_because", (f) => f.rejected_because]] }];
+
+const [LEFT, RIGHT, TOP, BOTTOM, HEIGHT] = [56, 10, 8, 24, 136];
+
+/**
+ * @param {FrameRecord[]} frames
+ * @param {string} name  of the files
+ * @param {object} on
+ * @param {(i: number) => Standing} on.standing
+ * @param {(i: number|null) => void} on.pointed
+ * @param {(i: number) => void} on.toggle
+ */
+export function strips(frames, name, on) {
+  const times = frames.map((f) => (f.mid_utc ? Date.parse(f.mid_utc) / 60000 : NaN));
+  const order = frames.map((_, i) => i).filter((i) => known(times[i])).sort((a, b) => times[a] - times[b]);
+  const shown = QUANTITIES.filter((q) => frames.some((f) => known(q.of(f))));
+  let now = -1;
+  const parts = shown.map((q) => {
+    const id = newId();
+    const svg = s("svg", { class: "strip", tabindex: 0, role: "group", "aria-labelledby": id, "aria-describedby": `${id}v` });
+    const value = h("span", { class: "strip-value", id: `${id}v` });
+    const cursor = s("path", { class: "cursor", "data-cursor": "" });
+    const title = h("h4", { id }, q.title);
+    const root = h("figure", { class: "strip" }, h("figcaption", null, title, value, downloads(`${name}-${q.csv.replaceAll("_", "-")}`, `${q.title} over the night`, () => svg, () => csvOf([CSV_COLUMNS[0], CSV_COLUMNS[1], { head: "", cell: () => null, values: [[q.csv, (f) => q.of(f)], ["used", (f) => (f.used ? "yes" : "no")], ["rejected_because", (f) => f.rejected_because]] }], frames))), svg, h("p", { class: "small" }, q.note));
+    const at = { x: (/** @type {number} */ _) => 0, back: (/** @type {number} */ _) => 0, width: 0 };
+    return { q, svg, value, cursor, root, at };
+  });
+
+  /** @param {typeof parts[number]} p @param {number} width */
+  function draw(p, width) {
+    const { q, svg, cursor, at } = p;
+    const values = frames.flatMap((f) => { const v = q.of(f); return known(v) ? [v] : []; });
+    const sx = scale({ label: "" }, times, LEFT + 6, width - RIGHT - 6);
+    const sy = scale({ label: "", down: q.down }, values, HEIGHT - BOTTOM, TOP);
+    Object.assign(at, { x: sx.at, back: sx.back, width });
+    svg.setAttribute("viewBox", `0 0 ${width} ${HEIGHT}`);
+    const g = s("g", { class: "axes" }, s("path", { class: "frame", d: `M${LEFT} ${TOP}V${HEIGHT - BOTTOM}H${width - RIGHT}V${TOP}z` }));
+    for (const [t, words] of timeTicks(sx, width)) g.append(s("path", { class: "grid", d: `M${t.toFixed(1)} ${TOP}V${HEIGHT - BOTTOM}` }), s("text", { x: t.toFixed(1), y: HEIGHT - 8, class: "middle" }, words));
+    for (const [v, words] of ticks({ label: "" }, sy, 26)) g.append(s("path", { class: "grid", d: `M${LEFT} ${sy.at(v).toFixed(1)}H${width - RIGHT}` }), s("text", { x: LEFT - 5, y: (sy.at(v) + 4).toFixed(1), class: "end" }, words));
+    const marks = s("g", null);
+    for (const i of order) {
+      const v = q.of(frames[i]);
+      const [x, y] = [sx.at(times[i]), known(v) ? sy.at(v) : HEIGHT - BOTTOM];
+      const err = q.err?.(frames[i]);
+      if (known(v) && known(err)) marks.append(s("path", { class: "error", d: `M${x.toFixed(1)} ${Math.min(sy.at(v - err), HEIGHT - BOTTOM).toFixed(1)}V${Math.max(sy.at(v + err), TOP).toFixed(1)}` }));
+      marks.append(mark(known(v) ? on.standing(i) : "missing", x, y));
+    }
+    fill(svg, g, marks, cursor);
+  }
+
+  /** Clock times that have room. @param {ReturnType<typeof scale>} sx @param {number} width @returns {[number, string][]} */
+  function timeTicks(sx, width) {
+    const room = ((sx.max - sx.min) * 52) / (width - LEFT - RIGHT);
+    const step = [1, 2, 5, 10, 15, 20, 30, 60, 120, 180, 240, 360].find((m) => m >= room) ?? 720;
+    /** @type {[number, string][]} */
+    const out = [];
+    for (let t = Math.ceil(sx.min / step) * step; t <= sx.max; t += step) out.push([sx.at(t), new Date(t * 60000).toISOString().slice(11, 16)]);
+    return out;
+  }
+
+  const near = (/** @type {typeof parts[number]} */ p, /** @type {PointerEvent|MouseEvent} */ e) => {
+    const box = p.svg.getBoundingClientRect();
+    const t = p.at.back(((e.clientX - box.left) / box.width) * p.at.width);
+    return order.reduce((best, i) => (best < 0 || Math.abs(times[i] - t) < Math.abs(times[best] - t) ? i : best), -1);
+  };
+  for (const p of parts) {
+    p.svg.addEventListener("pointermove", (e) => { const i = near(p, e); if (i !== now && i >= 0) on.pointed(i); });
+    p.svg.addEventListener("click", (e) => { const i = near(p, e); if (i >= 0) on.toggle(i); });
+    p.svg.addEventListener("keydown", (e) => {
+      const k = order.indexOf(now);
+      const next = { ArrowRight: Math.min(k + 1, order.length - 1), ArrowLeft: k < 0 ? order.length - 1 : Math.max(k - 1, 0), Home: 0, End: order.length - 1 }[e.key];
+      if (next !== undefined) on.pointed(order[next]);
+      else if ((e.key === " " || e.key === "Enter") && now >= 0) on.toggle(now);
+      else return;
+      e.preventDefault();
+    });
+  }
+  const redraw = () => { for (const p of parts) draw(p, Math.max(240, Math.round(p.svg.getBoundingClientRect().width) || 360)); point(now < 0 ? null : now); };
+  const watcher = new ResizeObserver(() => requestAnimationFrame(redraw));
+  const root = h("div", { class: "strips" }, ...parts.map((p) => p.root));
+  watcher.observe(root);
+
+  /** @param {number|null} i */
+  function point(i) {
+    now = i ?? -1;
+    for (const p of parts) {
+      const x = i === null || !known(times[i]) ? null : p.at.x(times[i]);
+      p.cursor.setAttribute("d", x === null ? "" : `M${x.toFixed(1)} ${TOP}V${HEIGHT - BOTTOM}`);
+      p.value.textContent = i === null ? "" : valueWords(p.q, frames[i]);
+    }
+  }
+  return { root, point, redraw, stop: () => watcher.disconnect() };
+}
+
+/** Told apart by shape. @param {Standing|"missing"} standing @param {number} x @param {number} y */
+function mark(standing, x, y) {
+  const [cx, cy] = [x.toFixed(1), y.toFixed(1)];
+  if (standing === "in") return s("circle", { class: "frame-mark in", cx, cy, r: 3.2 });
+  if (standing === "out") return s("rect", { class: "frame-mark out", x: (x - 3.4).toFixed(1), y: (y - 3.4).toFixed(1), width: 6.8, height: 6.8 });
+  if (standing === "rejected") return s("path", { class: "frame-mark rejected", d: `M${(x - 3.6).toFixed(1)} ${(y - 3.6).toFixed(1)}l7.2 7.2m0-7.2l-7.2 7.2` });
+  return s("path", { class: "frame-mark missing", d: `M${cx} ${cy}v-6` });
+}
+
+/** The shapes and what they stand for. */
+export function markLegend() {
+  const sample = (/** @type {Standing|"missing"} */ standing, /** @type {string} */ words) => h("li", null, s("svg", { viewBox: "0 0 12 12", width: 12, height: 12, "aria-hidden": "true" }, mark(standing, 6, standing === "missing" ? 9 : 6)), ` ${words}`);
+  return h("ul", { class: "mark-legend small" }, sample("in", "in the stack"), sample("out", "left out by hand"), sample("rejected", "left out by the program"), sample("missing", "no value"));
+}

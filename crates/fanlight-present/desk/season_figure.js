@@ -1,0 +1,156 @@
+/** A figure of a file, in the colours of the page, with its values under the pointer, its table and its downloads. @module */
+
+import { csv, save } from "./downloads.js";
+import { fill, h, newId, s } from "./dom.js";
+import { places } from "./figure_places.js";
+import { csvOf, table } from "./tables.js";
+import { seen, theme } from "./theme.js";
+
+/** @import { Column } from "./tables.js" */
+/** @import { Kind } from "./figure_places.js" */
+
+/** The figure's version for the theme. @param {string} name */
+const themed = (name) => (seen() === "light" ? name : `${name}-dark`);
+
+/** Only what a drawing needs comes in from a file. @param {string} text @returns {SVGSVGElement|null} */
+function drawing(text) {
+  /** @type {Element} */
+  const root = new DOMParser().parseFromString(text, "image/svg+xml").documentElement;
+  if (!(root instanceof SVGSVGElement)) return null;
+  for (const e of [...root.querySelectorAll("*")]) {
+    if (!["g", "rect", "line", "path", "circle", "ellipse", "polygon", "polyline", "text", "tspan", "title", "desc", "image", "defs", "clipPath"].includes(e.localName)) e.remove();
+    for (const { name, value } of [...e.attributes]) if (/^on|^style$/i.test(name) || (/href$/.test(name) && !value.startsWith("data:image/"))) e.removeAttribute(name);
+  }
+  return document.importNode(root, true);
+}
+
+/**
+ * Links and a button that save a figure as SVG, PNG and CSV.
+ * @param {string} folder  address of the figures, with its slash
+ * @param {string} name
+ * @param {string} title
+ * @param {() => (string|number|null|undefined)[][]} rows
+ */
+export function figureDownloads(folder, name, title, rows) {
+  const link = (/** @type {"svg"|"png"} */ kind) => {
+    const a = h("a", { class: "button quiet", "aria-label": `Save ${title} as ${kind.toUpperCase()}` }, kind.toUpperCase());
+    const point = () => { a.href = `${folder}${themed(name)}.${kind}`; a.download = `${themed(name)}.${kind}`; };
+    point();
+    // the theme may change until it is used
+    for (const event of ["pointerenter", "focus", "click"]) a.addEventListener(event, point);
+    return a;
+  };
+  const button = h("button", { type: "button", class: "quiet", "aria-label": `Save the values of ${title} as CSV`, onclick: () => save(new Blob([csv(rows())], { type: "text/csv" }), `${name}.csv`) }, "CSV");
+  return h("div", { class: "downloads" }, link("svg"), link("png"), button);
+}
+
+/**
+ * A picture of a file that follows the theme.
+ * @param {string} folder @param {string} name @param {string} alt
+ * @param {{ending?: string, lazy?: boolean}} [o]
+ */
+export function picture(folder, name, alt, o = {}) {
+  const image = h("img", { alt, loading: o.lazy ? "lazy" : null, decoding: "async" });
+  const show = () => { image.src = `${folder}${themed(name)}.${o.ending ?? "svg"}`; };
+  show();
+  image.addEventListener("error", () => { if (image.src.includes("-dark.")) image.src = `${folder}${name}.${o.ending ?? "svg"}`; }, { once: true });
+  const stop = theme.listen(show);
+  return { root: h("div", { class: "figure-picture" }, image), image, stop };
+}
+
+/**
+ * @template R
+ * @param {object} o
+ * @param {string} o.folder
+ * @param {string} o.name
+ * @param {string} o.title
+ * @param {string} o.caption  of the table
+ * @param {R[]} o.rows  one for each point
+ * @param {Column<R>[]} o.columns
+ * @param {(row: R) => {x: number, y: number, panel?: number}|null} o.point
+ * @param {Kind} o.x
+ * @param {Kind} o.y
+ * @param {number} o.year
+ * @param {(row: R) => string} o.say
+ */
+export function plottedFigure(o) {
+  const id = newId();
+  const holder = h("div", { class: "figure-picture", tabindex: 0, role: "group", "aria-labelledby": id, "aria-describedby": `${id}v` });
+  const readout = h("output", { id: `${id}v`, class: "readout small" });
+  const ring = s("circle", { r: 8, class: "point-ring", visibility: "hidden" });
+  const list = table({ caption: o.caption, columns: o.columns, rows: o.rows, pointed: (i) => point(i, false) });
+  const folded = h("details", { class: "values" }, h("summary", null, `Values (${o.rows.length})`), list.root);
+  const wait = "Point at a value, or use the arrow keys, to read it.";
+  /** @type {({x: number, y: number}|null)[]} */
+  let found = [];
+  let now = -1;
+
+  /** @param {number|null} i @param {boolean} scroll */
+  function point(i, scroll) {
+    now = i ?? -1;
+    list.mark(i, scroll);
+    readout.textContent = i === null ? wait : o.say(o.rows[i]);
+    const place = i === null ? null : found[i];
+    ring.setAttribute("visibility", place ? "visible" : "hidden");
+    if (place) {
+      ring.setAttribute("cx", String(place.x));
+      ring.setAttribute("cy", String(place.y));
+    }
+  }
+
+  /** @type {Map<string, string>} */
+  const texts = new Map();
+  let alive = true;
+  async function show() {
+    const name = themed(o.name);
+    try {
+      if (!texts.has(name)) {
+        const response = await fetch(`${o.folder}${name}.svg`);
+        if (!response.ok) throw new Error(String(response.status));
+        texts.set(name, await response.text());
+      }
+      if (!alive || themed(o.name) !== name) return;
+      const svg = drawing(texts.get(name) ?? "");
+      if (!svg) throw new Error("not a drawing");
+      svg.removeAttribute("width");
+      svg.removeAttribute("height");
+      const of = o.rows.map(o.point);
+      const met = places(svg, of.map((p) => p ?? { x: NaN, y: NaN }), o.x, o.y, o.year);
+      found = met.map((p, i) => (of[i] ? p : null));
+      svg.append(ring);
+      fill(holder, svg);
+      readout.textContent = wait;
+    } catch {
+      fill(holder, h("p", null, "This figure could not be read; its values stand in the table."));
+      folded.open = true;
+    }
+  }
+
+  holder.addEventListener("pointermove", (e) => {
+    const svg = holder.querySelector("svg");
+    const matrix = svg?.getScreenCTM();
+    if (!svg || !matrix) return;
+    const p = new DOMPoint(e.clientX, e.clientY).matrixTransform(matrix.inverse());
+    let [best, least] = [-1, 30];
+    found.forEach((place, i) => {
+      const far = place ? Math.hypot(place.x - p.x, place.y - p.y) : Infinity;
+      if (far < least) [best, least] = [i, far];
+    });
+    if (best !== now) point(best < 0 ? null : best, true);
+  });
+  holder.addEventListener("pointerleave", () => point(null, false));
+  holder.addEventListener("keydown", (e) => {
+    if (o.rows.length === 0) return;
+    const last = o.rows.length - 1;
+    const next = { ArrowRight: Math.min(now + 1, last), ArrowLeft: now < 0 ? last : Math.max(now - 1, 0), Home: 0, End: last }[e.key];
+    if (next === undefined) return;
+    e.preventDefault();
+    point(next, true);
+  });
+  const stop = theme.listen(show);
+  const root = h("figure", { class: "season-figure" },
+    h("figcaption", null, h("h4", { id }, o.title), figureDownloads(o.folder, o.name, o.title, () => csvOf(o.columns, o.rows))),
+    holder, readout, folded);
+  show();
+  return { root, stop() { alive = false; stop(); } };
+}
