@@ -92,11 +92,11 @@ export function strips(frames, name, on) {
   let now = -1;
   const parts = shown.map((q) => {
     const id = newId();
-    const svg = s("svg", { class: "strip", tabindex: 0, role: "group", "aria-labelledby": id, "aria-describedby": `${id}v` });
+    const svg = s("svg", { class: "frame-strip", tabindex: 0, role: "group", "aria-labelledby": id, "aria-describedby": `${id}v` });
     const value = h("span", { class: "strip-value", id: `${id}v` });
     const cursor = s("path", { class: "cursor", "data-cursor": "" });
     const title = h("h4", { id }, q.title);
-    const root = h("figure", { class: "strip" }, h("figcaption", null, title, value, downloads(`${name}-${q.csv.replaceAll("_", "-")}`, `${q.title} over the night`, () => svg, () => csvOf([CSV_COLUMNS[0], CSV_COLUMNS[1], { head: "", cell: () => null, values: [[q.csv, (f) => q.of(f)], ["used", (f) => (f.used ? "yes" : "no")], ["rejected_because", (f) => f.rejected_because]] }], frames))), svg, h("p", { class: "small" }, q.note));
+    const root = h("figure", { class: "frame-strip" }, h("figcaption", null, title, value, downloads(`${name}-${q.csv.replaceAll("_", "-")}`, `${q.title} over the night`, () => svg, () => csvOf([CSV_COLUMNS[0], CSV_COLUMNS[1], { head: "", cell: () => null, values: [[q.csv, (f) => q.of(f)], ["used", (f) => (f.used ? "yes" : "no")], ["rejected_because", (f) => f.rejected_because]] }], frames))), svg, h("p", { class: "small" }, q.note));
     const at = { x: (/** @type {number} */ _) => 0, back: (/** @type {number} */ _) => 0, width: 0 };
     return { q, svg, value, cursor, root, at };
   });
@@ -104,7 +104,7 @@ export function strips(frames, name, on) {
   /** @param {typeof parts[number]} p @param {number} width */
   function draw(p, width) {
     const { q, svg, cursor, at } = p;
-    const values = frames.flatMap((f) => { const v = q.of(f); return known(v) ? [v] : []; });
+    const values = frames.flatMap((f) => { const [v, e] = [q.of(f), q.err?.(f) ?? 0]; return known(v) ? [v - e, v + e] : []; });
     const sx = scale({ label: "" }, times, LEFT + 6, width - RIGHT - 6);
     const sy = scale({ label: "", down: q.down }, values, HEIGHT - BOTTOM, TOP);
     Object.assign(at, { x: sx.at, back: sx.back, width });
@@ -117,7 +117,7 @@ export function strips(frames, name, on) {
       const v = q.of(frames[i]);
       const [x, y] = [sx.at(times[i]), known(v) ? sy.at(v) : HEIGHT - BOTTOM];
       const err = q.err?.(frames[i]);
-      if (known(v) && known(err)) marks.append(s("path", { class: "error", d: `M${x.toFixed(1)} ${Math.min(sy.at(v - err), HEIGHT - BOTTOM).toFixed(1)}V${Math.max(sy.at(v + err), TOP).toFixed(1)}` }));
+      if (known(v) && known(err)) marks.append(s("path", { class: "error", d: `M${x.toFixed(1)} ${sy.at(v - err).toFixed(1)}V${sy.at(v + err).toFixed(1)}` }));
       marks.append(mark(known(v) ? on.standing(i) : "missing", x, y));
     }
     fill(svg, g, marks, cursor);
@@ -152,7 +152,7 @@ export function strips(frames, name, on) {
   }
   const redraw = () => { for (const p of parts) draw(p, Math.max(240, Math.round(p.svg.getBoundingClientRect().width) || 360)); point(now < 0 ? null : now); };
   const watcher = new ResizeObserver(() => requestAnimationFrame(redraw));
-  const root = h("div", { class: "strips" }, ...parts.map((p) => p.root));
+  const root = h("div", { class: "frame-strips" }, ...parts.map((p) => p.root));
   watcher.observe(root);
 
   /** @param {number|null} i */

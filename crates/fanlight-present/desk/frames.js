@@ -130,7 +130,7 @@ function frameList(place, frames, call, context, name, measure) {
   const standing = (i) => (rejected[i] ? "rejected" : out.has(frames[i].file) ? "out" : "in");
   let busy = false;
 
-  const readout = h("output", { class: "readout" });
+  const readout = h("output", { class: "said" });
   const wait = "Point at a frame, or walk with the arrow keys; a click, Space or Enter leaves it out or brings it back.";
   readout.textContent = wait;
   const boxes = frames.map((f, i) => {

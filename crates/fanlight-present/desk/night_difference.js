@@ -80,5 +80,5 @@ export function differenceTable(before, after) {
       { head: "Change", cell: (/** @type {Row} */ r) => r.step },
     ] }).root,
     h("p", { class: "small" }, "Both come from most of the same frames: their errors are shared, so a change smaller than the errors may still be due to the frames that were left out or brought back."),
-    h("p", { class: "summary" }, after.summary));
+    h("p", { class: "finding" }, after.summary));
 }

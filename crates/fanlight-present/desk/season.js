@@ -7,7 +7,7 @@ import { capital, date, day, fixed, known, withError } from "./format.js";
 import { jobBoard } from "./jobs.js";
 import { activityFigure, activityTable, CHANGE_COLUMNS, changeRows, COMPARISON_COLUMNS, FOLDER, lightCurve, montage, NIGHT_COLUMNS, timeLine, tracksFigure } from "./season_figures.js";
 import { figureDownloads, picture } from "./season_figure.js";
-import { directionWords, driftWords, fitWords, outburstWords, periodWords } from "./season_words.js";
+import { directionWords, driftWords, fitWords, outburstWords, periodWords, measured } from "./season_words.js";
 import { csvOf, table } from "./tables.js";
 
 /** @import { Context } from "./main.js" */
@@ -38,6 +38,7 @@ export async function show(root, context) {
     },
   });
   const [season, methods] = await Promise.all([/** @type {Promise<Season>} */ (get("api/season")), /** @type {Promise<Method[]>} */ (get("api/methods"))]);
+  const looks = new Map(methods.map((m) => [`${MONTAGE}-${m.name}`, m.title]));
   const chooser = nightChooser(context.campaign.nights, methods, (request) => board.start({ kind: "season", ...request }));
   fill(root, h("h2", null, `The season of ${context.campaign.object}`), chooser.root, board.root, say);
 
@@ -47,7 +48,7 @@ export async function show(root, context) {
     stops = [];
     chooser.from(now);
     const record = now.is_there ? now.record : null;
-    if (record) stops = drawSeason(say, now, record, context);
+    if (record) stops = drawSeason(say, now, record, looks, context);
     else fill(say, h("p", null, "No season has been made here yet. Choose nights above, then make it: their pictures at one scale, what changed, features and dust over the nights."));
   }
   const renew = async () => render(await get("api/season"));
@@ -72,7 +73,7 @@ function nightChooser(nights, methods, make) {
     input.disabled = !n.has_stack;
     return { night: n, field, input };
   });
-  const looks = methods.filter((m) => m.name !== OF_TWO_NIGHTS).map((m) => ({ method: m, ...tick(m.title, false, () => {}) }));
+  const looks = methods.filter((m) => m.name !== OF_TWO_NIGHTS).map((m) => ({ method: m, ...tick(capital(m.title), false, () => {}) }));
   const [from, to] = ["From", "to"].map((label) => {
     const id = newId();
     const input = h("input", { id, type: "date", min: usable[0]?.mid_utc.slice(0, 10), max: usable.at(-1)?.mid_utc.slice(0, 10), onchange: between });
@@ -143,11 +144,14 @@ function part(title, ...children) {
   return h("section", { "aria-labelledby": id, class: "part" }, h("h3", { id }, title), ...children);
 }
 
+/** Side by side where there is room. @param {...(Node|string|null|undefined|false)} children */
+const beside = (...children) => h("div", { class: "beside" }, ...children);
+
 /**
- * @param {HTMLElement} place @param {Season} season @param {SeasonRecord} r @param {Context} context
+ * @param {HTMLElement} place @param {Season} season @param {SeasonRecord} r @param {Map<string, string>} looks  titles of the montages @param {Context} context
  * @returns {(() => void)[]} ends what was drawn
  */
-function drawSeason(place, season, r, context) {
+function drawSeason(place, season, r, looks, context) {
   /** @type {(() => void)[]} */
   const stops = [];
   const figure = (/** @type {string} */ name) => season.figures.find((f) => f.name === name);
@@ -162,29 +166,29 @@ function drawSeason(place, season, r, context) {
   const simulated = r.nights.filter((n) => n.simulated).length;
 
   const change = figure("change");
-  const changed = change && put(picture(FOLDER, "change", r.changes.at(-1)?.statement ?? change.title, { lazy: true }));
+  const changed = change && put(picture(FOLDER, "change", change.title, { lazy: true }));
   const rows = changeRows(r);
   const [activity, curve, tracks] = ["activity", "light-curve", "tracks"].map(figure);
   const a = r.activity;
 
   fill(place,
     simulated > 0 && h("p", { class: "warning" }, simulated === r.nights.length ? "The frames of this season were made by a program: nothing here is about a real comet." : `The frames of ${simulated} of ${r.nights.length} nights were made by a program.`),
-    part("What the nights say together", h("p", { class: "summary" }, r.summary), season.made_utc && h("p", { class: "small" }, `Made ${date(season.made_utc)}.`)),
-    part("All nights at one scale", timeLine(r, open), ...season.figures.filter((f) => f.name.startsWith(MONTAGE)).map((f) => put(montage(r, f))),
-      h("details", { class: "values" }, h("summary", null, `Values (${r.nights.length} nights)`), table({ caption: "Nights of the season", columns: NIGHT_COLUMNS, rows: r.nights }).root)),
-    part("What changed", ...(rows.length ? [
-      change && h("figure", { class: "season-figure" }, h("figcaption", null, h("h4", null, change.title), figureDownloads(FOLDER, "change", change.title, () => csvOf(CHANGE_COLUMNS, rows))), changed),
-      withCsv("changes", "Each night against the one before it in its band, latest first", CHANGE_COLUMNS, rows)] : [h("p", null, "There are not two nights in one band to compare.")])),
-    part("Features over the nights", tracks && put(tracksFigure(r, tracks.title)),
+    part("What the nights say together", h("p", { class: "finding" }, r.summary), season.made_utc && h("p", { class: "small" }, `Made ${date(season.made_utc)}.`)),
+    part("All nights at one scale", timeLine(r, open), ...season.figures.filter((f) => f.name.startsWith(MONTAGE)).map((f) => put(montage(r, f.name, looks.get(f.name) ?? "The light", f.title))),
+      h("details", { class: "value-list" }, h("summary", null, `Values (${r.nights.length} nights)`), table({ caption: "Nights of the season", columns: NIGHT_COLUMNS, rows: r.nights }).root)),
+    part("What changed", rows.length ? beside(
+      change && h("figure", { class: "season-figure" }, h("figcaption", null, h("h4", null, "The latest change, as a map"), figureDownloads(FOLDER, "change", "the map of changes", () => csvOf(CHANGE_COLUMNS, rows))), changed),
+      withCsv("changes", "Each night against the one before it in its band, latest first", CHANGE_COLUMNS, rows)) : h("p", null, "There are not two nights in one band to compare.")),
+    part("Features over the nights", beside(tracks && put(tracksFigure(r)),
       r.tracks.length ? h("ol", { class: "findings" }, ...r.tracks.map((t) => h("li", null, h("strong", null, `${capital(t.kind ?? "feature")} on ${t.points.length} night${t.points.length === 1 ? "" : "s"}`),
-        h("dl", null, h("dt", null, "Drift"), h("dd", null, driftWords(t)), h("dt", null, "Direction"), h("dd", null, directionWords(t)), h("dt", null, "Period of its direction"), h("dd", null, periodWords(t.period, t.no_period_because)))))) : h("p", null, "No feature was followed."),
-      ...(r.expansions ?? []).map((e) => h("p", null, `Arc at PA ${fixed(e.pa_deg, 0)}° moving outward at ${withError(e.speed_km_s, e.speed_err_km_s, " km/s")} on the sky's plane: ${e.points.map((p) => `${day(p.utc)} ${withError(p.radius_km, p.radius_err_km, " km")}`).join(", ")}.`))),
+        h("dl", null, h("dt", null, "Drift"), h("dd", null, driftWords(t)), h("dt", null, "Direction"), h("dd", null, directionWords(t)), h("dt", null, "Period of its direction"), h("dd", null, periodWords(t.period, t.no_period_because)))))) : h("p", null, "No feature was followed.")),
+      ...(r.expansions ?? []).map((e) => h("p", null, `Arc at PA ${fixed(e.pa_deg, 0)}° moving outward at ${measured(e.speed_km_s, e.speed_err_km_s, " km/s")} on the sky's plane: ${e.points.map((p) => `${day(p.utc)} ${measured(p.radius_km, p.radius_err_km, " km")}`).join(", ")}.`))),
     part("Periods", (r.period_searches ?? []).length ? h("dl", { class: "findings" }, ...(r.period_searches ?? []).flatMap((p) => [
       h("dt", null, `${capital(p.of)}, ${p.n} nights${p.range_h ? `, searched from ${fixed(p.range_h[0], 1)} to ${fixed(p.range_h[1], 1)} h` : ""}`), h("dd", null, periodWords(p.period, p.because))])) : h("p", null, "No period was looked for.")),
-    part("Dust and light", activity && put(activityFigure(r, activity.title)), curve && put(lightCurve(r, curve.title)),
+    part("Dust and light", beside(activity && put(activityFigure(r)), curve && put(lightCurve(r))),
       ...a.fits.map((f) => h("p", null, fitWords(f))),
       a.asymmetry && h("p", null, `Slope after perihelion minus slope before: ${withError(a.asymmetry.slope_difference, a.asymmetry.slope_difference_err)}.${known(a.asymmetry.ratio) ? ` After over before at ${fixed(a.asymmetry.r_au ?? NaN, 2)} au: ${withError(a.asymmetry.ratio, a.asymmetry.ratio_err)}.` : ""}`),
-      a.points.length > 0 && h("details", { class: "values" }, h("summary", null, `All apertures (${a.points.length} values)`), activityTable(r)),
+      a.points.length > 0 && h("details", { class: "value-list" }, h("summary", null, `All apertures (${a.points.length} values)`), activityTable(r)),
       h("h4", null, "Outbursts"), a.outbursts.length ? h("ul", { class: "findings" }, ...a.outbursts.map((o) => h("li", null, outburstWords(o)))) : h("p", null, r.notes.find((n) => n.startsWith("Outbursts")) ?? "No step against the trend is supported."),
       h("h4", null, "Beside other comets"), a.rank && h("p", null, `Among ${a.rank.of} comets that can be compared at ${fixed(a.rank.r_au, 2)} au this one is number ${a.rank.rank}, the dustiest first.`),
       a.comparison.length ? withCsv("comparison", "Dust beside other comets", COMPARISON_COLUMNS, a.comparison) : h("p", null, "No other comet's published values can be set beside these nights.")),

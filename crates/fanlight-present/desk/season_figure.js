@@ -76,10 +76,10 @@ export function picture(folder, name, alt, o = {}) {
 export function plottedFigure(o) {
   const id = newId();
   const holder = h("div", { class: "figure-picture", tabindex: 0, role: "group", "aria-labelledby": id, "aria-describedby": `${id}v` });
-  const readout = h("output", { id: `${id}v`, class: "readout small" });
+  const readout = h("output", { id: `${id}v`, class: "said small" });
   const ring = s("circle", { r: 8, class: "point-ring", visibility: "hidden" });
   const list = table({ caption: o.caption, columns: o.columns, rows: o.rows, pointed: (i) => point(i, false) });
-  const folded = h("details", { class: "values" }, h("summary", null, `Values (${o.rows.length})`), list.root);
+  const folded = h("details", { class: "value-list" }, h("summary", null, `Values (${o.rows.length})`), list.root);
   const wait = "Point at a value, or use the arrow keys, to read it.";
   /** @type {({x: number, y: number}|null)[]} */
   let found = [];

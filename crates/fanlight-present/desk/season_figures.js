@@ -2,10 +2,10 @@
 
 import { csvOf, table } from "./tables.js";
 import { h, s } from "./dom.js";
-import { date, day, degrees, figures, fixed, known, percent, probability, UNMEASURED, withError, wrapped } from "./format.js";
+import { capital, date, day, degrees, figures, fixed, known, percent, probability, UNMEASURED, withError, wrapped } from "./format.js";
 import { days } from "./figure_places.js";
 import { figureDownloads, picture, plottedFigure } from "./season_figure.js";
-import { amountWords, changeWords, quietWords, ratioWords, sideWords } from "./season_words.js";
+import { amountWords, changeWords, quietWords, ratioWords, sideWords, measured } from "./season_words.js";
 
 /** @import { SeasonRecord, SeasonNight, Track, TrackPoint, ActivityPoint, Change, ChangedFeature, Comparison } from "./season_types.js" */
 /** @import { Column } from "./tables.js" */
@@ -39,7 +39,7 @@ export function timeLine(r, open) {
   const [first, last] = [Math.min(...at), Math.max(...at)];
   const [width, height, edge] = [1000, 54, 16];
   const place = (/** @type {number} */ d) => (last > first ? edge + ((d - first) / (last - first)) * (width - 2 * edge) : width / 2);
-  const readout = h("output", { class: "readout small" });
+  const readout = h("output", { class: "said small" });
   const wait = `${r.nights.length} nights, to scale in time. Point at one, or use the arrow keys; Enter opens it.`;
   readout.textContent = wait;
   const dots = r.nights.map((n, i) => s("circle", { cx: place(at[i]).toFixed(1), cy: 22, r: r.nights.length > 80 ? 3 : 6, class: `night-dot${n.side === "post" ? " post" : ""}` }));
@@ -71,24 +71,24 @@ export function timeLine(r, open) {
   return h("div", null, svg, readout);
 }
 
-/** One montage, as wide as the page or larger in a window of its own. @param {SeasonRecord} r @param {{name: string, title: string}} f */
-export function montage(r, f) {
-  const shown = picture(FOLDER, f.name, `${f.title}: ${r.nights.length} pictures of ${r.object}, one for each night in order of time, all at one scale in kilometres${f.name === "montage" ? "" : "; under each night its featureless twin"}.`, { lazy: true });
-  const frame = h("div", { class: "montage-window", role: "region", tabindex: 0, "aria-label": f.title }, shown.root);
+/** One montage, as wide as the page or larger in a window of its own. @param {SeasonRecord} r @param {string} name @param {string} title @param {string} alt */
+export function montage(r, name, title, alt) {
+  const shown = picture(FOLDER, name, alt, { lazy: true });
+  const frame = h("div", { class: "montage-window", role: "region", tabindex: 0, "aria-label": title }, shown.root);
   const sizes = /** @type {[number, string][]} */ ([[1, "whole"], [2, "twice"], [4, "four times"]]);
   const buttons = sizes.map(([times, words]) => h("button", { type: "button", class: "quiet", "aria-pressed": times === 1 ? "true" : "false", onclick: () => {
     shown.root.style.width = `${100 * times}%`;
     buttons.forEach((b, i) => b.setAttribute("aria-pressed", sizes[i][0] === times ? "true" : "false"));
   } }, words));
   const root = h("figure", { class: "season-figure" },
-    h("figcaption", null, h("h4", null, f.title), h("div", { class: "downloads", role: "group", "aria-label": "Size" }, ...buttons), figureDownloads(FOLDER, f.name, f.title, () => csvOf(NIGHT_COLUMNS, r.nights))), frame);
+    h("figcaption", null, h("h4", null, capital(title)), h("div", { class: "downloads", role: "group", "aria-label": `Size of the montage: ${title}` }, ...buttons), figureDownloads(FOLDER, name, title, () => csvOf(NIGHT_COLUMNS, r.nights))), frame);
   return { root, stop: shown.stop };
 }
 
 /** @typedef {{track: Track, number: number, point: TrackPoint, night: SeasonNight|undefined}} TrackRow */
 
-/** Position angles of the features. @param {SeasonRecord} r @param {string} title */
-export function tracksFigure(r, title) {
+/** Position angles of the features. @param {SeasonRecord} r */
+export function tracksFigure(r) {
   const rows = r.tracks.flatMap((track, i) => track.points.map((point) => ({ track, number: i + 1, point, night: r.nights.find((n) => n.mid_utc === point.utc) })));
   const offset = (/** @type {TrackRow} */ t) => (t.night ? wrapped(t.point.pa_deg - t.night.sunward_pa_deg) : null);
   /** @type {Column<TrackRow>[]} */
@@ -100,7 +100,7 @@ export function tracksFigure(r, title) {
     { head: "Contrast", cell: (t) => percent(t.point.contrast), values: [["contrast", (t) => t.point.contrast]] },
   ];
   return plottedFigure({
-    folder: FOLDER, name: "tracks", title, caption: "Features night by night", rows, columns, x: "date", y: "angle", year: firstYear(r),
+    folder: FOLDER, name: "tracks", title: "Directions of the features", caption: "Features night by night", rows, columns, x: "date", y: "angle", year: firstYear(r),
     point: (t) => ({ x: days(t.point.utc), y: t.point.pa_deg }),
     say: (t) => `${date(t.point.utc)}, feature ${t.number} (${t.track.kind ?? "feature"}): PA ${withError(t.point.pa_deg, t.point.pa_err_deg, "°")}${offset(t) === null ? "" : `, ${degrees(Number(offset(t)))} from the Sun's direction`}, contrast ${percent(t.point.contrast)}`,
   });
@@ -131,8 +131,8 @@ const ACTIVITY_COLUMNS = [
 
 /** @typedef {{own: ActivityPoint|null, other: Comparison|null, r_au: number, afrho_cm: number|null, err: number|null}} DustRow */
 
-/** Dust against the distance from the Sun, other comets with it. @param {SeasonRecord} r @param {string} title */
-export function activityFigure(r, title) {
+/** Dust against the distance from the Sun, other comets with it. @param {SeasonRecord} r */
+export function activityFigure(r) {
   const a = r.activity;
   const km = aperture(a.points);
   const own = a.points.filter((p) => p.aperture_km === km);
@@ -153,20 +153,20 @@ export function activityFigure(r, title) {
     { head: "Source", words: true, cell: (d) => d.other?.source ?? "this season", values: [["source", (d) => d.other?.source ?? "this season"]] },
   ];
   return plottedFigure({
-    folder: FOLDER, name: "activity", title, caption: `A(0°)fρ${km === null ? "" : ` within ${fixed(km, 0)} km`} against the distance from the Sun; other comets as published`, rows, columns, x: "log", y: "log", year: firstYear(r),
+    folder: FOLDER, name: "activity", title: "Dust against the distance from the Sun", caption: `A(0°)fρ${km === null ? "" : ` within ${fixed(km, 0)} km`} against the distance from the Sun; other comets as published`, rows, columns, x: "log", y: "log", year: firstYear(r),
     point: (d) => (known(d.afrho_cm) ? { x: d.r_au, y: d.afrho_cm, panel: d.own ? Math.max(0, sides.indexOf(d.own.side ?? null)) : undefined } : null),
-    say: (d) => (d.own ? `${date(d.own.utc)}: ${withError(d.afrho_cm, d.err, " cm")} at ${fixed(d.r_au, 4)} au, ${sideWords(d.own.side)}, band ${d.own.band}${d.own.in_fit ? "" : ", not in the fits"}` : `${name(d)}: ${withError(d.afrho_cm, d.err, " cm")} at ${fixed(d.r_au, 3)} au${d.other?.fair ? "" : "; the comparison is not fair"}`),
+    say: (d) => (d.own ? `${date(d.own.utc)}: ${measured(d.afrho_cm, d.err, " cm")} at ${fixed(d.r_au, 4)} au, ${sideWords(d.own.side)}, band ${d.own.band}${d.own.in_fit ? "" : ", not in the fits"}` : `${name(d)}: ${measured(d.afrho_cm, d.err, " cm")} at ${fixed(d.r_au, 3)} au${d.other?.fair ? "" : "; the comparison is not fair"}`),
   });
 }
 
-/** Brightness against date. @param {SeasonRecord} r @param {string} title */
-export function lightCurve(r, title) {
+/** Brightness against date. @param {SeasonRecord} r */
+export function lightCurve(r) {
   const km = aperture(r.activity.points);
   const rows = r.activity.points.filter((p) => p.aperture_km === km);
   return plottedFigure({
-    folder: FOLDER, name: "light-curve", title, caption: `Magnitudes${km === null ? "" : ` within ${fixed(km, 0)} km`} against date`, rows, columns: ACTIVITY_COLUMNS, x: "date", y: "number", year: firstYear(r),
+    folder: FOLDER, name: "light-curve", title: "Light curve", caption: `Magnitudes${km === null ? "" : ` within ${fixed(km, 0)} km`} against date`, rows, columns: ACTIVITY_COLUMNS, x: "date", y: "number", year: firstYear(r),
     point: (p) => (known(p.mag) ? { x: days(p.utc), y: p.mag } : null),
-    say: (p) => `${date(p.utc)}: magnitude ${withError(p.mag, p.mag_err)} in band ${p.band}, A(0°)fρ ${withError(p.a0frho_cm, p.a0frho_err_cm, " cm")}`,
+    say: (p) => `${date(p.utc)}: magnitude ${withError(p.mag, p.mag_err)} in band ${p.band}, A(0°)fρ ${measured(p.a0frho_cm, p.a0frho_err_cm, " cm")}`,
   });
 }
 

@@ -1,11 +1,14 @@
 /** What a season's record says, in words. @module */
 
-import { day, degrees, figures, fixed, known, percentError, probability, withError } from "./format.js";
+import { day, degrees, figures, fixed, known, percentError, probability, UNMEASURED, withError } from "./format.js";
 
 /** @import { ChangedFeature, Change, Track, Period, Outburst, ActivityFit, Comparison } from "./season_types.js" */
 
 /** @type {Record<string, string>} */
 const CHANGED = { new: "new", gone: "gone", moved: "moved", brighter: "brighter", fainter: "fainter" };
+
+/** A value with its error and then the unit. @param {number|null|undefined} v @param {number|null|undefined} err @param {string} unit */
+export const measured = (v, err, unit) => (known(v) ? `${withError(v, err)}${unit}` : UNMEASURED);
 
 /** @param {ChangedFeature} f */
 export function changeWords(f) {
@@ -47,12 +50,12 @@ export const driftWords = (t) => (known(t.drift_deg_per_day) ? `${withError(t.dr
 export function periodWords(p, because) {
   if (!p) return because ? `None. ${because.charAt(0).toUpperCase()}${because.slice(1)}.` : "None found.";
   const others = p.aliases_h.length ? ` The sampling cannot tell it from ${p.aliases_h.map((a) => `${figures(a, 4)} h`).join(", ")}.` : "";
-  return `${withError(p.period_h, p.err_h, " h")}; that the same values in another order give so strong a one: ${probability(p.false_alarm_probability)}.${others}`;
+  return `${measured(p.period_h, p.err_h, " h")}; that the same values in another order give so strong a one: ${probability(p.false_alarm_probability)}.${others}`;
 }
 
 /** @param {Outburst} o */
 export function outburstWords(o) {
-  return `${o.step_mag < 0 ? "Brighter" : "Fainter"} by ${withError(Math.abs(o.step_mag), o.step_err_mag, " mag")} on ${day(o.utc)}${o.after_utc ? ` (last night before it: ${day(o.after_utc)})` : ""}; chance of such a step anywhere in the season: ${probability(o.false_alarm_probability)}.${o.or_bend ? " A bend of the trend explains the nights nearly as well." : ""}`;
+  return `${o.step_mag < 0 ? "Brighter" : "Fainter"} by ${measured(Math.abs(o.step_mag), o.step_err_mag, " mag")} on ${day(o.utc)}${o.after_utc ? ` (last night before it: ${day(o.after_utc)})` : ""}; chance of such a step anywhere in the season: ${probability(o.false_alarm_probability)}.${o.or_bend ? " A bend of the trend explains the nights nearly as well." : ""}`;
 }
 
 /** @param {string|null} side */
@@ -60,7 +63,7 @@ export const sideWords = (side) => (side === "pre" ? "before perihelion" : side 
 
 /** @param {ActivityFit} f */
 export function fitWords(f) {
-  return `Band ${f.band}, ${sideWords(f.side)}: A(0°)fρ goes as the distance from the Sun to the power ${withError(f.slope, f.slope_err)}, from ${f.n_nights} nights between ${fixed(f.r_range_au[0], 3)} and ${fixed(f.r_range_au[1], 3)} au, which scatter by ${fixed(f.scatter_dex, 3)} dex beyond their errors; ${withError(f.afrho_1au_cm, f.afrho_1au_err_cm, " cm")} at 1 au by it${f.r_range_au[0] > 1 || f.r_range_au[1] < 1 ? ", which lies outside what was seen" : ""}.`;
+  return `Band ${f.band}, ${sideWords(f.side)}: A(0°)fρ goes as the distance from the Sun to the power ${withError(f.slope, f.slope_err)}, from ${f.n_nights} nights between ${fixed(f.r_range_au[0], 3)} and ${fixed(f.r_range_au[1], 3)} au, which scatter by ${fixed(f.scatter_dex, 3)} dex beyond their errors; ${measured(f.afrho_1au_cm, f.afrho_1au_err_cm, " cm")} at 1 au by it${f.r_range_au[0] > 1 || f.r_range_au[1] < 1 ? ", which lies outside what was seen" : ""}.`;
 }
 
 /** @param {Comparison} c */

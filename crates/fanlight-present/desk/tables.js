@@ -37,7 +37,7 @@ export function table(o) {
     ...o.columns.map((c, k) => (k ? h("td", { class: c.words ? "words" : null }, c.cell(row, i)) : h("th", { scope: "row" }, c.cell(row, i))))));
   const body = h("tbody", null, ...lines);
   const caption = h("caption", { id }, o.caption);
-  const root = h("div", { class: "table", role: "region", tabindex: 0, "aria-labelledby": id }, h("table", null, caption, h("thead", null, h("tr", null, ...heads)), body));
+  const root = h("div", { class: "table-window", role: "region", tabindex: 0, "aria-labelledby": id }, h("table", null, caption, h("thead", null, h("tr", null, ...heads)), body));
   let marked = -1;
   const of = (/** @type {EventTarget|null} */ target) => (target instanceof Element ? lines.indexOf(/** @type {HTMLTableRowElement} */ (target.closest("tr"))) : -1);
   if (walk) {
