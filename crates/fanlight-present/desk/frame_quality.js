@@ -4,41 +4,19 @@ import { downloads } from "./downloads.js";
 import { fill, h, newId, s } from "./dom.js";
 import { fixed, known, UNMEASURED, withError } from "./format.js";
 import { scale, ticks } from "./plot.js";
-import { csvOf } from "./tables.js";
+import { csvOf, walked } from "./tables.js";
 
-/** @import { Column } from "./tables.js" */
+/** @import { Maybe } from "./season_types.js" */
+/** @import { Column, Flat } from "./tables.js" */
 
 /**
- * @typedef {object} FrameRecord
- * @property {string} file
- * @property {string|null} mid_utc
- * @property {number|null} exposure_s
- * @property {string|null} filter
- * @property {boolean} used
- * @property {string|null} rejected_because
- * @property {number|null} fwhm_arcsec
- * @property {number|null} elongation
- * @property {number|null} elongation_pa_deg
- * @property {number|null} sky_e_per_s_arcsec2
- * @property {number|null} zero_point_mag
- * @property {number|null} zero_point_err_mag
- * @property {number|null} zero_point_stars
- * @property {[number, number]|null} [comet_o_minus_c_arcsec]
- * @property {number|null} comet_err_arcsec
- * @property {number|null} altitude_deg
- * @property {number|null} [airmass]
- * @property {number|null} [sun_altitude_deg]
- * @property {number|null} [moon_altitude_deg]
- * @property {number|null} [stars_found]
- * @property {number|null} [transparency_loss_mag]
- * @property {number|null} [sky_mag_arcsec2]
- * @property {number|null} [relative_weight]
- * @property {number|null} [stack_share]
+ * @typedef {{file: string, mid_utc: string|null, used: boolean, rejected_because: string|null, fwhm_arcsec: Maybe, elongation: Maybe, zero_point_mag: Maybe, zero_point_err_mag: Maybe,
+ *   comet_o_minus_c_arcsec?: [number, number]|null, comet_err_arcsec: Maybe, airmass?: Maybe, transparency_loss_mag?: Maybe, sky_mag_arcsec2?: Maybe, relative_weight?: Maybe}} FrameRecord
  */
 
 /** What a frame is to the next run: `out` by hand, `in`, or left out by the program whatever is chosen. @typedef {"in"|"out"|"rejected"} Standing */
 
-/** @typedef {{title: string, unit: string, of: (f: FrameRecord) => number|null|undefined, err?: (f: FrameRecord) => number|null|undefined, decimals: number, down?: boolean, csv: string, note: string}} Quantity */
+/** @typedef {{title: string, unit: string, of: (f: FrameRecord) => Maybe, err?: (f: FrameRecord) => Maybe, decimals: number, down?: boolean, csv: string, note: string}} Quantity */
 
 /** @type {Quantity[]} */
 export const QUANTITIES = [
@@ -64,16 +42,16 @@ export const clock = (utc) => utc?.slice(11, 19) ?? "no time";
 
 /** @type {Column<FrameRecord>[]} */
 export const FRAME_COLUMNS = [
-  { head: "Frame", cell: (f) => f.file, values: [["file", (f) => f.file]] },
-  { head: "UTC", cell: (f) => clock(f.mid_utc), values: [["mid_utc", (f) => f.mid_utc], ["exposure_s", (f) => f.exposure_s], ["filter", (f) => f.filter]] },
-  ...QUANTITIES.map((q) => (/** @type {Column<FrameRecord>} */ ({ head: q.title, cell: (f) => (q.err ? withError(q.of(f), q.err(f), q.unit === "″" ? "″" : "") : valueWords(q, f)), values: [[q.csv, (f) => q.of(f)]] }))),
+  ["Frame", (f) => f.file],
+  ["UTC", (f) => clock(f.mid_utc)],
+  ...QUANTITIES.map((q) => (/** @type {Column<FrameRecord>} */ ([q.title, (f) => (q.err ? withError(q.of(f), q.err(f), q.unit === "″" ? "″" : "") : valueWords(q, f))]))),
 ];
 
-/** @type {Column<FrameRecord>[]} */
-export const CSV_COLUMNS = [...FRAME_COLUMNS, { head: "", cell: () => null, values: [
-  ["zero_point_err_mag", (f) => f.zero_point_err_mag], ["zero_point_stars", (f) => f.zero_point_stars], ["comet_err_arcsec", (f) => f.comet_err_arcsec], ["elongation_pa_deg", (f) => f.elongation_pa_deg],
-  ["sky_e_per_s_arcsec2", (f) => f.sky_e_per_s_arcsec2], ["altitude_deg", (f) => f.altitude_deg], ["sun_altitude_deg", (f) => f.sun_altitude_deg], ["moon_altitude_deg", (f) => f.moon_altitude_deg],
-  ["stars_found", (f) => f.stars_found], ["stack_share", (f) => f.stack_share], ["used", (f) => (f.used ? "yes" : "no")], ["rejected_because", (f) => f.rejected_because]] }];
+/** All that is measured of a frame. @param {FrameRecord} f @returns {Flat} */
+export function flatFrame(f) {
+  const [o_minus_c_ra_arcsec, o_minus_c_dec_arcsec] = f.comet_o_minus_c_arcsec ?? [];
+  return { ...Object.fromEntries(Object.entries(f).filter(([, v]) => v === null || typeof v !== "object")), o_minus_c_ra_arcsec, o_minus_c_dec_arcsec };
+}
 
 const [LEFT, RIGHT, TOP, BOTTOM, HEIGHT] = [56, 10, 8, 24, 136];
 
@@ -96,7 +74,7 @@ export function strips(frames, name, on) {
     const value = h("span", { class: "strip-value", id: `${id}v` });
     const cursor = s("path", { class: "cursor", "data-cursor": "" });
     const title = h("h4", { id }, q.title);
-    const root = h("figure", { class: "frame-strip" }, h("figcaption", null, title, value, downloads(`${name}-${q.csv.replaceAll("_", "-")}`, `${q.title} over the night`, () => svg, () => csvOf([CSV_COLUMNS[0], CSV_COLUMNS[1], { head: "", cell: () => null, values: [[q.csv, (f) => q.of(f)], ["used", (f) => (f.used ? "yes" : "no")], ["rejected_because", (f) => f.rejected_because]] }], frames))), svg, h("p", { class: "small" }, q.note));
+    const root = h("figure", { class: "frame-strip" }, h("figcaption", null, title, value, downloads(`${name}-${q.csv.replaceAll("_", "-")}`, `${q.title} over the night`, () => svg, () => csvOf(frames.map(({ file, mid_utc, used, rejected_because }, i) => ({ file, mid_utc, [q.csv]: q.of(frames[i]), ...(q.err ? { [`${q.csv}_err`]: q.err(frames[i]) } : {}), used, rejected_because }))))), svg, h("p", { class: "small" }, q.note));
     const at = { x: (/** @type {number} */ _) => 0, back: (/** @type {number} */ _) => 0, width: 0 };
     return { q, svg, value, cursor, root, at };
   });
@@ -142,9 +120,8 @@ export function strips(frames, name, on) {
     p.svg.addEventListener("pointermove", (e) => { const i = near(p, e); if (i !== now && i >= 0) on.pointed(i); });
     p.svg.addEventListener("click", (e) => { const i = near(p, e); if (i >= 0) on.toggle(i); });
     p.svg.addEventListener("keydown", (e) => {
-      const k = order.indexOf(now);
-      const next = { ArrowRight: Math.min(k + 1, order.length - 1), ArrowLeft: k < 0 ? order.length - 1 : Math.max(k - 1, 0), Home: 0, End: order.length - 1 }[e.key];
-      if (next !== undefined) on.pointed(order[next]);
+      const next = walked(e.key, order.indexOf(now), order.length);
+      if (next !== null) on.pointed(order[next]);
       else if ((e.key === " " || e.key === "Enter") && now >= 0) on.toggle(now);
       else return;
       e.preventDefault();

@@ -1,26 +1,25 @@
 /** The frames view: quality over the night, frames left out or brought back by hand, and the night measured again without them. @module */
 
 import * as api from "./api.js";
-import { csv, save } from "./downloads.js";
 import { fill, h } from "./dom.js";
 import { capital, date } from "./format.js";
-import { clock, CSV_COLUMNS, FRAME_COLUMNS, markLegend, QUANTITIES, strips, valueWords } from "./frame_quality.js";
+import { clock, flatFrame, FRAME_COLUMNS, markLegend, QUANTITIES, strips, valueWords } from "./frame_quality.js";
 import { jobBoard } from "./jobs.js";
-import { differenceTable, snapshot } from "./night_difference.js";
-import { csvOf, table } from "./tables.js";
+import { differenceTable, kept } from "./night_difference.js";
+import { csvButton, quiet, table } from "./tables.js";
 import { memory } from "./theme.js";
 
 /** @import { Context } from "./main.js" */
 /** @import { Job } from "./season_types.js" */
 /** @import { FrameRecord, Standing } from "./frame_quality.js" */
-/** @import { Snapshot } from "./night_difference.js" */
+/** @import { Kept } from "./night_difference.js" */
 
 /** As the record says it. */
 const BY_HAND = "left out by the user";
 const KEPT = "fanlight-desk-before-";
 
 /** @typedef {{command: string, can_repeat: boolean, why_not: string|null, left_out_by_hand: string[], frames_folder: string|null}} Call */
-/** @typedef {{job: number, before: Snapshot}} Kept */
+/** @typedef {{job: number, before: Kept}} Was */
 
 /** Whether a pattern with `*` and `?` names this file, as the command line takes it. @param {string} pattern @param {string} file */
 function names(pattern, file) {
@@ -28,8 +27,8 @@ function names(pattern, file) {
   return regex.test(file) || (!pattern.includes("/") && regex.test(file.split("/").at(-1) ?? ""));
 }
 
-/** What was kept of the record before the last run from here. @param {string} key @returns {Kept|null} */
-function kept(key) {
+/** What was kept of the record before the last run from here. @param {string} key @returns {Was|null} */
+function earlier(key) {
   try { return JSON.parse(memory.read(key) ?? "null"); } catch { return null; }
 }
 
@@ -44,7 +43,8 @@ export async function show(root, context) {
     fill(root, h("h2", null, "Frames"), h("p", null, "This campaign has no night yet."));
     return () => {};
   }
-  const key = KEPT + (night.folder ?? night.id);
+  const { id, folder } = night;
+  const key = KEPT + (folder ?? id);
   const page = h("div", null);
   const changed = h("div", null);
   /** @type {{stop: () => void, busy: (on: boolean) => void}|null} */
@@ -57,52 +57,51 @@ export async function show(root, context) {
 
   /** @param {Job} job */
   async function ended(job) {
-    if (job.kind !== "night" || job.night !== night?.id || job.state !== "done") return;
+    if (job.kind !== "night" || job.night !== id || job.state !== "done") return;
     const campaign = await context.reload();
-    const now = campaign.nights.find((n) => n.id === night.id) ?? campaign.nights.find((n) => n.folder && n.folder === night.folder);
-    if (now && now.id !== night.id) {
+    const now = campaign.nights.find((n) => n.id === id) ?? campaign.nights.find((n) => n.folder && n.folder === folder);
+    if (now && now.id !== id) {
       context.go("frames", now.id);
       return;
     }
     const record = await load();
-    const was = kept(key);
-    if (was?.job === job.id) tellChange(snapshot(record), was, job);
+    const was = earlier(key);
+    if (was?.job === job.id) tellChange(kept(record), was, job);
   }
 
   async function load() {
-    const id = Number(night?.id);
     const [record, call] = await Promise.all([api.record(id), /** @type {Promise<Call>} */ (api.get(`api/nights/${id}/call`))]);
     list?.stop();
     list = frameList(page, /** @type {FrameRecord[]} */ (record.frames), call, context, night?.mid_utc.slice(0, 10) ?? "night", async (leaveOut) => {
       const job = await board.start({ kind: "night", night: id, leave_out: leaveOut });
-      if (job !== null) memory.write(key, JSON.stringify({ job, before: snapshot(record) }));
+      if (job !== null) memory.write(key, JSON.stringify({ job, before: kept(record) }));
     });
     list.busy(running);
     return record;
   }
 
-  /** @param {Snapshot} after @param {Kept} was @param {Job|undefined} job */
+  /** @param {Kept} after @param {Was} was @param {Job|undefined} job */
   function tellChange(after, was, job) {
     fill(changed, h("section", { "aria-label": "What changed", class: "part" },
       h("h3", null, job?.ended_utc ? `What the run of ${date(job.ended_utc)} changed` : "What the last run changed"),
       differenceTable(was.before, after),
-      h("p", null, h("button", { type: "button", class: "quiet", onclick: () => { memory.write(key, null); fill(changed); } }, "Put this away"))));
+      h("p", null, quiet("Put this away", () => { memory.write(key, null); fill(changed); }))));
   }
 
   fill(root, h("h2", null, `Frames of ${date(night.mid_utc)}`), board.root, changed, page);
   const record = await load();
   try {
     const jobs = await board.resume();
-    const was = kept(key);
+    const was = earlier(key);
     const job = jobs.find((j) => j.id === was?.job);
     // a desk that was started again knows no jobs, yet the record may be new
     if (was && job?.state !== "running" && job?.state !== "failed" && job?.state !== "cancelled") tellIfNew(record, was, job);
     if (job?.state === "failed" || job?.state === "cancelled") memory.write(key, null);
   } catch (error) { context.fail(error); }
 
-  /** @param {import("./types.js").NightRecord} now @param {Kept} was @param {Job|undefined} job */
+  /** @param {import("./types.js").NightRecord} now @param {Was} was @param {Job|undefined} job */
   function tellIfNew(now, was, job) {
-    const after = snapshot(now);
+    const after = kept(now);
     if (job || JSON.stringify(after) !== JSON.stringify(was.before)) tellChange(after, was, job);
   }
 
@@ -148,14 +147,9 @@ function frameList(place, frames, call, context, name, measure) {
     return is ? "Left out by hand" : "used";
   };
   const states = frames.map((f, i) => h("span", null, words(f, i)));
-  const list = table({
-    caption: `All ${frames.length} frames of the night`,
-    rows: frames,
-    columns: [FRAME_COLUMNS[0], { head: "In the stack", cell: (_, i) => boxes[i] ?? h("span", { title: "left out by the program" }, "out") }, { head: "Standing", words: true, cell: (_, i) => states[i] }, ...FRAME_COLUMNS.slice(1)],
-    pointed: (i) => point(i, false),
-    rowClass: (i) => (rejected[i] ? "rejected" : null),
-    key: (i, pressed) => { if (pressed !== " " && pressed !== "Enter") return false; toggle(i); return true; },
-  });
+  const list = table(`All ${frames.length} frames of the night`, frames,
+    [FRAME_COLUMNS[0], ["In the stack", (_, i) => boxes[i] ?? "out"], ["Standing", (_, i) => states[i], "words"], ...FRAME_COLUMNS.slice(1)],
+    { pointed: (i) => point(i, false), rowClass: (i) => (rejected[i] ? "rejected" : null), pressed: toggle });
   const plots = strips(frames, name, { standing, pointed: (i) => point(i, true), toggle });
 
   /** @param {number|null} i @param {boolean} scroll */
@@ -188,9 +182,9 @@ function frameList(place, frames, call, context, name, measure) {
 
   const tally = h("p", null);
   const button = h("button", { type: "button", class: "main", onclick: () => measure([...others, ...frames.filter((f) => out.has(f.file)).map((f) => f.file)]) }, "Measure again");
-  const undo = h("button", { type: "button", class: "quiet", onclick: () => {
+  const undo = quiet("As it was measured", () => {
     frames.forEach((f, i) => { if (!rejected[i] && out.has(f.file) !== wasOut[i]) set(i, !wasOut[i]); });
-  } }, "As it was measured");
+  });
   function count() {
     const n = frames.map((_, i) => standing(i));
     const of = (/** @type {Standing} */ s) => n.filter((x) => x === s).length;
@@ -204,15 +198,15 @@ function frameList(place, frames, call, context, name, measure) {
 
   const gone = frames.filter((_, i) => rejected[i]);
   fill(place,
-    h("section", { class: "part", "aria-label": "Choice of frames" }, tally, h("div", { class: "row" }, button, undo),
+    h("section", { "aria-label": "Choice of frames" }, tally, h("div", { class: "row" }, button, undo),
       !call.can_repeat && h("p", { class: "warning" }, `The night cannot be measured again from here: ${call.why_not ?? "its call is not known"}`),
       h("p", { class: "small" }, "Only what is wrong with a frame is a reason to leave it out. Frames chosen for what they do to the result make its probabilities untrue.")),
-    h("section", { class: "part", "aria-label": "Quality over the night" }, h("h3", null, "Over the night"), markLegend(), plots.root, readout),
-    h("section", { class: "part", "aria-label": "Frames that the program left out" }, h("h3", null, "Left out by the program"),
+    h("section", { class: "over-the-night", "aria-label": "Quality over the night" }, h("h3", null, "Over the night"), markLegend(), plots.root, readout),
+    h("section", { "aria-label": "Frames that the program left out" }, h("h3", null, "Left out by the program"),
       gone.length ? h("ul", { class: "findings" }, ...gone.map((f) => h("li", null, h("strong", null, f.file), ` ${f.rejected_because ?? "no reason was recorded"}`))) : h("p", null, "None."),
       h("p", { class: "small" }, "These stay out whatever is chosen here. Each run judges every frame anew by the same limits against the night's other frames, so its list may change with them; none is brought back by hand.")),
-    h("section", { class: "part", "aria-label": "Table of frames" }, h("h3", null, "All frames"),
-      h("div", { class: "downloads" }, h("button", { type: "button", class: "quiet", "aria-label": "Save all frames' values as CSV", onclick: () => save(new Blob([csv(csvOf(CSV_COLUMNS, frames))], { type: "text/csv" }), `frames-${name}.csv`) }, "CSV")), list.root,
+    h("section", { "aria-label": "Table of frames" }, h("h3", null, "All frames"),
+      h("div", { class: "downloads" }, csvButton(`frames-${name}`, "all frames with all values", () => frames.map(flatFrame))), list.root,
       h("details", null, h("summary", null, "The call that is repeated"), h("p", null, h("code", null, call.command)))));
   plots.redraw();
   return {

@@ -6,7 +6,7 @@
 
 import { get, post, Refused, remove } from "./api.js";
 import { fill, h, newId } from "./dom.js";
-import { capital, day, duration } from "./format.js";
+import { capital, day, duration, known } from "./format.js";
 
 /** @import { Job } from "./season_types.js" */
 /** @import { Campaign } from "./types.js" */
@@ -19,17 +19,16 @@ const SAY_MS = 9000;
 const LINES = 12;
 
 /** @param {Job} job @param {Campaign} campaign */
-export function jobTitle(job, campaign) {
+function jobTitle(job, campaign) {
   if (job.kind === "season") return "Making the season";
   const night = campaign.nights.find((n) => n.id === job.night);
   return night ? `Measuring the night of ${day(night.mid_utc)} again` : "Measuring a night again";
 }
 
 /** What became of it. @param {Job} job */
-export function outcome(job) {
+function outcome(job) {
   const words = { running: "Running", done: "Done", failed: "It failed", cancelled: "Cancelled" }[job.state];
-  const took = job.ended_utc ? ` after ${duration(Math.max(0, (Date.parse(job.ended_utc) - Date.parse(job.started_utc)) / 1000))}` : "";
-  return words + (job.state === "running" ? "" : took);
+  return job.ended_utc ? `${words} after ${duration(Math.max(0, (Date.parse(job.ended_utc) - Date.parse(job.started_utc)) / 1000))}` : words;
 }
 
 /** An error and what can be done about it. @param {unknown} error */
@@ -47,8 +46,8 @@ export function trouble(error) {
  */
 export function jobBoard(campaign, announce, on) {
   const heading = newId();
-  const title = h("h3", { id: heading });
-  const step = h("p", { class: "job-step" });
+  const title = h("h3", { id: heading, class: "job-title" });
+  const step = h("p", null);
   const bar = h("progress", { "aria-labelledby": heading });
   const count = h("span", { class: "small" });
   const lines = h("pre", { class: "job-lines", tabindex: 0, "aria-label": "Last lines that the program said" });
@@ -75,15 +74,10 @@ export function jobBoard(campaign, announce, on) {
     root.dataset.state = job.state;
     if (running) {
       step.textContent = capital(job.step ?? "starting");
-      const counted = typeof job.done === "number" && typeof job.of === "number" && job.of > 0;
-      if (counted) {
-        bar.max = Number(job.of);
-        bar.value = Number(job.done);
-        count.textContent = `${job.done} of ${job.of}`;
-      } else {
-        bar.removeAttribute("value");
-        count.textContent = "";
-      }
+      const { done, of } = job;
+      if (known(done) && known(of) && of > 0) [bar.max, bar.value] = [of, done];
+      else bar.removeAttribute("value");
+      count.textContent = bar.hasAttribute("value") ? `${done} of ${of}` : "";
       fill(end);
     } else {
       fill(end, h("p", null, h("strong", null, `${outcome(job)}.`), job.message ? ` ${capital(job.message)}` : ""), job.hint && h("p", null, capital(job.hint)));
@@ -145,10 +139,11 @@ export function jobBoard(campaign, announce, on) {
     } catch (error) {
       if (!alive) return;
       if (error instanceof Refused && error.status === 404) {
+        // the desk was started again since
         watched = null;
-        on.running?.(false);
-        fill(end, trouble(new Refused("The desk no longer knows of this work.", "The desk was started again since; look whether the results are new, or begin once more.", 404)));
         working.hidden = true;
+        fill(end, trouble(error));
+        on.running?.(false);
         return;
       }
       step.textContent = "The desk does not answer at present; asking again.";
@@ -176,6 +171,8 @@ export function jobBoard(campaign, announce, on) {
       const jobs = await get("api/jobs");
       const running = jobs.find((j) => j.state === "running");
       if (running && alive) follow(running);
+      // what failed while nobody looked is not passed over
+      else if (jobs[0]?.state === "failed") render(jobs[0]);
       return jobs;
     },
     /** @param {Record<string, unknown>} request @returns {Promise<number|null>} its number; `null` when it was refused and that was said */

@@ -2,11 +2,12 @@
 
 import * as api from "./api.js";
 import { save } from "./downloads.js";
-import { fill, h, newId } from "./dom.js";
+import { choice, fill, h, newId, number } from "./dom.js";
 import { capital, date } from "./format.js";
-import { jobBoard, trouble } from "./jobs.js";
+import { trouble } from "./jobs.js";
 import { PanelChoice } from "./publish_panels.js";
 import { adesPart, filesPart } from "./publish_files.js";
+import { quiet } from "./tables.js";
 import { memory, seen } from "./theme.js";
 
 /** @import { Context } from "./main.js" */
@@ -17,10 +18,8 @@ const KEY = "fanlight-desk-publish-";
 const [LEAST_PX, MOST_PX] = [480, 7680];
 /** After the last key: the picture is drawn anew. */
 const REST_MS = 350;
-/** @type {[number, string][]} */
-const WIDTHS = [[1280, "1280 – a web page"], [1920, "1920 – full HD"], [3840, "3840 – 4K"], [2008, "2008 – print, 17 cm at 300 dpi"]];
 
-/** @typedef {{panels: string[], columns: number, title: string, words: string|null, width_px: number, theme: "light"|"dark"}} Draft  words `null`: those of the record */
+/** @typedef {{panels: string[], columns: number, title: string, words: string|null, width_px: number, theme: string}} Draft  words `null`: those of the record */
 
 /**
  * @param {HTMLElement} root
@@ -67,9 +66,7 @@ export async function show(root, context) {
     },
   );
   const alt = () => `${draft.title}: ${draft.panels.map((p) => panels.find((q) => q.name === p)?.alt ?? p).join(" ")}`;
-  /** @param {"svg"|"png"} format @param {number} [width] */
-  const request = (format, width) => ({ panels: draft.panels, title: draft.title, words: words() || null, width_px: width ?? draft.width_px, columns: draft.columns, theme: draft.theme, format });
-  const words = () => (draft.words ?? caption.text).trim();
+  const request = (/** @type {string} */ format) => ({ ...draft, words: (draft.words ?? caption.text).trim() || null, format });
   function changed() {
     memory.write(key, JSON.stringify(draft));
     clearTimeout(timer);
@@ -81,10 +78,10 @@ export async function show(root, context) {
       return;
     }
     state.textContent = "Drawing anew…";
-    timer = setTimeout(() => drawing.ask(request("svg", draft.width_px)), REST_MS);
+    timer = setTimeout(() => drawing.ask(request("svg")), REST_MS);
   }
   const fileName = `${campaign.object.replace(/[^A-Za-z0-9]+/g, "-")}-${night.mid_utc.slice(0, 10)}`;
-  const exports = /** @type {("png"|"svg")[]} */ (["png", "svg"]).map((format) => h("button", { type: "button", class: format === "png" ? "main" : null, onclick: async () => {
+  const exports = ["png", "svg"].map((format) => h("button", { type: "button", class: format === "png" ? "main" : null, onclick: async () => {
     state.textContent = `Making the ${format.toUpperCase()}…`;
     try {
       const blob = await api.postForBytes(`api/nights/${night.id}/publish`, request(format));
@@ -97,11 +94,11 @@ export async function show(root, context) {
   } }, `Save ${format.toUpperCase()}`));
 
   // --- what is chosen
-  const choice = new PanelChoice(night.id, panels, draft.panels, context.announce, changed);
+  const chosen = new PanelChoice(night.id, panels, draft.panels, context.announce, changed);
   const own = h("p", { class: "small" });
   const area = h("textarea", { rows: 5, maxlength: 4000, "aria-describedby": `${(own.id = newId())}`, oninput: () => { draft.words = area.value === caption.text ? null : area.value; sayWords(); changed(); } });
   area.value = draft.words ?? caption.text;
-  const back = h("button", { type: "button", class: "quiet", onclick: () => { area.value = caption.text; draft.words = null; sayWords(); changed(); } }, "The record's words again");
+  const back = quiet("The record's words again", () => { area.value = caption.text; draft.words = null; sayWords(); changed(); });
   function sayWords() {
     back.disabled = draft.words === null;
     own.className = draft.words === null ? "small" : "small warning";
@@ -109,42 +106,24 @@ export async function show(root, context) {
   }
   sayWords();
   const title = h("input", { type: "text", maxlength: 200, value: draft.title, oninput: () => { draft.title = title.value; changed(); } });
-  const width = h("input", { type: "number", min: LEAST_PX, max: MOST_PX, step: 1, value: draft.width_px, list: "publish-widths", inputmode: "numeric", oninput: () => {
-    const v = width.valueAsNumber;
-    const good = Number.isInteger(v) && v >= LEAST_PX && v <= MOST_PX;
-    width.setAttribute("aria-invalid", String(!good));
-    if (good) { draft.width_px = v; changed(); }
-  } });
   const field = (/** @type {string} */ label, /** @type {HTMLElement} */ input) => { input.id = newId(); return h("div", { class: "field" }, h("label", { for: input.id }, label), input); };
-  /** @param {string} label @param {[string, string][]} options @param {string} value @param {(v: string) => void} set */
-  const radios = (label, options, value, set) => {
-    const name = newId();
-    return h("fieldset", { class: "radios" }, h("legend", null, label), ...options.map(([v, text]) => {
-      const input = h("input", { type: "radio", name, value: v, onchange: () => { set(v); changed(); } });
-      input.checked = v === value;
-      return h("label", { class: "tick" }, input, h("span", null, text));
-    }));
-  };
+  const width = number("Width", { value: draft.width_px, min: LEAST_PX, max: MOST_PX, step: 1, unit: `pixels, ${LEAST_PX} to ${MOST_PX}` }, (v) => { draft.width_px = Math.round(v); changed(); });
+  const columns = choice("Columns", [["1", "one"], ["2", "two"], ["3", "three"]], String(draft.columns), (v) => { draft.columns = Number(v); changed(); });
+  const ground = choice("Ground", [["light", "light, for paper"], ["dark", "dark, for screens"]], draft.theme, (v) => { draft.theme = v; changed(); });
 
-  const board = jobBoard(campaign, context.announce, { ended: () => { api.record(night.id).then(() => context.go("publish", night.id)); } });
   fill(root,
     h("h2", null, `Publish the night of ${date(night.mid_utc)}`),
-    board.root,
     warnings(record),
     h("div", { class: "publish" },
-      h("section", { class: "part", "aria-label": "What is published" },
-        h("h3", null, "Panels"), choice.root,
+      h("section", { "aria-label": "What is published" },
+        h("h3", null, "Panels"), chosen.root,
         h("h3", null, "Words"), field("Title", title), field("Text", area), own, h("div", { class: "row" }, back),
-        h("h3", null, "Form"), h("div", { class: "row" }, field(`Width in pixels, ${LEAST_PX} to ${MOST_PX}`, width), h("datalist", { id: "publish-widths" }, ...WIDTHS.map(([v, label]) => h("option", { value: v, label })))),
-        radios("Columns", [["1", "one"], ["2", "two"], ["3", "three"]], String(draft.columns), (v) => { draft.columns = Number(v); }),
-        radios("Ground", [["light", "light, for paper"], ["dark", "dark, for screens"]], draft.theme, (v) => { draft.theme = v === "dark" ? "dark" : "light"; })),
-      h("section", { class: "part publish-made", "aria-label": "The result" }, h("h3", null, "The result"), frame, state, problem, h("div", { class: "row" }, ...exports))),
+        h("h3", null, "Form"), h("div", { class: "row" }, width.field, columns.field, ground.field)),
+      h("section", { class: "publish-made", "aria-label": "The result" }, h("h3", null, "The result"), frame, state, problem, h("div", { class: "row" }, ...exports))),
     filesPart(night.id, fileName, campaign),
     adesPart(night.id, fileName));
   changed();
-  try { await board.resume(); } catch (error) { context.fail(error); }
   return () => {
-    board.stop();
     clearTimeout(timer);
     drawing.stop();
     URL.revokeObjectURL(address);
@@ -166,15 +145,7 @@ function read(key, panels, title) {
   const usual = { panels: ["light", "twin"].filter((name) => panels.some((p) => p.name === name)), columns: 2, title, words: null, width_px: 1920, theme: seen() === "light" ? "light" : "dark" };
   try {
     const was = JSON.parse(memory.read(key) ?? "{}");
-    const there = (Array.isArray(was.panels) ? was.panels : usual.panels).filter((/** @type {unknown} */ p) => panels.some((q) => q.name === p)).slice(0, 6);
-    return {
-      panels: there,
-      columns: [1, 2, 3].includes(was.columns) ? was.columns : usual.columns,
-      title: typeof was.title === "string" ? was.title : usual.title,
-      words: typeof was.words === "string" ? was.words : null,
-      width_px: Number.isInteger(was.width_px) && was.width_px >= LEAST_PX && was.width_px <= MOST_PX ? was.width_px : usual.width_px,
-      theme: was.theme === "dark" || was.theme === "light" ? was.theme : usual.theme,
-    };
+    return { ...usual, ...was, panels: (was.panels ?? usual.panels).filter((/** @type {string} */ p) => panels.some((q) => q.name === p)) };
   } catch {
     return usual;
   }

@@ -14,7 +14,7 @@ export function filesPart(night, fileName, campaign) {
   const animation = h("div", null);
   showAnimation(animation, campaign).catch(() => fill(animation, h("p", { class: "small" }, "Whether there is a season's animation could not be asked.")));
   const link = (/** @type {string} */ href, /** @type {string} */ download, /** @type {string} */ words, /** @type {string} */ what) => h("li", null, h("a", { href, download }, words), ` – ${what}`);
-  return h("section", { class: "part", "aria-label": "Files" }, h("h3", null, "Files"),
+  return h("section", { "aria-label": "Files" }, h("h3", null, "Files"),
     h("ul", { class: "findings" },
       link(`api/nights/${night}/page`, `${fileName}.html`, "The night's page", "everything in one file that opens without a network and prints"),
       link(`api/nights/${night}/record`, `${fileName}.json`, "The record", "night.json, for other programs")),
@@ -55,28 +55,19 @@ export function adesPart(night, fileName) {
     try {
       const response = await fetch(`api/nights/${night}/ades?format=${state.format}&positions=${state.positions}`);
       const text = await response.text();
-      if (response.ok) {
+      if (!response.ok) {
+        const { error, hint } = JSON.parse(text);
+        fill(place, trouble(new api.Refused(error, hint, response.status)));
+      } else {
         fill(place, h("p", { role: "status" }, "This is what would be handed in. Read it, then save it."), h("pre", { class: "ades", tabindex: 0, "aria-label": "The report" }, text),
           h("button", { type: "button", class: "main", onclick: () => save(new Blob([text], { type: state.format === "xml" ? "application/xml" : "text/plain" }), `${fileName}-ades.${state.format}`) }, "Save the report"));
-      } else {
-        fill(place, refused(text, response.status));
       }
     } catch (error) {
       fill(place, trouble(error));
     }
     ask.disabled = false;
   } }, "Look at the report");
-  return h("section", { class: "part", "aria-label": "Report of places" }, h("h3", null, "Report of places (ADES)"),
+  return h("section", { "aria-label": "Report of places" }, h("h3", null, "Report of places (ADES)"),
     h("p", { class: "small" }, "For whoever collects measured places of comets. What its rules forbid is refused here in words, and nothing is sent from this page."),
     h("div", { class: "row" }, positions.field, format.field, ask), place);
-}
-
-/** @param {string} text @param {number} status */
-function refused(text, status) {
-  /** @type {{error?: string, hint?: string|null, broken?: string[], rules?: string[]}} */
-  let body = {};
-  try { body = JSON.parse(text); } catch { /* not every answer has words */ }
-  const error = new api.Refused(body.error ?? `The desk answered with status ${status}.`, body.hint ?? null, status);
-  const rules = body.broken ?? body.rules ?? [];
-  return h("div", null, trouble(error), rules.length > 0 && h("ul", { class: "findings" }, ...rules.map((r) => h("li", null, r))));
 }

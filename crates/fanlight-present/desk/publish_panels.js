@@ -3,6 +3,7 @@
 import { fill, h, newId } from "./dom.js";
 import { capital } from "./format.js";
 import { picture } from "./season_figure.js";
+import { quiet } from "./tables.js";
 
 /** @typedef {{name: string, title: string, alt: string, width: number, height: number}} Panel */
 
@@ -71,7 +72,7 @@ export class PanelChoice {
     }
     this.limit.textContent = full ? `These are ${MOST}: take one away to choose another.` : "";
     const button = (/** @type {string} */ name, /** @type {string} */ does, /** @type {string} */ sign, /** @type {boolean} */ off, /** @type {() => void} */ run) =>
-      h("button", { type: "button", class: "quiet", "data-does": does, "aria-label": `${does}: ${this.title(name)}`, title: does, disabled: off, onclick: run }, sign);
+      quiet(sign, run, { "data-does": does, "aria-label": `${does}: ${this.title(name)}`, title: does, disabled: off });
     fill(this.order, ...this.chosen.map((name, i) => h("li", null, h("span", null, this.title(name)),
       button(name, "Earlier", "↑", i === 0, () => this.move(name, -1, "Earlier")),
       button(name, "Later", "↓", i === this.chosen.length - 1, () => this.move(name, 1, "Later")),

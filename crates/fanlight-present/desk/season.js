@@ -1,19 +1,16 @@
 /** The season view: which nights, the season of them made here, and all that it says. @module */
 
 import { get } from "./api.js";
-import { csv, save } from "./downloads.js";
 import { drawer, fill, h, newId, tick } from "./dom.js";
 import { capital, date, day, fixed, known, withError } from "./format.js";
 import { jobBoard } from "./jobs.js";
-import { activityFigure, activityTable, CHANGE_COLUMNS, changeRows, COMPARISON_COLUMNS, FOLDER, lightCurve, montage, NIGHT_COLUMNS, timeLine, tracksFigure } from "./season_figures.js";
-import { figureDownloads, picture } from "./season_figure.js";
-import { directionWords, driftWords, fitWords, outburstWords, periodWords, measured } from "./season_words.js";
-import { csvOf, table } from "./tables.js";
+import { activityFigure, activityTable, changes, comparison, lightCurve, montage, nightsTable, timeLine, tracksFigure } from "./season_figures.js";
+import { directionWords, driftWords, fitWords, measured, outburstWords, periodWords } from "./season_words.js";
+import { quiet } from "./tables.js";
 
 /** @import { Context } from "./main.js" */
 /** @import { Method, Night } from "./types.js" */
 /** @import { Season, SeasonRecord } from "./season_types.js" */
-/** @import { Column } from "./tables.js" */
 
 const MONTAGE = "montage";
 /** Two nights at once: not a picture of each. */
@@ -98,7 +95,7 @@ function nightChooser(nights, methods, make) {
   function between() {
     choose((n) => (!from.input.value || n.mid_utc.slice(0, 10) >= from.input.value) && (!to.input.value || n.mid_utc.slice(0, 10) <= to.input.value));
   }
-  const all = (/** @type {string} */ words, /** @type {boolean} */ on) => h("button", { type: "button", class: "quiet", onclick: () => { from.input.value = to.input.value = ""; choose(() => on); } }, words);
+  const all = (/** @type {string} */ words, /** @type {boolean} */ on) => quiet(words, () => { from.input.value = to.input.value = ""; choose(() => on); });
   count();
   const panel = drawer("Nights", {},
     h("div", { class: "choosers" },
@@ -129,19 +126,10 @@ function nightChooser(nights, methods, make) {
   };
 }
 
-/**
- * @template R
- * @param {string} name @param {string} caption @param {Column<R>[]} columns @param {R[]} rows
- */
-function withCsv(name, caption, columns, rows) {
-  const button = h("button", { type: "button", class: "quiet", "aria-label": `Save as CSV: ${caption}`, onclick: () => save(new Blob([csv(csvOf(columns, rows))], { type: "text/csv" }), `${name}.csv`) }, "CSV");
-  return h("div", { class: "table-with-csv" }, h("div", { class: "downloads" }, button), table({ caption, columns, rows }).root);
-}
-
 /** @param {string} title @param {...(Node|string|null|undefined|false)} children */
 function part(title, ...children) {
   const id = newId();
-  return h("section", { "aria-labelledby": id, class: "part" }, h("h3", { id }, title), ...children);
+  return h("section", { "aria-labelledby": id }, h("h3", { id }, title), ...children);
 }
 
 /** Side by side where there is room. @param {...(Node|string|null|undefined|false)} children */
@@ -165,36 +153,32 @@ function drawSeason(place, season, r, looks, context) {
   const file = (/** @type {string} */ name, /** @type {string} */ words) => season.files.includes(name) && h("li", null, h("a", { href: `api/season/files/${name}`, download: name }, words));
   const simulated = r.nights.filter((n) => n.simulated).length;
 
-  const change = figure("change");
-  const changed = change && put(picture(FOLDER, "change", change.title, { lazy: true }));
-  const rows = changeRows(r);
-  const [activity, curve, tracks] = ["activity", "light-curve", "tracks"].map(figure);
+  const list = (/** @type {string[]} */ words) => h("ul", { class: "findings" }, ...words.map((w) => h("li", null, w)));
   const a = r.activity;
+  const [periods, expansions] = [r.period_searches ?? [], r.expansions ?? []];
 
   fill(place,
     simulated > 0 && h("p", { class: "warning" }, simulated === r.nights.length ? "The frames of this season were made by a program: nothing here is about a real comet." : `The frames of ${simulated} of ${r.nights.length} nights were made by a program.`),
     part("What the nights say together", h("p", { class: "finding" }, r.summary), season.made_utc && h("p", { class: "small" }, `Made ${date(season.made_utc)}.`)),
-    part("All nights at one scale", timeLine(r, open), ...season.figures.filter((f) => f.name.startsWith(MONTAGE)).map((f) => put(montage(r, f.name, looks.get(f.name) ?? "The light", f.title))),
-      h("details", { class: "value-list" }, h("summary", null, `Values (${r.nights.length} nights)`), table({ caption: "Nights of the season", columns: NIGHT_COLUMNS, rows: r.nights }).root)),
-    part("What changed", rows.length ? beside(
-      change && h("figure", { class: "season-figure" }, h("figcaption", null, h("h4", null, "The latest change, as a map"), figureDownloads(FOLDER, "change", "the map of changes", () => csvOf(CHANGE_COLUMNS, rows))), changed),
-      withCsv("changes", "Each night against the one before it in its band, latest first", CHANGE_COLUMNS, rows)) : h("p", null, "There are not two nights in one band to compare.")),
-    part("Features over the nights", beside(tracks && put(tracksFigure(r)),
+    part("All nights at one scale", timeLine(r, open), ...season.figures.filter((f) => f.name.startsWith(MONTAGE)).map((f) => put(montage(r, f.name, looks.get(f.name) ?? "the light", f.title))),
+      h("details", null, h("summary", null, `Values (${r.nights.length} nights)`), nightsTable(r))),
+    part("What changed", r.changes.length ? put(changes(r, figure("change")?.title)) : h("p", null, "There are not two nights in one band to compare.")),
+    part("Features over the nights", beside(figure("tracks") && put(tracksFigure(r)),
       r.tracks.length ? h("ol", { class: "findings" }, ...r.tracks.map((t) => h("li", null, h("strong", null, `${capital(t.kind ?? "feature")} on ${t.points.length} night${t.points.length === 1 ? "" : "s"}`),
         h("dl", null, h("dt", null, "Drift"), h("dd", null, driftWords(t)), h("dt", null, "Direction"), h("dd", null, directionWords(t)), h("dt", null, "Period of its direction"), h("dd", null, periodWords(t.period, t.no_period_because)))))) : h("p", null, "No feature was followed.")),
-      ...(r.expansions ?? []).map((e) => h("p", null, `Arc at PA ${fixed(e.pa_deg, 0)}° moving outward at ${measured(e.speed_km_s, e.speed_err_km_s, " km/s")} on the sky's plane: ${e.points.map((p) => `${day(p.utc)} ${measured(p.radius_km, p.radius_err_km, " km")}`).join(", ")}.`))),
-    part("Periods", (r.period_searches ?? []).length ? h("dl", { class: "findings" }, ...(r.period_searches ?? []).flatMap((p) => [
+      ...expansions.map((e) => h("p", null, `Arc at PA ${fixed(e.pa_deg, 0)}° moving outward at ${measured(e.speed_km_s, e.speed_err_km_s, " km/s")} on the sky's plane: ${e.points.map((p) => `${day(p.utc)} ${measured(p.radius_km, p.radius_err_km, " km")}`).join(", ")}.`))),
+    part("Periods", periods.length ? h("dl", { class: "findings" }, ...periods.flatMap((p) => [
       h("dt", null, `${capital(p.of)}, ${p.n} nights${p.range_h ? `, searched from ${fixed(p.range_h[0], 1)} to ${fixed(p.range_h[1], 1)} h` : ""}`), h("dd", null, periodWords(p.period, p.because))])) : h("p", null, "No period was looked for.")),
-    part("Dust and light", beside(activity && put(activityFigure(r)), curve && put(lightCurve(r))),
+    part("Dust and light", beside(figure("activity") && put(activityFigure(r)), figure("light-curve") && put(lightCurve(r))),
       ...a.fits.map((f) => h("p", null, fitWords(f))),
       a.asymmetry && h("p", null, `Slope after perihelion minus slope before: ${withError(a.asymmetry.slope_difference, a.asymmetry.slope_difference_err)}.${known(a.asymmetry.ratio) ? ` After over before at ${fixed(a.asymmetry.r_au ?? NaN, 2)} au: ${withError(a.asymmetry.ratio, a.asymmetry.ratio_err)}.` : ""}`),
-      a.points.length > 0 && h("details", { class: "value-list" }, h("summary", null, `All apertures (${a.points.length} values)`), activityTable(r)),
-      h("h4", null, "Outbursts"), a.outbursts.length ? h("ul", { class: "findings" }, ...a.outbursts.map((o) => h("li", null, outburstWords(o)))) : h("p", null, r.notes.find((n) => n.startsWith("Outbursts")) ?? "No step against the trend is supported."),
+      a.points.length > 0 && h("details", null, h("summary", null, `All apertures (${a.points.length} values)`), activityTable(r)),
+      h("h4", null, "Outbursts"), a.outbursts.length ? list(a.outbursts.map(outburstWords)) : h("p", null, r.notes.find((n) => n.startsWith("Outbursts")) ?? "No step against the trend is supported."),
       h("h4", null, "Beside other comets"), a.rank && h("p", null, `Among ${a.rank.of} comets that can be compared at ${fixed(a.rank.r_au, 2)} au this one is number ${a.rank.rank}, the dustiest first.`),
-      a.comparison.length ? withCsv("comparison", "Dust beside other comets", COMPARISON_COLUMNS, a.comparison) : h("p", null, "No other comet's published values can be set beside these nights.")),
-    r.notes.length > 0 && part("What must be known", h("ul", { class: "findings" }, ...r.notes.map((n) => h("li", null, n)))),
+      a.comparison.length ? comparison(r) : h("p", null, "No other comet's published values can be set beside these nights.")),
+    r.notes.length > 0 && part("What must be known", list(r.notes)),
     part("Files", h("ul", { class: "findings" }, file("season.html", "The season's page, one file that needs no network"), file("season.gif", "The montage as a time-lapse, GIF"), file("season-animated.png", "The montage as a time-lapse, animated PNG in full colour"), file("season.json", "The record, season.json")),
-      h("details", null, h("summary", null, "How it was made"), h("p", null, h("code", null, r.provenance.command)), h("ul", { class: "findings" }, ...r.provenance.methods.map((m) => h("li", null, m))))));
+      h("details", null, h("summary", null, "How it was made"), h("p", null, h("code", null, r.provenance.command)), list(r.provenance.methods))));
   return stops;
 }
 

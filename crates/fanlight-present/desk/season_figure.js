@@ -1,12 +1,11 @@
 /** A figure of a file, in the colours of the page, with its values under the pointer, its table and its downloads. @module */
 
-import { csv, save } from "./downloads.js";
 import { fill, h, newId, s } from "./dom.js";
 import { places } from "./figure_places.js";
-import { csvOf, table } from "./tables.js";
+import { csvButton, table, walked } from "./tables.js";
 import { seen, theme } from "./theme.js";
 
-/** @import { Column } from "./tables.js" */
+/** @import { Column, Flat } from "./tables.js" */
 /** @import { Kind } from "./figure_places.js" */
 
 /** The figure's version for the theme. @param {string} name */
@@ -29,19 +28,18 @@ function drawing(text) {
  * @param {string} folder  address of the figures, with its slash
  * @param {string} name
  * @param {string} title
- * @param {() => (string|number|null|undefined)[][]} rows
+ * @param {() => Flat[]} rows
  */
 export function figureDownloads(folder, name, title, rows) {
-  const link = (/** @type {"svg"|"png"} */ kind) => {
-    const a = h("a", { class: "button quiet", "aria-label": `Save ${title} as ${kind.toUpperCase()}` }, kind.toUpperCase());
-    const point = () => { a.href = `${folder}${themed(name)}.${kind}`; a.download = `${themed(name)}.${kind}`; };
+  const link = (/** @type {string} */ kind) => {
+    const a = h("a", { class: "button quiet", "aria-label": `Save as ${kind}: ${title}` }, kind);
+    const point = () => { a.download = `${themed(name)}.${kind.toLowerCase()}`; a.href = folder + a.download; };
     point();
     // the theme may change until it is used
     for (const event of ["pointerenter", "focus", "click"]) a.addEventListener(event, point);
     return a;
   };
-  const button = h("button", { type: "button", class: "quiet", "aria-label": `Save the values of ${title} as CSV`, onclick: () => save(new Blob([csv(rows())], { type: "text/csv" }), `${name}.csv`) }, "CSV");
-  return h("div", { class: "downloads" }, link("svg"), link("png"), button);
+  return h("div", { class: "downloads" }, link("SVG"), link("PNG"), csvButton(name, title, rows));
 }
 
 /**
@@ -67,18 +65,18 @@ export function picture(folder, name, alt, o = {}) {
  * @param {string} o.caption  of the table
  * @param {R[]} o.rows  one for each point
  * @param {Column<R>[]} o.columns
+ * @param {Flat[]} o.flat  for the CSV file
  * @param {(row: R) => {x: number, y: number, panel?: number}|null} o.point
- * @param {Kind} o.x
- * @param {Kind} o.y
- * @param {number} o.year
+ * @param {[Kind, Kind]} o.scales
+ * @param {number} o.year  of the first date
  * @param {(row: R) => string} o.say
  */
 export function plottedFigure(o) {
   const id = newId();
   const holder = h("div", { class: "figure-picture", tabindex: 0, role: "group", "aria-labelledby": id, "aria-describedby": `${id}v` });
-  const readout = h("output", { id: `${id}v`, class: "said small" });
+  const said = h("output", { id: `${id}v`, class: "said small" });
   const ring = s("circle", { r: 8, class: "point-ring", visibility: "hidden" });
-  const list = table({ caption: o.caption, columns: o.columns, rows: o.rows, pointed: (i) => point(i, false) });
+  const list = table(o.caption, o.rows, o.columns, { pointed: (i) => point(i, false) });
   const folded = h("details", { class: "value-list" }, h("summary", null, `Values (${o.rows.length})`), list.root);
   const wait = "Point at a value, or use the arrow keys, to read it.";
   /** @type {({x: number, y: number}|null)[]} */
@@ -89,7 +87,7 @@ export function plottedFigure(o) {
   function point(i, scroll) {
     now = i ?? -1;
     list.mark(i, scroll);
-    readout.textContent = i === null ? wait : o.say(o.rows[i]);
+    said.textContent = i === null ? wait : o.say(o.rows[i]);
     const place = i === null ? null : found[i];
     ring.setAttribute("visibility", place ? "visible" : "hidden");
     if (place) {
@@ -115,11 +113,11 @@ export function plottedFigure(o) {
       svg.removeAttribute("width");
       svg.removeAttribute("height");
       const of = o.rows.map(o.point);
-      const met = places(svg, of.map((p) => p ?? { x: NaN, y: NaN }), o.x, o.y, o.year);
+      const met = places(svg, of.map((p) => p ?? { x: NaN, y: NaN }), ...o.scales, o.year);
       found = met.map((p, i) => (of[i] ? p : null));
       svg.append(ring);
       fill(holder, svg);
-      readout.textContent = wait;
+      said.textContent = wait;
     } catch {
       fill(holder, h("p", null, "This figure could not be read; its values stand in the table."));
       folded.open = true;
@@ -140,17 +138,15 @@ export function plottedFigure(o) {
   });
   holder.addEventListener("pointerleave", () => point(null, false));
   holder.addEventListener("keydown", (e) => {
-    if (o.rows.length === 0) return;
-    const last = o.rows.length - 1;
-    const next = { ArrowRight: Math.min(now + 1, last), ArrowLeft: now < 0 ? last : Math.max(now - 1, 0), Home: 0, End: last }[e.key];
-    if (next === undefined) return;
+    const next = walked(e.key, now, o.rows.length);
+    if (next === null) return;
     e.preventDefault();
     point(next, true);
   });
   const stop = theme.listen(show);
   const root = h("figure", { class: "season-figure" },
-    h("figcaption", null, h("h4", { id }, o.title), figureDownloads(o.folder, o.name, o.title, () => csvOf(o.columns, o.rows))),
-    holder, readout, folded);
+    h("figcaption", null, h("h4", { id }, o.title), figureDownloads(o.folder, o.name, o.title, () => o.flat)),
+    holder, said, folded);
   show();
   return { root, stop() { alive = false; stop(); } };
 }

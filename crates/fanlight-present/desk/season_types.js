@@ -1,139 +1,32 @@
 /**
- * The season's record and the work that the desk does, as types. `null` or absent: not measured.
+ * The season's record (`season.json`) and the work that the desk does, as types. `null` or absent: not measured.
  *
- * @typedef {object} SeasonNight
- * @property {string} mid_utc
- * @property {string} site
- * @property {string|null} band
- * @property {number} r_au
- * @property {string|null} side  `pre` or `post` perihelion
- * @property {number} delta_au
- * @property {number} phase_deg
- * @property {number} sunward_pa_deg
- * @property {number} antisolar_pa_deg
- * @property {number} negative_velocity_pa_deg
- * @property {number} km_per_arcsec
- * @property {number|null} fwhm_arcsec
- * @property {string|null} telescope
- * @property {number} exposure_s
- * @property {number} n_frames
- * @property {boolean} [simulated]
- *
+ * @typedef {number|null|undefined} Maybe
+ * @typedef {{mid_utc: string, site: string, band: string|null, r_au: number, side: string|null, delta_au: number, phase_deg: number, sunward_pa_deg: number,
+ *   antisolar_pa_deg: number, negative_velocity_pa_deg: number, km_per_arcsec: number, fwhm_arcsec: number|null, telescope: string|null, exposure_s: number,
+ *   n_frames: number, folder?: string|null, simulated?: boolean}} SeasonNight  side: `pre` or `post` perihelion
  * @typedef {{what: string, kind: string, pa_deg: number, pa_err_deg: number, amount: number, amount_err: number, probability: number}} ChangedFeature
- *
- * @typedef {object} Change
- * @property {string} from_utc
- * @property {string} to_utc
- * @property {string} statement
- * @property {number|null} limit_contrast
- * @property {number|null} [limit_width_deg]
- * @property {ChangedFeature[]} features
- * @property {number|null} [smallest_probability]
- * @property {[number, number]|null} [range_km]
- * @property {string|null} [not_compared_because]
- *
+ * @typedef {{from_utc: string, to_utc: string, statement: string, limit_contrast: Maybe, limit_width_deg?: Maybe, features: ChangedFeature[],
+ *   smallest_probability?: Maybe, range_km?: [number, number]|null, not_compared_because?: string|null}} Change
  * @typedef {{period_h: number, err_h: number, false_alarm_probability: number, aliases_h: number[]}} Period
  * @typedef {{utc: string, pa_deg: number, pa_err_deg: number, contrast: number}} TrackPoint
- * @typedef {{fixed_to_sun: number, fixed_in_space: number, rotating: number|null}} DirectionLikelihoods
- *
- * @typedef {object} Track
- * @property {string|null} [kind]
- * @property {TrackPoint[]} points
- * @property {number|null} drift_deg_per_day
- * @property {number|null} drift_err_deg_per_day
- * @property {DirectionLikelihoods|null} log_likelihood
- * @property {string|null} preferred
- * @property {Period|null} period
- * @property {string|null} [no_period_because]
- *
+ * @typedef {{kind?: string|null, points: TrackPoint[], drift_deg_per_day: Maybe, drift_err_deg_per_day: Maybe,
+ *   log_likelihood: {fixed_to_sun: number, fixed_in_space: number, rotating: number|null}|null, preferred: string|null, period: Period|null, no_period_because?: string|null}} Track
  * @typedef {{of: string, n: number, range_h: [number, number]|null, period: Period|null, because: string|null}} PeriodSearch
- *
- * @typedef {object} Expansion
- * @property {number} pa_deg
- * @property {{utc: string, radius_km: number, radius_err_km: number}[]} points
- * @property {number} speed_km_s
- * @property {number} speed_err_km_s
- *
- * @typedef {object} ActivityPoint
- * @property {string} utc
- * @property {number} r_au
- * @property {string|null} side
- * @property {string} band
- * @property {string} site
- * @property {number} aperture_km
- * @property {number|null} a0frho_cm
- * @property {number|null} a0frho_err_cm
- * @property {number|null} mag
- * @property {number|null} mag_err
- * @property {boolean} in_fit
- *
- * @typedef {object} ActivityFit
- * @property {string} side
- * @property {string} band
- * @property {number} aperture_km
- * @property {number} slope
- * @property {number} slope_err
- * @property {number} afrho_1au_cm
- * @property {number} afrho_1au_err_cm
- * @property {number} scatter_dex
- * @property {number} n_nights
- * @property {[number, number]} r_range_au
- *
+ * @typedef {{pa_deg: number, points: {utc: string, radius_km: number, radius_err_km: number}[], speed_km_s: number, speed_err_km_s: number}} Expansion
+ * @typedef {{utc: string, r_au: number, side: string|null, band: string, site: string, aperture_km: number, a0frho_cm: Maybe, a0frho_err_cm: Maybe, mag: Maybe,
+ *   mag_err: Maybe, in_fit: boolean}} ActivityPoint
+ * @typedef {{side: string, band: string, aperture_km: number, slope: number, slope_err: number, afrho_1au_cm: number, afrho_1au_err_cm: number, scatter_dex: number,
+ *   n_nights: number, r_range_au: [number, number]}} ActivityFit
  * @typedef {{utc: string, after_utc?: string|null, step_mag: number, step_err_mag: number, false_alarm_probability: number, or_bend?: boolean}} Outburst
- *
- * @typedef {object} Comparison
- * @property {string} comet
- * @property {string} source
- * @property {[number, number]|null} r_range_au
- * @property {number|null} ratio
- * @property {number|null} ratio_err
- * @property {number|null} slope
- * @property {number|null} slope_err
- * @property {string[]} caveats
- * @property {boolean} fair
- * @property {{r_au: number, afrho_cm: number, afrho_err_cm: number|null}[]} [points]
- *
- * @typedef {object} Activity
- * @property {ActivityPoint[]} points
- * @property {ActivityFit[]} fits
- * @property {Outburst[]} outbursts
- * @property {Comparison[]} comparison
- * @property {{slope_difference: number, slope_difference_err: number, ratio: number|null, ratio_err: number|null, r_au: number|null}|null} [asymmetry]
- * @property {{rank: number, of: number, r_au: number}|null} [rank]
- *
- * @typedef {object} SeasonRecord
- * @property {string} object
- * @property {SeasonNight[]} nights
- * @property {Change[]} changes
- * @property {Track[]} tracks
- * @property {Activity} activity
- * @property {PeriodSearch[]} [period_searches]
- * @property {Expansion[]} [expansions]
- * @property {string[]} notes
- * @property {{program: string, command: string, methods: string[]}} provenance
- * @property {string} summary
- *
- * @typedef {object} Season
- * @property {string|null} folder
- * @property {boolean} is_there
- * @property {string|null} made_utc
- * @property {SeasonRecord|null} record
- * @property {boolean} is_stale
- * @property {{name: string, title: string}[]} figures
- * @property {string[]} files
- *
- * @typedef {object} Job
- * @property {number} id
- * @property {string} kind
- * @property {number|null} night
- * @property {"running"|"done"|"failed"|"cancelled"} state
- * @property {string} started_utc
- * @property {string|null} ended_utc
- * @property {string|null} step
- * @property {number|null} done
- * @property {number|null} of
- * @property {string[]} lines
- * @property {string|null} message
- * @property {string|null} [hint]
+ * @typedef {{comet: string, source: string, r_range_au: [number, number]|null, ratio: Maybe, ratio_err: Maybe, slope: Maybe, slope_err: Maybe, caveats: string[],
+ *   fair: boolean, points?: {r_au: number, afrho_cm: number, afrho_err_cm: Maybe}[]}} Comparison
+ * @typedef {{points: ActivityPoint[], fits: ActivityFit[], outbursts: Outburst[], comparison: Comparison[],
+ *   asymmetry?: {slope_difference: number, slope_difference_err: number, ratio: Maybe, ratio_err: Maybe, r_au: Maybe}|null, rank?: {rank: number, of: number, r_au: number}|null}} Activity
+ * @typedef {{object: string, nights: SeasonNight[], changes: Change[], tracks: Track[], activity: Activity, period_searches?: PeriodSearch[], expansions?: Expansion[],
+ *   notes: string[], provenance: {program: string, command: string, methods: string[]}, summary: string}} SeasonRecord
+ * @typedef {{is_there: boolean, made_utc: string|null, record: SeasonRecord|null, is_stale: boolean, figures: {name: string, title: string}[], files: string[]}} Season
+ * @typedef {{id: number, kind: string, night?: Maybe, state: "running"|"done"|"failed"|"cancelled", started_utc: string, ended_utc?: string|null, step?: string|null,
+ *   done?: Maybe, of?: Maybe, lines: string[], message?: string|null, hint?: string|null}} Job
  */
 export {};

@@ -2,28 +2,19 @@
 
 import { day, degrees, figures, fixed, known, percentError, probability, UNMEASURED, withError } from "./format.js";
 
-/** @import { ChangedFeature, Change, Track, Period, Outburst, ActivityFit, Comparison } from "./season_types.js" */
-
-/** @type {Record<string, string>} */
-const CHANGED = { new: "new", gone: "gone", moved: "moved", brighter: "brighter", fainter: "fainter" };
+/** @import { ChangedFeature, Change, Track, Period, Outburst, ActivityFit } from "./season_types.js" */
 
 /** A value with its error and then the unit. @param {number|null|undefined} v @param {number|null|undefined} err @param {string} unit */
 export const measured = (v, err, unit) => (known(v) ? `${withError(v, err)}${unit}` : UNMEASURED);
 
 /** @param {ChangedFeature} f */
-export function changeWords(f) {
-  const name = f.kind === "coma" ? "part of the coma" : f.kind;
-  return `${CHANGED[f.what] ?? f.what}: ${name}`;
-}
+export const changeWords = (f) => `${f.what}: ${f.kind === "coma" ? "part of the coma" : f.kind}`;
 
 /** @param {ChangedFeature} f */
 export const amountWords = (f) => (f.what === "moved" ? `turned by ${withError(f.amount, f.amount_err, "°")}` : `contrast ${f.amount > 0 ? "+" : ""}${percentError(f.amount, f.amount_err)}`);
 
 /** Of a pair of nights on which nothing is listed. @param {Change} c */
-export function quietWords(c) {
-  if (c.not_compared_because) return c.statement || `Not compared: ${c.not_compared_because}`;
-  return `${c.statement}${known(c.smallest_probability) ? ` The least probable of all that was looked at: ${probability(c.smallest_probability)}.` : ""}`;
-}
+export const quietWords = (c) => `${c.statement}${known(c.smallest_probability) ? ` The least probable of all that was looked at: ${probability(c.smallest_probability)}.` : ""}`;
 
 /** @type {Record<string, string>} */
 const DIRECTIONS = {
@@ -58,16 +49,10 @@ export function outburstWords(o) {
   return `${o.step_mag < 0 ? "Brighter" : "Fainter"} by ${measured(Math.abs(o.step_mag), o.step_err_mag, " mag")} on ${day(o.utc)}${o.after_utc ? ` (last night before it: ${day(o.after_utc)})` : ""}; chance of such a step anywhere in the season: ${probability(o.false_alarm_probability)}.${o.or_bend ? " A bend of the trend explains the nights nearly as well." : ""}`;
 }
 
-/** @param {string|null} side */
+/** @param {string|null|undefined} side */
 export const sideWords = (side) => (side === "pre" ? "before perihelion" : side === "post" ? "after perihelion" : "side of perihelion not known");
 
 /** @param {ActivityFit} f */
 export function fitWords(f) {
   return `Band ${f.band}, ${sideWords(f.side)}: A(0°)fρ goes as the distance from the Sun to the power ${withError(f.slope, f.slope_err)}, from ${f.n_nights} nights between ${fixed(f.r_range_au[0], 3)} and ${fixed(f.r_range_au[1], 3)} au, which scatter by ${fixed(f.scatter_dex, 3)} dex beyond their errors; ${measured(f.afrho_1au_cm, f.afrho_1au_err_cm, " cm")} at 1 au by it${f.r_range_au[0] > 1 || f.r_range_au[1] < 1 ? ", which lies outside what was seen" : ""}.`;
-}
-
-/** @param {Comparison} c */
-export function ratioWords(c) {
-  if (!known(c.ratio)) return "no distance in common";
-  return `${withError(c.ratio, c.ratio_err)} times as much`;
 }
