@@ -53,17 +53,18 @@ export function flatFrame(f) {
   return { ...Object.fromEntries(Object.entries(f).filter(([, v]) => v === null || typeof v !== "object")), o_minus_c_ra_arcsec, o_minus_c_dec_arcsec };
 }
 
-const [LEFT, RIGHT, TOP, BOTTOM, HEIGHT] = [56, 10, 8, 24, 136];
+const [LEFT, RIGHT, TOP, BOTTOM, HEIGHT] = [56, 10, 18, 24, 146];
 
 /**
  * @param {FrameRecord[]} frames
  * @param {string} name  of the files
+ * @param {string} what  whose frames
  * @param {object} on
  * @param {(i: number) => Standing} on.standing
  * @param {(i: number|null) => void} on.pointed
  * @param {(i: number) => void} on.toggle
  */
-export function strips(frames, name, on) {
+export function strips(frames, name, what, on) {
   const times = frames.map((f) => (f.mid_utc ? Date.parse(f.mid_utc) / 60000 : NaN));
   const order = frames.map((_, i) => i).filter((i) => known(times[i])).sort((a, b) => times[a] - times[b]);
   const shown = QUANTITIES.filter((q) => frames.some((f) => known(q.of(f))));
@@ -98,7 +99,8 @@ export function strips(frames, name, on) {
       if (known(v) && known(err)) marks.append(s("path", { class: "error", d: `M${x.toFixed(1)} ${sy.at(v - err).toFixed(1)}V${sy.at(v + err).toFixed(1)}` }));
       marks.append(mark(known(v) ? on.standing(i) : "missing", x, y));
     }
-    fill(svg, g, marks, cursor);
+    // its file has no heading beside it
+    fill(svg, s("text", { class: "file-only", x: LEFT, y: 11 }, `${q.title}${q.unit && `,${q.unit === "″" ? " ″" : q.unit}`} · ${what}, UTC`), g, marks, cursor);
   }
 
   /** Clock times that have room. @param {ReturnType<typeof scale>} sx @param {number} width @returns {[number, string][]} */

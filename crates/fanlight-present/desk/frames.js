@@ -150,7 +150,7 @@ function frameList(place, frames, call, context, name, measure) {
   const list = table(`All ${frames.length} frames of the night`, frames,
     [FRAME_COLUMNS[0], ["In the stack", (_, i) => boxes[i] ?? "out"], ["Standing", (_, i) => states[i], "words"], ...FRAME_COLUMNS.slice(1)],
     { pointed: (i) => point(i, false), rowClass: (i) => (rejected[i] ? "rejected" : null), pressed: toggle });
-  const plots = strips(frames, name, { standing, pointed: (i) => point(i, true), toggle });
+  const plots = strips(frames, name, `${context.campaign.object}, ${name}`, { standing, pointed: (i) => point(i, true), toggle });
 
   /** @param {number|null} i @param {boolean} scroll */
   function point(i, scroll) {

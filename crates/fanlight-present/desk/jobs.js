@@ -80,7 +80,8 @@ export function jobBoard(campaign, announce, on) {
       count.textContent = bar.hasAttribute("value") ? `${done} of ${of}` : "";
       fill(end);
     } else {
-      fill(end, h("p", null, h("strong", null, `${outcome(job)}.`), job.message ? ` ${capital(job.message)}` : ""), job.hint && h("p", null, capital(job.hint)));
+      fill(end, h("p", null, h("strong", null, `${outcome(job)}.`), // a season's is only where its page was put
+        job.message && (job.state === "failed" || job.kind === "night") ? ` ${capital(job.message)}` : ""), job.hint && h("p", null, capital(job.hint)));
     }
     const text = job.lines.slice(-LINES).join("\n");
     if (lines.textContent !== text) {

@@ -33,7 +33,7 @@ async function showAnimation(place, campaign) {
   const image = h("img", { class: "animation", alt: `The nights of ${campaign.object} one after another at one scale, the date on each.`, hidden: true });
   const turn = (/** @type {boolean} */ on) => {
     image.hidden = !on;
-    if (on) image.src = "api/season/files/season.gif";
+    if (on) image.src = `api/season/files/season.gif?v=${season.made_utc}`;
     else image.removeAttribute("src");
     still.textContent = on ? "Stop it" : "Show it moving";
     still.setAttribute("aria-pressed", String(on));

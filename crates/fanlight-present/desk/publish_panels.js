@@ -23,9 +23,10 @@ export class PanelChoice {
     this.announce = announce;
     this.changed = changed;
     this.order = h("ol", { class: "panel-order", "aria-label": "Chosen panels in their order" });
+    const where = (/** @type {string} */ file) => `api/nights/${night}/figures/${file}?v=${Date.now()}`;
     this.boxes = panels.map((p) => {
       const box = h("input", { type: "checkbox", onchange: () => this.toggle(p.name) });
-      const shown = picture(`api/nights/${night}/figures/`, p.name, "", { lazy: true, ending: "png" });
+      const shown = picture(where, p.name, "", { lazy: true, ending: "png" });
       return { panel: p, box, card: h("label", { class: "panel-card" }, shown.root, h("span", { class: "tick" }, box, h("span", null, capital(p.title)))) };
     });
     this.limit = h("p", { class: "small" });

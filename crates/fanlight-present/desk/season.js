@@ -142,6 +142,7 @@ const beside = (...children) => h("div", { class: "beside" }, ...children);
 function drawSeason(place, season, r, looks, context) {
   /** @type {(() => void)[]} */
   const stops = [];
+  const where = (/** @type {string} */ file) => `api/season/figures/${file}?v=${season.made_utc}`;
   const figure = (/** @type {string} */ name) => season.figures.find((f) => f.name === name);
   /** @template {{root: HTMLElement, stop: () => void}} T @param {T} made */
   const put = (made) => { stops.push(made.stop); return made.root; };
@@ -160,16 +161,16 @@ function drawSeason(place, season, r, looks, context) {
   fill(place,
     simulated > 0 && h("p", { class: "warning" }, simulated === r.nights.length ? "The frames of this season were made by a program: nothing here is about a real comet." : `The frames of ${simulated} of ${r.nights.length} nights were made by a program.`),
     part("What the nights say together", h("p", { class: "finding" }, r.summary), season.made_utc && h("p", { class: "small" }, `Made ${date(season.made_utc)}.`)),
-    part("All nights at one scale", timeLine(r, open), ...season.figures.filter((f) => f.name.startsWith(MONTAGE)).map((f) => put(montage(r, f.name, looks.get(f.name) ?? "the light", f.title))),
+    part("All nights at one scale", timeLine(r, open), ...season.figures.filter((f) => f.name.startsWith(MONTAGE)).sort((f, g) => f.name.length - g.name.length).map((f) => put(montage(r, where, f.name, looks.get(f.name) ?? "the light", f.title))),
       h("details", null, h("summary", null, `Values (${r.nights.length} nights)`), nightsTable(r))),
-    part("What changed", r.changes.length ? put(changes(r, figure("change")?.title)) : h("p", null, "There are not two nights in one band to compare.")),
-    part("Features over the nights", beside(figure("tracks") && put(tracksFigure(r)),
+    part("What changed", r.changes.length ? put(changes(r, where, figure("change")?.title)) : h("p", null, "There are not two nights in one band to compare.")),
+    part("Features over the nights", beside(figure("tracks") && put(tracksFigure(r, where)),
       r.tracks.length ? h("ol", { class: "findings" }, ...r.tracks.map((t) => h("li", null, h("strong", null, `${capital(t.kind ?? "feature")} on ${t.points.length} night${t.points.length === 1 ? "" : "s"}`),
         h("dl", null, h("dt", null, "Drift"), h("dd", null, driftWords(t)), h("dt", null, "Direction"), h("dd", null, directionWords(t)), h("dt", null, "Period of its direction"), h("dd", null, periodWords(t.period, t.no_period_because)))))) : h("p", null, "No feature was followed.")),
       ...expansions.map((e) => h("p", null, `Arc at PA ${fixed(e.pa_deg, 0)}° moving outward at ${measured(e.speed_km_s, e.speed_err_km_s, " km/s")} on the sky's plane: ${e.points.map((p) => `${day(p.utc)} ${measured(p.radius_km, p.radius_err_km, " km")}`).join(", ")}.`))),
     part("Periods", periods.length ? h("dl", { class: "findings" }, ...periods.flatMap((p) => [
       h("dt", null, `${capital(p.of)}, ${p.n} nights${p.range_h ? `, searched from ${fixed(p.range_h[0], 1)} to ${fixed(p.range_h[1], 1)} h` : ""}`), h("dd", null, periodWords(p.period, p.because))])) : h("p", null, "No period was looked for.")),
-    part("Dust and light", beside(figure("activity") && put(activityFigure(r)), figure("light-curve") && put(lightCurve(r))),
+    part("Dust and light", beside(figure("activity") && put(activityFigure(r, where)), figure("light-curve") && put(lightCurve(r, where))),
       ...a.fits.map((f) => h("p", null, fitWords(f))),
       a.asymmetry && h("p", null, `Slope after perihelion minus slope before: ${withError(a.asymmetry.slope_difference, a.asymmetry.slope_difference_err)}.${known(a.asymmetry.ratio) ? ` After over before at ${fixed(a.asymmetry.r_au ?? NaN, 2)} au: ${withError(a.asymmetry.ratio, a.asymmetry.ratio_err)}.` : ""}`),
       a.points.length > 0 && h("details", null, h("summary", null, `All apertures (${a.points.length} values)`), activityTable(r)),

@@ -8,6 +8,8 @@ import { seen, theme } from "./theme.js";
 /** @import { Column, Flat } from "./tables.js" */
 /** @import { Kind } from "./figure_places.js" */
 
+/** Address of a file; it changes when the file was made anew, so that no earlier one is shown. @typedef {(file: string) => string} Where */
+
 /** The figure's version for the theme. @param {string} name */
 const themed = (name) => (seen() === "light" ? name : `${name}-dark`);
 
@@ -25,15 +27,15 @@ function drawing(text) {
 
 /**
  * Links and a button that save a figure as SVG, PNG and CSV.
- * @param {string} folder  address of the figures, with its slash
+ * @param {Where} where
  * @param {string} name
  * @param {string} title
  * @param {() => Flat[]} rows
  */
-export function figureDownloads(folder, name, title, rows) {
+export function figureDownloads(where, name, title, rows) {
   const link = (/** @type {string} */ kind) => {
     const a = h("a", { class: "button quiet", "aria-label": `Save as ${kind}: ${title}` }, kind);
-    const point = () => { a.download = `${themed(name)}.${kind.toLowerCase()}`; a.href = folder + a.download; };
+    const point = () => { a.download = `${themed(name)}.${kind.toLowerCase()}`; a.href = where(a.download); };
     point();
     // the theme may change until it is used
     for (const event of ["pointerenter", "focus", "click"]) a.addEventListener(event, point);
@@ -44,14 +46,15 @@ export function figureDownloads(folder, name, title, rows) {
 
 /**
  * A picture of a file that follows the theme.
- * @param {string} folder @param {string} name @param {string} alt
+ * @param {Where} where @param {string} name @param {string} alt
  * @param {{ending?: string, lazy?: boolean}} [o]
  */
-export function picture(folder, name, alt, o = {}) {
+export function picture(where, name, alt, o = {}) {
   const image = h("img", { alt, loading: o.lazy ? "lazy" : null, decoding: "async" });
-  const show = () => { image.src = `${folder}${themed(name)}.${o.ending ?? "svg"}`; };
+  const ending = o.ending ?? "svg";
+  const show = () => { image.src = where(`${themed(name)}.${ending}`); };
   show();
-  image.addEventListener("error", () => { if (image.src.includes("-dark.")) image.src = `${folder}${name}.${o.ending ?? "svg"}`; }, { once: true });
+  image.addEventListener("error", () => { image.src = where(`${name}.${ending}`); }, { once: true });
   const stop = theme.listen(show);
   return { root: h("div", { class: "figure-picture" }, image), image, stop };
 }
@@ -59,7 +62,7 @@ export function picture(folder, name, alt, o = {}) {
 /**
  * @template R
  * @param {object} o
- * @param {string} o.folder
+ * @param {Where} o.where
  * @param {string} o.name
  * @param {string} o.title
  * @param {string} o.caption  of the table
@@ -103,7 +106,7 @@ export function plottedFigure(o) {
     const name = themed(o.name);
     try {
       if (!texts.has(name)) {
-        const response = await fetch(`${o.folder}${name}.svg`);
+        const response = await fetch(o.where(`${name}.svg`));
         if (!response.ok) throw new Error(String(response.status));
         texts.set(name, await response.text());
       }
@@ -145,7 +148,7 @@ export function plottedFigure(o) {
   });
   const stop = theme.listen(show);
   const root = h("figure", { class: "season-figure" },
-    h("figcaption", null, h("h4", { id }, o.title), figureDownloads(o.folder, o.name, o.title, () => o.flat)),
+    h("figcaption", null, h("h4", { id }, o.title), figureDownloads(o.where, o.name, o.title, () => o.flat)),
     holder, said, folded);
   show();
   return { root, stop() { alive = false; stop(); } };

@@ -7,10 +7,9 @@ import { figureDownloads, picture, plottedFigure } from "./season_figure.js";
 import { amountWords, changeWords, measured, quietWords, sideWords } from "./season_words.js";
 import { csvButton, quiet, table, walked } from "./tables.js";
 
+/** @import { Where } from "./season_figure.js" */
 /** @import { SeasonRecord, SeasonNight, ActivityPoint, Maybe } from "./season_types.js" */
 /** @import { Column, Flat } from "./tables.js" */
-
-const FOLDER = "api/season/figures/";
 
 /** @param {SeasonRecord} r */
 const firstYear = (r) => Number(r.nights[0]?.mid_utc.slice(0, 4) ?? 2000);
@@ -73,21 +72,21 @@ export function timeLine(r, open) {
   return h("div", null, svg, said);
 }
 
-/** One montage, as wide as the page or larger in a window of its own. @param {SeasonRecord} r @param {string} name @param {string} title @param {string} alt */
-export function montage(r, name, title, alt) {
-  const shown = picture(FOLDER, name, alt, { lazy: true });
+/** One montage, as wide as the page or larger in a window of its own. @param {SeasonRecord} r @param {Where} where @param {string} name @param {string} title @param {string} alt */
+export function montage(r, where, name, title, alt) {
+  const shown = picture(where, name, alt, { lazy: true });
   const frame = h("div", { class: "montage-window", role: "region", tabindex: 0, "aria-label": title }, shown.root);
   const buttons = ["whole", "twice", "four times"].map((words, k) => quiet(words, () => {
     shown.root.style.width = `${100 * 2 ** k}%`;
     buttons.forEach((b, i) => b.setAttribute("aria-pressed", String(i === k)));
   }, { "aria-pressed": String(k === 0) }));
   const root = h("figure", null, h("figcaption", null, h("h4", null, capital(title)), h("div", { class: "downloads", role: "group", "aria-label": `Size of the montage: ${title}` }, ...buttons),
-    figureDownloads(FOLDER, name, title, () => r.nights.map(({ folder, ...n }) => n))), frame);
+    figureDownloads(where, name, title, () => r.nights.map(({ folder, ...n }) => n))), frame);
   return { root, stop: shown.stop };
 }
 
-/** Position angles of the features. @param {SeasonRecord} r */
-export function tracksFigure(r) {
+/** Position angles of the features. @param {SeasonRecord} r @param {Where} where */
+export function tracksFigure(r, where) {
   const rows = r.tracks.flatMap((track, i) => track.points.map((p) => {
     const night = r.nights.find((n) => n.mid_utc === p.utc);
     return {
@@ -97,7 +96,7 @@ export function tracksFigure(r) {
     };
   }));
   return plottedFigure({
-    folder: FOLDER, name: "tracks", title: "Directions of the features", caption: "Features night by night", rows, flat: rows, scales: ["date", "angle"], year: firstYear(r),
+    where, name: "tracks", title: "Directions of the features", caption: "Features night by night", rows, flat: rows, scales: ["date", "angle"], year: firstYear(r),
     columns: [
       ["Night", (t) => date(t.mid_utc)],
       ["Feature", (t) => `${t.feature}: ${t.kind}`],
@@ -128,8 +127,8 @@ const ACTIVITY_COLUMNS = [
   ["In the fits", (p) => (p.in_fit ? "yes" : "no")],
 ];
 
-/** Dust against the distance from the Sun, other comets with it. @param {SeasonRecord} r */
-export function activityFigure(r) {
+/** Dust against the distance from the Sun, other comets with it. @param {SeasonRecord} r @param {Where} where */
+export function activityFigure(r, where) {
   const a = r.activity;
   const km = aperture(a.points);
   const own = a.points.filter((p) => p.aperture_km === km);
@@ -143,7 +142,7 @@ export function activityFigure(r) {
   ];
   const dust = (/** @type {Dust} */ d) => measured(d.afrho_cm, d.afrho_err_cm, " cm");
   return plottedFigure({
-    folder: FOLDER, name: "activity", title: "Dust against the distance from the Sun", caption: `A(0°)fρ within ${fixed(km, 0)} km; other comets as published`, rows, flat: rows, scales: ["log", "log"], year: firstYear(r),
+    where, name: "activity", title: "Dust against the distance from the Sun", caption: `A(0°)fρ within ${fixed(km, 0)} km; other comets as published`, rows, flat: rows, scales: ["log", "log"], year: firstYear(r),
     columns: [
       ["Comet", (d) => d.comet],
       ["Night", (d) => (d.mid_utc ? date(d.mid_utc) : "published")],
@@ -157,12 +156,12 @@ export function activityFigure(r) {
   });
 }
 
-/** Brightness against date. @param {SeasonRecord} r */
-export function lightCurve(r) {
+/** Brightness against date. @param {SeasonRecord} r @param {Where} where */
+export function lightCurve(r, where) {
   const km = aperture(r.activity.points);
   const rows = r.activity.points.filter((p) => p.aperture_km === km);
   return plottedFigure({
-    folder: FOLDER, name: "light-curve", title: "Light curve", caption: `Magnitudes within ${fixed(km, 0)} km`, rows, flat: rows, columns: ACTIVITY_COLUMNS, scales: ["date", "number"], year: firstYear(r),
+    where, name: "light-curve", title: "Light curve", caption: `Magnitudes within ${fixed(km, 0)} km`, rows, flat: rows, columns: ACTIVITY_COLUMNS, scales: ["date", "number"], year: firstYear(r),
     point: (p) => (known(p.mag) ? { x: days(p.utc), y: p.mag } : null),
     say: (p) => `${date(p.utc)}: magnitude ${withError(p.mag, p.mag_err)} in band ${p.band}, A(0°)fρ ${measured(p.a0frho_cm, p.a0frho_err_cm, " cm")}`,
   });
@@ -174,8 +173,8 @@ const savedTable = (name, caption, rows, columns, flat) => h("div", null, h("div
 /** @param {SeasonRecord} r */
 export const activityTable = (r) => savedTable("activity-all", "All apertures", r.activity.points, ACTIVITY_COLUMNS, (p) => ({ ...p }));
 
-/** What changed from night to night, newest first: map and table. @param {SeasonRecord} r @param {string|undefined} mapAlt  of the map, where there is one */
-export function changes(r, mapAlt) {
+/** What changed from night to night, newest first: map and table. @param {SeasonRecord} r @param {Where} where @param {string|undefined} mapAlt  of the map, where there is one */
+export function changes(r, where, mapAlt) {
   const rows = r.changes.toReversed().flatMap((c) => (c.features.length ? c.features : [null]).map((f) => ({ c, f })));
   /** @param {typeof rows[number]} row @returns {Flat} */
   const flat = ({ c, f }) => {
@@ -186,11 +185,11 @@ export function changes(r, mapAlt) {
       probability: f?.probability ?? c.smallest_probability, limit_contrast: c.limit_contrast, limit_width_deg: c.limit_width_deg, inner_km: c.range_km?.[0], outer_km: c.range_km?.[1], not_compared_because: c.not_compared_because,
     };
   };
-  const map = mapAlt === undefined ? null : picture(FOLDER, "change", mapAlt, { lazy: true });
+  const map = mapAlt === undefined ? null : picture(where, "change", mapAlt, { lazy: true });
   return {
     stop: () => map?.stop(),
-    root: h("div", { class: "beside" },
-      map && h("figure", null, h("figcaption", null, h("h4", null, "The latest change, as a map"), figureDownloads(FOLDER, "change", "The latest change, as a map", () => rows.map(flat))), map.root),
+    root: h("div", null,
+      map && h("figure", { class: "change-map" }, h("figcaption", null, h("h4", null, "The latest change, as a map"), figureDownloads(where, "change", "The latest change, as a map", () => rows.map(flat))), map.root),
       savedTable("changes", "Each night against the one before it in its band, latest first", rows, [
         ["From – to", ({ c }) => `${day(c.from_utc)} – ${day(c.to_utc)}`],
         ["What", ({ c, f }) => (f ? changeWords(f) : quietWords(c)), "words"],
