@@ -77,7 +77,9 @@ export function strips(frames, name, what, on) {
     const title = h("h4", { id }, q.title);
     const root = h("figure", { class: "frame-strip" }, h("figcaption", null, title, value, downloads(`${name}-${q.csv.replaceAll("_", "-")}`, `${q.title} over the night`, () => svg, () => csvOf(frames.map(({ file, mid_utc, used, rejected_because }, i) => ({ file, mid_utc, [q.csv]: q.of(frames[i]), ...(q.err ? { [`${q.csv}_err`]: q.err(frames[i]) } : {}), used, rejected_because }))))), svg, h("p", { class: "small" }, q.note));
     const at = { x: (/** @type {number} */ _) => 0, back: (/** @type {number} */ _) => 0, width: 0 };
-    return { q, svg, value, cursor, root, at };
+    /** @type {{place: [number, number], drawn: SVGElement}[]} */
+    const marks = [];
+    return { q, svg, value, cursor, root, at, marks };
   });
 
   /** @param {typeof parts[number]} p @param {number} width */
@@ -91,16 +93,17 @@ export function strips(frames, name, what, on) {
     const g = s("g", { class: "axes" }, s("path", { class: "frame", d: `M${LEFT} ${TOP}V${HEIGHT - BOTTOM}H${width - RIGHT}V${TOP}z` }));
     for (const [t, words] of timeTicks(sx, width)) g.append(s("path", { class: "grid", d: `M${t.toFixed(1)} ${TOP}V${HEIGHT - BOTTOM}` }), s("text", { x: t.toFixed(1), y: HEIGHT - 8, class: "middle" }, words));
     for (const [v, words] of ticks({ label: "" }, sy, 26)) g.append(s("path", { class: "grid", d: `M${LEFT} ${sy.at(v).toFixed(1)}H${width - RIGHT}` }), s("text", { x: LEFT - 5, y: (sy.at(v) + 4).toFixed(1), class: "end" }, words));
-    const marks = s("g", null);
+    const group = s("g", null);
     for (const i of order) {
       const v = q.of(frames[i]);
       const [x, y] = [sx.at(times[i]), known(v) ? sy.at(v) : HEIGHT - BOTTOM];
       const err = q.err?.(frames[i]);
-      if (known(v) && known(err)) marks.append(s("path", { class: "error", d: `M${x.toFixed(1)} ${sy.at(v - err).toFixed(1)}V${sy.at(v + err).toFixed(1)}` }));
-      marks.append(mark(known(v) ? on.standing(i) : "missing", x, y));
+      if (known(v) && known(err)) group.append(s("path", { class: "error", d: `M${x.toFixed(1)} ${sy.at(v - err).toFixed(1)}V${sy.at(v + err).toFixed(1)}` }));
+      p.marks[i] = { place: [x, y], drawn: mark(known(v) ? on.standing(i) : "missing", x, y) };
+      group.append(p.marks[i].drawn);
     }
     // its file has no heading beside it
-    fill(svg, s("text", { class: "file-only", x: LEFT, y: 11 }, `${q.title}${q.unit && `,${q.unit === "″" ? " ″" : q.unit}`} · ${what}, UTC`), g, marks, cursor);
+    fill(svg, s("text", { class: "file-only", x: LEFT, y: 11 }, `${q.title}${q.unit && `,${q.unit === "″" ? " ″" : q.unit}`} · ${what}, UTC`), g, group, cursor);
   }
 
   /** Clock times that have room. @param {ReturnType<typeof scale>} sx @param {number} width @returns {[number, string][]} */
@@ -143,7 +146,16 @@ export function strips(frames, name, what, on) {
       p.value.textContent = i === null ? "" : valueWords(p.q, frames[i]);
     }
   }
-  return { root, point, redraw, stop: () => watcher.disconnect() };
+  /** A frame's standing has changed. @param {number} i */
+  function remark(i) {
+    for (const { q, marks } of parts) {
+      const { place: [x, y], drawn } = marks[i] ?? { place: [0, 0] };
+      if (!drawn || !known(q.of(frames[i]))) continue;
+      marks[i].drawn = mark(on.standing(i), x, y);
+      drawn.replaceWith(marks[i].drawn);
+    }
+  }
+  return { root, point, redraw, remark, stop: () => watcher.disconnect() };
 }
 
 /** Told apart by shape. @param {Standing|"missing"} standing @param {number} x @param {number} y */

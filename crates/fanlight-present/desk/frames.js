@@ -2,7 +2,7 @@
 
 import * as api from "./api.js";
 import { fill, h } from "./dom.js";
-import { capital, date } from "./format.js";
+import { date } from "./format.js";
 import { clock, flatFrame, FRAME_COLUMNS, markLegend, QUANTITIES, strips, valueWords } from "./frame_quality.js";
 import { jobBoard } from "./jobs.js";
 import { differenceTable, kept } from "./night_difference.js";
@@ -141,10 +141,10 @@ function frameList(place, frames, call, context, name, measure) {
   });
   /** @param {FrameRecord} f @param {number} i */
   const words = (f, i) => {
-    if (rejected[i]) return capital(f.rejected_because ?? "left out by the program");
+    if (rejected[i]) return f.rejected_because ?? "left out by the program";
     const is = out.has(f.file);
     if (is !== wasOut[i]) return is ? "to be left out at the next run" : "to be brought back at the next run";
-    return is ? "Left out by hand" : "used";
+    return is ? "left out by hand" : "used";
   };
   const states = frames.map((f, i) => h("span", null, words(f, i)));
   const list = table(`All ${frames.length} frames of the night`, frames,
@@ -175,7 +175,7 @@ function frameList(place, frames, call, context, name, measure) {
     if (box) box.checked = used;
     states[i].textContent = words(frames[i], i);
     list.lines[i].classList.toggle("changed", out.has(file) !== wasOut[i]);
-    plots.redraw();
+    plots.remark(i);
     count();
     context.announce(`${file} ${used ? "in the stack" : "left out"}`);
   }

@@ -4,7 +4,6 @@ import * as api from "./api.js";
 import { save } from "./downloads.js";
 import { choice, fill, h } from "./dom.js";
 import { trouble } from "./jobs.js";
-import { calm } from "./theme.js";
 
 /** @import { Campaign } from "./types.js" */
 /** @import { Season } from "./season_types.js" */
@@ -29,19 +28,12 @@ async function showAnimation(place, campaign) {
     fill(place, h("h4", null, "Animation"), h("p", null, "There is none yet: it comes with the season. ", h("a", { href: "#/season" }, "Make the season")));
     return;
   }
-  const still = h("button", { type: "button", "aria-pressed": "false", onclick: () => turn(image.hidden !== false) }, "Show it moving");
-  const image = h("img", { class: "animation", alt: `The nights of ${campaign.object} one after another at one scale, the date on each.`, hidden: true });
-  const turn = (/** @type {boolean} */ on) => {
-    image.hidden = !on;
-    if (on) image.src = `api/season/files/season.gif?v=${season.made_utc}`;
-    else image.removeAttribute("src");
-    still.textContent = on ? "Stop it" : "Show it moving";
-    still.setAttribute("aria-pressed", String(on));
-  };
+  const image = h("img", { class: "animation", alt: `The nights of ${campaign.object} one after another at one scale, the date on each.`, loading: "lazy", src: `api/season/files/season.gif?v=${season.made_utc}` });
   const links = [["season.gif", "GIF"], ["season-animated.png", "animated PNG"]].filter(([f]) => season.files.includes(f)).map(([f, words]) => h("a", { class: "button", href: `api/season/files/${f}`, download: f }, `Save ${words}`));
   fill(place, h("h4", null, "Animation of the season"), season.is_stale && h("p", { class: "warning" }, "It is older than a night's last measurement. ", h("a", { href: "#/season" }, "Make the season again")),
-    h("div", { class: "row" }, still, ...links), h("div", { class: "figure-picture" }, image));
-  if (!calm()) turn(true);
+    h("div", { class: "row" }, ...links),
+    // it moves only for who opens it, and stops when it is closed
+    h("details", null, h("summary", null, "Show it moving"), image));
 }
 
 /** A report of places in ADES: what it would hold, or why it is refused. @param {number} night @param {string} fileName */

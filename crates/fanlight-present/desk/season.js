@@ -4,7 +4,7 @@ import { get } from "./api.js";
 import { drawer, fill, h, newId, tick } from "./dom.js";
 import { capital, date, day, fixed, known, withError } from "./format.js";
 import { jobBoard } from "./jobs.js";
-import { activityFigure, activityTable, changes, comparison, lightCurve, montage, nightsTable, timeLine, tracksFigure } from "./season_figures.js";
+import { activityFigure, changes, comparison, lightCurve, montage, nightsTable, timeLine, tracksFigure } from "./season_figures.js";
 import { directionWords, driftWords, fitWords, measured, outburstWords, periodWords } from "./season_words.js";
 import { quiet } from "./tables.js";
 
@@ -173,7 +173,6 @@ function drawSeason(place, season, r, looks, context) {
     part("Dust and light", beside(figure("activity") && put(activityFigure(r, where)), figure("light-curve") && put(lightCurve(r, where))),
       ...a.fits.map((f) => h("p", null, fitWords(f))),
       a.asymmetry && h("p", null, `Slope after perihelion minus slope before: ${withError(a.asymmetry.slope_difference, a.asymmetry.slope_difference_err)}.${known(a.asymmetry.ratio) ? ` After over before at ${fixed(a.asymmetry.r_au ?? NaN, 2)} au: ${withError(a.asymmetry.ratio, a.asymmetry.ratio_err)}.` : ""}`),
-      a.points.length > 0 && h("details", null, h("summary", null, `All apertures (${a.points.length} values)`), activityTable(r)),
       h("h4", null, "Outbursts"), a.outbursts.length ? list(a.outbursts.map(outburstWords)) : h("p", null, r.notes.find((n) => n.startsWith("Outbursts")) ?? "No step against the trend is supported."),
       h("h4", null, "Beside other comets"), a.rank && h("p", null, `Among ${a.rank.of} comets that can be compared at ${fixed(a.rank.r_au, 2)} au this one is number ${a.rank.rank}, the dustiest first.`),
       a.comparison.length ? comparison(r) : h("p", null, "No other comet's published values can be set beside these nights.")),

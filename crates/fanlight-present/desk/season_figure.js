@@ -79,8 +79,14 @@ export function plottedFigure(o) {
   const holder = h("div", { class: "figure-picture", tabindex: 0, role: "group", "aria-labelledby": id, "aria-describedby": `${id}v` });
   const said = h("output", { id: `${id}v`, class: "said small" });
   const ring = s("circle", { r: 8, class: "point-ring", visibility: "hidden" });
-  const list = table(o.caption, o.rows, o.columns, { pointed: (i) => point(i, false) });
-  const folded = h("details", { class: "value-list" }, h("summary", null, `Values (${o.rows.length})`), list.root);
+  /** @type {ReturnType<typeof table>|null} */
+  let list = null;
+  const folded = h("details", { ontoggle: () => {
+    // a thousand rows are made only for who opens them
+    if (list) return;
+    list = table(o.caption, o.rows, o.columns, { pointed: (i) => point(i, false) });
+    folded.append(list.root);
+  } }, h("summary", null, `Values (${o.rows.length})`));
   const wait = "Point at a value, or use the arrow keys, to read it.";
   /** @type {({x: number, y: number}|null)[]} */
   let found = [];
@@ -89,7 +95,7 @@ export function plottedFigure(o) {
   /** @param {number|null} i @param {boolean} scroll */
   function point(i, scroll) {
     now = i ?? -1;
-    list.mark(i, scroll);
+    list?.mark(i, scroll);
     said.textContent = i === null ? wait : o.say(o.rows[i]);
     const place = i === null ? null : found[i];
     ring.setAttribute("visibility", place ? "visible" : "hidden");

@@ -158,20 +158,19 @@ export function activityFigure(r, where) {
 
 /** Brightness against date. @param {SeasonRecord} r @param {Where} where */
 export function lightCurve(r, where) {
-  const km = aperture(r.activity.points);
-  const rows = r.activity.points.filter((p) => p.aperture_km === km);
+  const { points } = r.activity;
+  const km = aperture(points);
+  // the other apertures' values stand behind those of the plot
+  const rows = [...points.filter((p) => p.aperture_km === km), ...points.filter((p) => p.aperture_km !== km)];
   return plottedFigure({
-    where, name: "light-curve", title: "Light curve", caption: `Magnitudes within ${fixed(km, 0)} km`, rows, flat: rows, columns: ACTIVITY_COLUMNS, scales: ["date", "number"], year: firstYear(r),
-    point: (p) => (known(p.mag) ? { x: days(p.utc), y: p.mag } : null),
-    say: (p) => `${date(p.utc)}: magnitude ${withError(p.mag, p.mag_err)} in band ${p.band}, A(0°)fρ ${measured(p.a0frho_cm, p.a0frho_err_cm, " cm")}`,
+    where, name: "light-curve", title: "Light curve", caption: `Magnitudes and dust; plotted are those within ${fixed(km, 0)} km`, rows, flat: rows, columns: ACTIVITY_COLUMNS, scales: ["date", "number"], year: firstYear(r),
+    point: (p) => (known(p.mag) && p.aperture_km === km ? { x: days(p.utc), y: p.mag } : null),
+    say: (p) => `${date(p.utc)}: magnitude ${withError(p.mag, p.mag_err)} in band ${p.band} within ${fixed(p.aperture_km, 0)} km, A(0°)fρ ${measured(p.a0frho_cm, p.a0frho_err_cm, " cm")}`,
   });
 }
 
 /** @template R @param {string} name @param {string} caption @param {R[]} rows @param {Column<R>[]} columns @param {(row: R) => Flat} flat */
 const savedTable = (name, caption, rows, columns, flat) => h("div", null, h("div", { class: "downloads" }, csvButton(name, caption, () => rows.map(flat))), table(caption, rows, columns).root);
-
-/** @param {SeasonRecord} r */
-export const activityTable = (r) => savedTable("activity-all", "All apertures", r.activity.points, ACTIVITY_COLUMNS, (p) => ({ ...p }));
 
 /** What changed from night to night, newest first: map and table. @param {SeasonRecord} r @param {Where} where @param {string|undefined} mapAlt  of the map, where there is one */
 export function changes(r, where, mapAlt) {

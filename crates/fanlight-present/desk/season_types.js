@@ -2,9 +2,8 @@
  * The season's record (`season.json`) and the work that the desk does, as types. `null` or absent: not measured.
  *
  * @typedef {number|null|undefined} Maybe
- * @typedef {{mid_utc: string, site: string, band: string|null, r_au: number, side: string|null, delta_au: number, phase_deg: number, sunward_pa_deg: number,
- *   antisolar_pa_deg: number, negative_velocity_pa_deg: number, km_per_arcsec: number, fwhm_arcsec: number|null, telescope: string|null, exposure_s: number,
- *   n_frames: number, folder?: string|null, simulated?: boolean}} SeasonNight  side: `pre` or `post` perihelion
+ * @typedef {{mid_utc: string, band: string|null, r_au: number, side: string|null, delta_au: number, phase_deg: number, sunward_pa_deg: number,
+ *   antisolar_pa_deg: number, negative_velocity_pa_deg: number, fwhm_arcsec: number|null, n_frames: number, folder?: string|null, simulated?: boolean}} SeasonNight  side: `pre` or `post` perihelion
  * @typedef {{what: string, kind: string, pa_deg: number, pa_err_deg: number, amount: number, amount_err: number, probability: number}} ChangedFeature
  * @typedef {{from_utc: string, to_utc: string, statement: string, limit_contrast: Maybe, limit_width_deg?: Maybe, features: ChangedFeature[],
  *   smallest_probability?: Maybe, range_km?: [number, number]|null, not_compared_because?: string|null}} Change
