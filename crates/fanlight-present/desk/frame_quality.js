@@ -19,7 +19,7 @@ import { csvOf, walked } from "./tables.js";
 /** @typedef {{title: string, unit: string, of: (f: FrameRecord) => Maybe, err?: (f: FrameRecord) => Maybe, decimals: number, down?: boolean, csv: string, note: string}} Quantity */
 
 /** @type {Quantity[]} */
-export const QUANTITIES = [
+const QUANTITIES = [
   { title: "Star width (FWHM)", unit: "″", of: (f) => f.fwhm_arcsec, decimals: 2, csv: "fwhm_arcsec", note: "seeing, focus and wind: smaller is sharper" },
   { title: "Elongation", unit: "", of: (f) => f.elongation, decimals: 3, csv: "elongation", note: "longer over shorter axis of the star images: 1 is round" },
   { title: "Sky", unit: " mag/″²", of: (f) => f.sky_mag_arcsec2, decimals: 2, down: true, csv: "sky_mag_arcsec2", note: "brighter upward: twilight, Moon, haze" },
@@ -32,13 +32,13 @@ export const QUANTITIES = [
 ];
 
 /** @param {Quantity} q @param {FrameRecord} f */
-export function valueWords(q, f) {
+function valueWords(q, f) {
   const v = q.of(f);
   return known(v) ? `${fixed(v, q.decimals)}${q.unit}` : UNMEASURED;
 }
 
 /** `20:55:22` @param {string|null} utc */
-export const clock = (utc) => utc?.slice(11, 19) ?? "no time";
+const clock = (utc) => utc?.slice(11, 19) ?? "no time";
 
 /** @type {Column<FrameRecord>[]} */
 export const FRAME_COLUMNS = [

@@ -3,10 +3,10 @@
 import * as api from "./api.js";
 import { fill, h } from "./dom.js";
 import { date } from "./format.js";
-import { clock, flatFrame, FRAME_COLUMNS, markLegend, QUANTITIES, strips, valueWords } from "./frame_quality.js";
+import { flatFrame, FRAME_COLUMNS, markLegend, strips } from "./frame_quality.js";
 import { jobBoard } from "./jobs.js";
 import { differenceTable, kept } from "./night_difference.js";
-import { csvButton, quiet, table } from "./tables.js";
+import { csvButton, quiet, spoken, table } from "./tables.js";
 import { memory } from "./theme.js";
 
 /** @import { Context } from "./main.js" */
@@ -82,7 +82,7 @@ export async function show(root, context) {
 
   /** @param {Kept} after @param {Was} was @param {Job|undefined} job */
   function tellChange(after, was, job) {
-    fill(changed, h("section", { "aria-label": "What changed", class: "part" },
+    fill(changed, h("section", { "aria-label": "What changed" },
       h("h3", null, job?.ended_utc ? `What the run of ${date(job.ended_utc)} changed` : "What the last run changed"),
       differenceTable(was.before, after),
       h("p", null, quiet("Put this away", () => { memory.write(key, null); fill(changed); }))));
@@ -95,15 +95,10 @@ export async function show(root, context) {
     const was = earlier(key);
     const job = jobs.find((j) => j.id === was?.job);
     // a desk that was started again knows no jobs, yet the record may be new
-    if (was && job?.state !== "running" && job?.state !== "failed" && job?.state !== "cancelled") tellIfNew(record, was, job);
+    const now = kept(record);
+    if (was && (job ? job.state === "done" : JSON.stringify(now) !== JSON.stringify(was.before))) tellChange(now, was, job);
     if (job?.state === "failed" || job?.state === "cancelled") memory.write(key, null);
   } catch (error) { context.fail(error); }
-
-  /** @param {import("./types.js").NightRecord} now @param {Was} was @param {Job|undefined} job */
-  function tellIfNew(now, was, job) {
-    const after = kept(now);
-    if (job || JSON.stringify(after) !== JSON.stringify(was.before)) tellChange(after, was, job);
-  }
 
   return () => {
     board.stop();
@@ -129,9 +124,7 @@ function frameList(place, frames, call, context, name, measure) {
   const standing = (i) => (rejected[i] ? "rejected" : out.has(frames[i].file) ? "out" : "in");
   let busy = false;
 
-  const readout = h("output", { class: "said" });
-  const wait = "Point at a frame, or walk with the arrow keys; a click, Space or Enter leaves it out or brings it back.";
-  readout.textContent = wait;
+  const said = h("output", { class: "said" }, "Point at a frame, or walk with the arrow keys; a click, Space or Enter leaves it out or brings it back.");
   const boxes = frames.map((f, i) => {
     if (rejected[i]) return null;
     const box = h("input", { type: "checkbox", "aria-label": `${f.file} in the stack` });
@@ -156,10 +149,7 @@ function frameList(place, frames, call, context, name, measure) {
   function point(i, scroll) {
     plots.point(i);
     list.mark(i, scroll);
-    if (i === null) return;
-    const f = frames[i];
-    const values = QUANTITIES.map((q) => [q.title, valueWords(q, f)]);
-    readout.textContent = `${f.file}, ${clock(f.mid_utc)} UTC, ${words(f, i)}: ${values.map(([a, b]) => `${a} ${b}`).join(", ")}`;
+    if (i !== null) said.textContent = `${spoken(FRAME_COLUMNS, frames[i])}; ${words(frames[i], i)}`;
   }
   /** @param {number} i */
   function toggle(i) {
@@ -201,7 +191,7 @@ function frameList(place, frames, call, context, name, measure) {
     h("section", { "aria-label": "Choice of frames" }, tally, h("div", { class: "row" }, button, undo),
       !call.can_repeat && h("p", { class: "warning" }, `The night cannot be measured again from here: ${call.why_not ?? "its call is not known"}`),
       h("p", { class: "small" }, "Only what is wrong with a frame is a reason to leave it out. Frames chosen for what they do to the result make its probabilities untrue.")),
-    h("section", { class: "over-the-night", "aria-label": "Quality over the night" }, h("h3", null, "Over the night"), markLegend(), plots.root, readout),
+    h("section", { class: "over-the-night", "aria-label": "Quality over the night" }, h("h3", null, "Over the night"), markLegend(), plots.root, said),
     h("section", { "aria-label": "Frames that the program left out" }, h("h3", null, "Left out by the program"),
       gone.length ? h("ul", { class: "findings" }, ...gone.map((f) => h("li", null, h("strong", null, f.file), ` ${f.rejected_because ?? "no reason was recorded"}`))) : h("p", null, "None."),
       h("p", { class: "small" }, "These stay out whatever is chosen here. Each run judges every frame anew by the same limits against the night's other frames, so its list may change with them; none is brought back by hand.")),

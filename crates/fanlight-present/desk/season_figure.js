@@ -2,7 +2,7 @@
 
 import { fill, h, newId, s } from "./dom.js";
 import { places } from "./figure_places.js";
-import { csvButton, table, walked } from "./tables.js";
+import { csvButton, spoken, table, walked } from "./tables.js";
 import { seen, theme } from "./theme.js";
 
 /** @import { Column, Flat } from "./tables.js" */
@@ -18,10 +18,7 @@ function drawing(text) {
   /** @type {Element} */
   const root = new DOMParser().parseFromString(text, "image/svg+xml").documentElement;
   if (!(root instanceof SVGSVGElement)) return null;
-  for (const e of [...root.querySelectorAll("*")]) {
-    if (!["g", "rect", "line", "path", "circle", "ellipse", "polygon", "polyline", "text", "tspan", "title", "desc", "image", "defs", "clipPath"].includes(e.localName)) e.remove();
-    for (const { name, value } of [...e.attributes]) if (/^on|^style$/i.test(name) || (/href$/.test(name) && !value.startsWith("data:image/"))) e.removeAttribute(name);
-  }
+  root.querySelectorAll("script, style, foreignObject, a, use, animate, set").forEach((e) => e.remove());
   return document.importNode(root, true);
 }
 
@@ -72,7 +69,6 @@ export function picture(where, name, alt, o = {}) {
  * @param {(row: R) => {x: number, y: number, panel?: number}|null} o.point
  * @param {[Kind, Kind]} o.scales
  * @param {number} o.year  of the first date
- * @param {(row: R) => string} o.say
  */
 export function plottedFigure(o) {
   const id = newId();
@@ -96,7 +92,7 @@ export function plottedFigure(o) {
   function point(i, scroll) {
     now = i ?? -1;
     list?.mark(i, scroll);
-    said.textContent = i === null ? wait : o.say(o.rows[i]);
+    said.textContent = i === null ? wait : spoken(o.columns, o.rows[i], i);
     const place = i === null ? null : found[i];
     ring.setAttribute("visibility", place ? "visible" : "hidden");
     if (place) {

@@ -4,8 +4,8 @@ import { h, s } from "./dom.js";
 import { days } from "./figure_places.js";
 import { capital, date, day, degrees, fixed, known, percent, probability, UNMEASURED, withError, wrapped } from "./format.js";
 import { figureDownloads, picture, plottedFigure } from "./season_figure.js";
-import { amountWords, changeWords, measured, quietWords, sideWords } from "./season_words.js";
-import { csvButton, quiet, table, walked } from "./tables.js";
+import { amountWords, changeWords, quietWords } from "./season_words.js";
+import { csvButton, quiet, spoken, table, walked } from "./tables.js";
 
 /** @import { Where } from "./season_figure.js" */
 /** @import { SeasonRecord, SeasonNight, ActivityPoint, Maybe } from "./season_types.js" */
@@ -14,22 +14,19 @@ import { csvButton, quiet, table, walked } from "./tables.js";
 /** @param {SeasonRecord} r */
 const firstYear = (r) => Number(r.nights[0]?.mid_utc.slice(0, 4) ?? 2000);
 
-/** @param {Maybe} v */
-const seeing = (v) => (known(v) ? `${fixed(v, 2)}″` : UNMEASURED);
-
-/** @param {SeasonRecord} r */
-export const nightsTable = (r) => table("Nights of the season", r.nights, [
+/** @type {Column<SeasonNight>[]} */
+const NIGHT_COLUMNS = [
   ["Night", (n) => date(n.mid_utc)],
   ["Band", (n) => n.band ?? "–"],
   ["From the Sun, au", (n) => fixed(n.r_au, 4)],
   ["From us, au", (n) => fixed(n.delta_au, 4)],
   ["Phase", (n) => degrees(n.phase_deg)],
-  ["Seeing", (n) => seeing(n.fwhm_arcsec)],
+  ["Seeing", (n) => (known(n.fwhm_arcsec) ? `${fixed(n.fwhm_arcsec, 2)}″` : UNMEASURED)],
   ["Frames", (n) => n.n_frames],
-]).root;
+];
 
-/** @param {SeasonNight} n */
-const nightWords = (n) => `${date(n.mid_utc)}${n.band ? `, band ${n.band}` : ""}: ${fixed(n.r_au, 3)} au from the Sun, ${fixed(n.delta_au, 3)} au from us, phase ${degrees(n.phase_deg)}, seeing ${seeing(n.fwhm_arcsec)}, ${n.n_frames} frames`;
+/** @param {SeasonRecord} r */
+export const nightsTable = (r) => table("Nights of the season", r.nights, NIGHT_COLUMNS).root;
 
 /**
  * When the nights were, to scale.
@@ -51,7 +48,7 @@ export function timeLine(r, open) {
     dots[now]?.classList.remove("pointed");
     now = i;
     dots[i]?.classList.add("pointed");
-    said.textContent = i < 0 ? `${at.length} nights, to scale in time. Point at one, or use the arrow keys; Enter opens it.` : nightWords(r.nights[i]);
+    said.textContent = i < 0 ? `${at.length} nights, to scale in time. Point at one, or use the arrow keys; Enter opens it.` : spoken(NIGHT_COLUMNS, r.nights[i]);
   };
   const under = (/** @type {MouseEvent} */ e) => {
     const box = svg.getBoundingClientRect();
@@ -75,8 +72,9 @@ export function timeLine(r, open) {
 /** One montage, as wide as the page or larger in a window of its own. @param {SeasonRecord} r @param {Where} where @param {string} name @param {string} title @param {string} alt */
 export function montage(r, where, name, title, alt) {
   const shown = picture(where, name, alt, { lazy: true });
-  const frame = h("div", { class: "montage-window", role: "region", tabindex: 0, "aria-label": title }, shown.root);
+  const frame = h("div", { class: "montage-window", role: "region", tabindex: 0, "aria-label": title, "data-times": 1 }, shown.root);
   const buttons = ["whole", "twice", "four times"].map((words, k) => quiet(words, () => {
+    frame.dataset.times = String(2 ** k);
     shown.root.style.width = `${100 * 2 ** k}%`;
     buttons.forEach((b, i) => b.setAttribute("aria-pressed", String(i === k)));
   }, { "aria-pressed": String(k === 0) }));
@@ -105,7 +103,6 @@ export function tracksFigure(r, where) {
       ["Contrast", (t) => percent(t.contrast)],
     ],
     point: (t) => ({ x: days(t.mid_utc), y: t.pa_deg }),
-    say: (t) => `${date(t.mid_utc)}, feature ${t.feature} (${t.kind}): PA ${withError(t.pa_deg, t.pa_err_deg, "°")}${known(t.offset_from_sunward_deg) ? `, ${degrees(t.offset_from_sunward_deg)} from the Sun's direction` : ""}, contrast ${percent(t.contrast)}`,
   });
 }
 
@@ -140,7 +137,6 @@ export function activityFigure(r, where) {
     ...own.map((p) => ({ comet: r.object, source: "this season", mid_utc: p.utc, band: p.band, aperture_radius_km: km, r_au: p.r_au, side: p.side, afrho_cm: p.a0frho_cm, afrho_err_cm: p.a0frho_err_cm, afrho_is: "at zero phase", in_fit: p.in_fit })),
     ...a.comparison.flatMap(({ comet, source, fair, points }) => (points ?? []).map((p) => ({ comet, source, ...p, afrho_is: "as published", fair }))),
   ];
-  const dust = (/** @type {Dust} */ d) => measured(d.afrho_cm, d.afrho_err_cm, " cm");
   return plottedFigure({
     where, name: "activity", title: "Dust against the distance from the Sun", caption: `A(0°)fρ within ${fixed(km, 0)} km; other comets as published`, rows, flat: rows, scales: ["log", "log"], year: firstYear(r),
     columns: [
@@ -149,10 +145,10 @@ export function activityFigure(r, where) {
       ["From the Sun, au", (d) => fixed(d.r_au, 4)],
       ["Afρ, cm", (d) => withError(d.afrho_cm, d.afrho_err_cm)],
       ["In the fits", (d) => (d.mid_utc ? (d.in_fit ? "yes" : "no") : "–")],
+      ["Fair", (d) => (d.fair === undefined ? "–" : d.fair ? "yes" : "no")],
       ["Source", (d) => d.source, "words"],
     ],
     point: (d) => (known(d.afrho_cm) ? { x: d.r_au, y: d.afrho_cm, panel: d.mid_utc ? Math.max(0, sides.indexOf(d.side ?? null)) : undefined } : null),
-    say: (d) => (d.mid_utc ? `${date(d.mid_utc)}: ${dust(d)} at ${fixed(d.r_au, 4)} au, ${sideWords(d.side)}, band ${d.band}${d.in_fit ? "" : ", not in the fits"}` : `${d.comet}: ${dust(d)} at ${fixed(d.r_au, 3)} au${d.fair ? "" : "; the comparison is not fair"}`),
   });
 }
 
@@ -165,7 +161,6 @@ export function lightCurve(r, where) {
   return plottedFigure({
     where, name: "light-curve", title: "Light curve", caption: `Magnitudes and dust; plotted are those within ${fixed(km, 0)} km`, rows, flat: rows, columns: ACTIVITY_COLUMNS, scales: ["date", "number"], year: firstYear(r),
     point: (p) => (known(p.mag) && p.aperture_km === km ? { x: days(p.utc), y: p.mag } : null),
-    say: (p) => `${date(p.utc)}: magnitude ${withError(p.mag, p.mag_err)} in band ${p.band} within ${fixed(p.aperture_km, 0)} km, A(0°)fρ ${measured(p.a0frho_cm, p.a0frho_err_cm, " cm")}`,
   });
 }
 

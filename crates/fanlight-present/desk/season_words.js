@@ -49,8 +49,8 @@ export function outburstWords(o) {
   return `${o.step_mag < 0 ? "Brighter" : "Fainter"} by ${measured(Math.abs(o.step_mag), o.step_err_mag, " mag")} on ${day(o.utc)}${o.after_utc ? ` (last night before it: ${day(o.after_utc)})` : ""}; chance of such a step anywhere in the season: ${probability(o.false_alarm_probability)}.${o.or_bend ? " A bend of the trend explains the nights nearly as well." : ""}`;
 }
 
-/** @param {string|null|undefined} side */
-export const sideWords = (side) => (side === "pre" ? "before perihelion" : side === "post" ? "after perihelion" : "side of perihelion not known");
+/** @param {string} side */
+const sideWords = (side) => (side === "pre" ? "before perihelion" : side === "post" ? "after perihelion" : "side of perihelion not known");
 
 /** @param {ActivityFit} f */
 export function fitWords(f) {

@@ -8,6 +8,9 @@ import { h, newId } from "./dom.js";
 /** One row of a CSV file: names with their units. @typedef {Record<string, string|number|boolean|null|undefined>} Flat */
 /** @template R @typedef {[head: string, cell: (row: R, i: number) => Child, words?: "words"]} Column */
 
+/** A row in one line. @template R @param {Column<R>[]} columns @param {R} row @param {number} [i] */
+export const spoken = (columns, row, i = 0) => columns.filter(([, , words]) => !words).map(([head, cell]) => `${head}: ${cell(row, i)}`).join("; ");
+
 /** @param {Flat[]} rows */
 export function csvOf(rows) {
   const names = [...new Set(rows.flatMap(Object.keys))];
