@@ -67,6 +67,8 @@ export async function show(root, context) {
     const record = await load();
     const was = earlier(key);
     if (was?.job === job.id) tellChange(kept(record), was, job);
+    // the table that had the focus is another one now
+    if (document.activeElement === document.body) changed.querySelector("h3")?.focus();
   }
 
   async function load() {
@@ -83,7 +85,7 @@ export async function show(root, context) {
   /** @param {Kept} after @param {Was} was @param {Job|undefined} job */
   function tellChange(after, was, job) {
     fill(changed, h("section", { "aria-label": "What changed" },
-      h("h3", null, job?.ended_utc ? `What the run of ${date(job.ended_utc)} changed` : "What the last run changed"),
+      h("h3", { tabindex: -1 }, job?.ended_utc ? `What the run of ${date(job.ended_utc)} changed` : "What the last run changed"),
       differenceTable(was.before, after),
       h("p", null, quiet("Put this away", () => { memory.write(key, null); fill(changed); }))));
   }

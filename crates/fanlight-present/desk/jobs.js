@@ -46,7 +46,7 @@ export function trouble(error) {
  */
 export function jobBoard(campaign, announce, on) {
   const heading = newId();
-  const title = h("h3", { id: heading, class: "job-title" });
+  const title = h("h3", { id: heading, class: "job-title", tabindex: -1 });
   const step = h("p", null);
   const bar = h("progress", { "aria-labelledby": heading });
   const count = h("span", { class: "small" });
@@ -70,7 +70,6 @@ export function jobBoard(campaign, announce, on) {
     root.hidden = false;
     title.textContent = jobTitle(job, campaign);
     const running = job.state === "running";
-    working.hidden = !running;
     root.dataset.state = job.state;
     if (running) {
       step.textContent = capital(job.step ?? "starting");
@@ -80,9 +79,12 @@ export function jobBoard(campaign, announce, on) {
       count.textContent = bar.hasAttribute("value") ? `${done} of ${of}` : "";
       fill(end);
     } else {
+      // before the button that had the focus goes
+      if (working.contains(document.activeElement)) title.focus();
       fill(end, h("p", null, h("strong", null, `${outcome(job)}.`), // a season's is only where its page was put
         job.message && (job.state === "failed" || job.kind === "night") ? ` ${capital(job.message)}` : ""), job.hint && h("p", null, capital(job.hint)));
     }
+    working.hidden = !running;
     const text = job.lines.slice(-LINES).join("\n");
     if (lines.textContent !== text) {
       lines.textContent = text;
@@ -181,6 +183,8 @@ export function jobBoard(campaign, announce, on) {
       try {
         const { id } = await post("api/jobs", request);
         follow(await get(`api/jobs/${id}`));
+        // the button that began it is of no use now
+        title.focus();
         return id;
       } catch (error) {
         title.textContent = "Not started";

@@ -114,7 +114,7 @@ function nightChooser(nights, methods, make) {
     from(season) {
       const there = season.is_there && season.record;
       stale.hidden = !(there && season.is_stale);
-      stale.textContent = "The season below is out of date: a night was measured again, or one is missing since it was made. Make it again.";
+      stale.textContent = "The season below is out of date: since it was made a night was measured again, has gone or has come. Make it again.";
       button.textContent = there ? "Make the season again" : "Make the season";
       panel.details.open = !there || season.is_stale;
       if (!there || !season.record) return;
