@@ -156,6 +156,7 @@ export function jobBoard(campaign, announce, on) {
 
   async function stopJob() {
     if (watched === null) return;
+    title.focus();
     cancel.disabled = true;
     step.textContent = "Cancelling.";
     try {
