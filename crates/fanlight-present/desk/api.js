@@ -46,6 +46,11 @@ export async function get(path, signal) {
   return (await ask(path, { signal })).json();
 }
 
+/** @param {string} path */
+export async function text(path) {
+  return (await ask(path)).text();
+}
+
 /**
  * @param {string} path
  * @param {unknown} body

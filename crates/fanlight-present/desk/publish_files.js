@@ -45,12 +45,11 @@ export function adesPart(night, fileName) {
   const ask = h("button", { type: "button", onclick: async () => {
     ask.disabled = true;
     try {
-      const response = await fetch(`api/nights/${night}/ades?format=${state.format}&positions=${state.positions}`);
-      const text = await response.text();
-      if (!response.ok) {
-        const { error, hint } = JSON.parse(text);
-        fill(place, trouble(new api.Refused(error, hint, response.status)));
-      } else {
+      const wanted = `format=${state.format}&positions=${state.positions}`;
+      const { refused_because: refused } = await api.get(`api/nights/${night}/ades/check?${wanted}`);
+      if (refused) fill(place, trouble(new api.Refused(refused, null, 200)));
+      else {
+        const text = await api.text(`api/nights/${night}/ades?${wanted}`);
         fill(place, h("p", { role: "status" }, "This is what would be handed in. Read it, then save it."), h("pre", { class: "ades", tabindex: 0, "aria-label": "The report" }, text),
           h("button", { type: "button", class: "main", onclick: () => save(new Blob([text], { type: state.format === "xml" ? "application/xml" : "text/plain" }), `${fileName}-ades.${state.format}`) }, "Save the report"));
       }

@@ -37,7 +37,13 @@ pub fn command(out: &Path) -> Result<(), Failure> {
         names.push(name);
     }
     messages::tell(&format!("\nLedger of the nights: {}\nThe three nights together:", out.join(LEDGER).display()))?;
-    season::command(&of_all(&names, out))
+    let together = of_all(&names, out);
+    season::command(&together)?;
+    messages::tell(&format!(
+        "\nTo look at them by hand: fanlight desk {} --ledger {}",
+        together.campaign.display(),
+        out.join(LEDGER).display()
+    ))
 }
 
 /// The nights together: all of them through one enhancement too.

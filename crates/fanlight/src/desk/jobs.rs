@@ -213,7 +213,8 @@ pub async fn start(
         Err(e) => {
             let message = format!("the run cannot be started: {e}");
             desk.jobs.end(id, JobState::Failed, Some(message.clone()));
-            Err(Refusal::impossible(message))
+            Err(Refusal::impossible(message)
+                .hint("where the program was replaced while the desk runs, start the desk again"))
         }
     }
 }

@@ -27,7 +27,7 @@ fn file(desk: &Desk, name: &str) -> Result<Response, Refusal> {
     }
     let bytes = match &desk.page_from {
         Some(folder) => Cow::Owned(std::fs::read(folder.join(name)).map_err(|_| missing())?),
-        None => Cow::Borrowed(fanlight_present::desk_page_file(name).ok_or_else(missing)?),
+        None => fanlight_present::desk_page_file(name).ok_or_else(missing)?,
     };
     let kind = match name.rsplit_once('.').map(|(_, ending)| ending) {
         Some("html") => "text/html; charset=utf-8",

@@ -222,6 +222,35 @@ pub async fn caption(State(desk): State<Arc<Desk>>, At(id): At<i64>) -> Result<J
     Ok(Json(Words { text: sentences::night_caption(&desk.night(id)?.record) }))
 }
 
+/// Whether ADES would take a record.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct AdesCheck {
+    /// Every rule that it would break, each with what to do; absent where it breaks none.
+    refused_because: Option<String>,
+}
+
+/// Whether ADES would take the comet's places, and why not.
+#[utoipa::path(get, path = "/api/nights/{id}/ades/check", tag = "publish", params(("id" = i64, Path), AdesQuery),
+    responses((status = 200, body = AdesCheck), Refusals))]
+pub async fn ades_check(
+    State(desk): State<Arc<Desk>>,
+    At(id): At<i64>,
+    Queried(query): Queried<AdesQuery>,
+) -> Result<Json<AdesCheck>, Refusal> {
+    let night = desk.night(id)?;
+    let made = export::ades_of(&night.record, &desk.campaign, query.positions.into());
+    Ok(Json(AdesCheck { refused_because: made.err().map(|failure| failure.message) }))
+}
+
+impl From<AdesPositions> for WhichPositions {
+    fn from(which: AdesPositions) -> Self {
+        match which {
+            AdesPositions::Night => Self::Night,
+            AdesPositions::Frames => Self::Frames,
+        }
+    }
+}
+
 /// The comet's places as an ADES record; refused with every rule that it would break.
 #[utoipa::path(get, path = "/api/nights/{id}/ades", tag = "publish", params(("id" = i64, Path), AdesQuery),
     responses((status = 200, description = "the record", content_type = "text/plain"), Refusals))]
@@ -231,11 +260,7 @@ pub async fn ades(
     Queried(query): Queried<AdesQuery>,
 ) -> Result<Response, Refusal> {
     let night = desk.night(id)?;
-    let positions = match query.positions {
-        AdesPositions::Night => WhichPositions::Night,
-        AdesPositions::Frames => WhichPositions::Frames,
-    };
-    let file = export::ades_of(&night.record, &desk.campaign, positions)?;
+    let file = export::ades_of(&night.record, &desk.campaign, query.positions.into())?;
     let (kind, text) = match query.format {
         AdesFormat::Psv => ("text/plain; charset=utf-8", file.psv()),
         AdesFormat::Xml => ("application/xml", file.xml()),

@@ -53,6 +53,7 @@ pub fn router(desk: &Arc<Desk>) -> Router {
         .routes(routes!(publish::publish))
         .routes(routes!(publish::caption))
         .routes(routes!(publish::ades))
+        .routes(routes!(publish::ades_check))
         .split_for_parts();
     let description = Arc::new(description);
     router

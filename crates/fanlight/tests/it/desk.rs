@@ -330,8 +330,72 @@ fn a_sheet_has_the_panels_and_says_where_it_comes_from() {
     assert!(caption["text"].as_str().is_some_and(|t| t.contains("simulated")));
     let ades = desk.get(&format!("api/nights/{id}/ades?format=psv&positions=night")).expect(422).json();
     assert!(ades["error"].as_str().is_some_and(|e| e.contains("simulated")), "{ades}");
+    let check = desk.get(&format!("api/nights/{id}/ades/check?format=psv&positions=night")).expect(200).json();
+    assert_eq!(check["refused_because"], ades["error"]);
     desk.get(&format!("api/nights/{id}/ades?format=doc")).expect(400);
     desk.get(&format!("api/nights/{id}/page")).expect(200);
+}
+
+#[test]
+fn a_sector_measured_by_hand_is_kept_undone_and_brought_back() {
+    let folder = tempfile::tempdir().expect("temporary folder");
+    copy_folder(&happy().folder, folder.path());
+    // a night that no ledger has yet
+    std::fs::remove_file(folder.path().join("campaign.ledger.sqlite")).expect("a ledger");
+    let desk = Desk::open(folder.path(), &["campaign.toml", "out"]);
+    let id = night_id(&desk);
+    let sector = json!({"pa_deg": -40.0, "width_deg": 40.0, "inner_arcsec": 12.0, "outer_arcsec": 40.0});
+    let found = desk.post(&format!("api/nights/{id}/sector"), &sector).expect(200).json();
+    let number = |key: &str| found[key].as_f64().unwrap_or_else(|| panic!("{key}: {found}"));
+    assert_eq!(number("pa_deg"), 320.0);
+    assert!(number("contrast_err") > 0.0 && number("probability_by_eye") >= number("probability_alone"));
+    assert!(found["explanation"].as_str().is_some_and(|e| e.contains("weaker")));
+    assert_eq!(desk.get(&format!("api/nights/{id}/measurements")).expect(200).json(), json!([]));
+    let mut kept = sector.clone();
+    kept["person"] = json!(" B. Tester ");
+    let row = desk.post(&format!("api/nights/{id}/measurements"), &kept).expect(201).json();
+    assert_eq!(
+        (&row["person"], &row["contrast"], &row["undone_utc"]),
+        (&json!("B. Tester"), &found["contrast"], &Value::Null)
+    );
+    // the night has come into the ledger, and answers to the number that it had before
+    assert!(folder.path().join("campaign.ledger.sqlite").is_file());
+    assert_ne!(night_id(&desk), id);
+    let rows = || desk.get(&format!("api/nights/{id}/measurements")).expect(200).json();
+    assert_eq!(rows(), json!([row]));
+    let measurement = row["id"].as_i64().expect("a number");
+    desk.ask("DELETE", &format!("api/measurements/{measurement}"), &[], b"").expect(200);
+    assert!(rows()[0]["undone_utc"].is_string());
+    desk.ask("POST", &format!("api/measurements/{measurement}/restore"), &[], b"").expect(200);
+    assert_eq!(rows(), json!([row]));
+    // another desk sees it; it is there when this one is gone
+    drop(desk);
+    let desk = Desk::open(folder.path(), &["campaign.toml"]);
+    let id = night_id(&desk);
+    assert_eq!(desk.get(&format!("api/nights/{id}/measurements")).expect(200).json(), json!([row]));
+    desk.ask("DELETE", "api/measurements/77", &[], b"").expect(404);
+    kept["person"] = json!("  ");
+    desk.post(&format!("api/nights/{id}/measurements"), &kept).expect(400);
+    for (key, wrong) in [("width_deg", json!(400.0)), ("inner_arcsec", json!(9e9)), ("outer_arcsec", json!("far"))] {
+        let mut sector = sector.clone();
+        sector[key] = wrong;
+        let status = desk.post(&format!("api/nights/{id}/sector"), &sector).status;
+        assert_eq!(status, 422, "{sector}");
+    }
+}
+
+#[test]
+fn a_ledger_that_cannot_be_written_is_said_in_words() {
+    let folder = tempfile::tempdir().expect("temporary folder");
+    copy_folder(&happy().folder, folder.path());
+    let desk = Desk::open(folder.path(), &["campaign.toml"]);
+    let id = night_id(&desk);
+    std::fs::write(folder.path().join("campaign.ledger.sqlite"), b"no ledger any more, but a text of some length")
+        .expect("written");
+    let kept =
+        json!({"person": "B. Tester", "pa_deg": 40.0, "width_deg": 40.0, "inner_arcsec": 12.0, "outer_arcsec": 40.0});
+    let refused = desk.post(&format!("api/nights/{id}/measurements"), &kept).expect(503).json();
+    assert!(refused["error"].as_str().is_some_and(|e| e.contains("campaign.ledger.sqlite")), "{refused}");
 }
 
 #[test]
