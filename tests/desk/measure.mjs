@@ -51,7 +51,7 @@ for (const night of campaign.nights.filter((n) => n.has_stack)) {
   });
   const cells = [`${view.width_px}²`, round(quantile(first, 0.5)), round(quantile(pan, 0.95)), round(quantile(zoom, 0.95))];
   for (const method of ["rotational-gradient", "azimuthal-division", "laplacian", "unsharp-ratio", "ring-stretch"]) {
-    await page.getByLabel("Filter", { exact: true }).selectOption(method);
+    await page.getByRole("combobox", { name: "Filter", exact: true }).selectOption(method);
     await page.waitForTimeout(1500);
     await page.evaluate(() => globalThis.deskTimings.clear());
     const slider = page.locator("section.tools input[type=range]").first();

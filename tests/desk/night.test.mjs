@@ -20,7 +20,7 @@ after(async () => {
 });
 
 const titles = () => page.$$eval(".pane:not([hidden]) .pane-title", (all) => all.map((e) => e.textContent));
-const filterChoice = () => page.getByLabel("Filter", { exact: true });
+const filterChoice = () => page.getByRole("combobox", { name: "Filter", exact: true });
 
 test("the night stands beside its twin, oriented and scaled", async () => {
   await page.waitForFunction(() => globalThis.deskTimings.first_picture_ms > 0);
@@ -49,7 +49,7 @@ test("the cross reads what the record's profile says", async () => {
   const readout = await page.innerText(".readout");
   assert.match(readout, /\d+h \d+m/);
   assert.match(readout, /mag\/arcsec²/);
-  const rho = Number(/([\d.]+)″, [\d  ]+ ?km/.exec(readout)?.[1]);
+  const rho = Number(/([\d.]+)″, [\d\s]+km/u.exec(readout)?.[1]);
   const light = Number(/([\d.]+) e⁻\/s\/arcsec²/.exec(readout)?.[1]);
   const record = await desk.json("api/nights/3/record");
   const ring = record.profile.find((r) => r.inner_arcsec <= rho && rho < r.outer_arcsec);
