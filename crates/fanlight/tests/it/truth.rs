@@ -20,6 +20,15 @@ pub struct Sample {
     pub off: f64,
     /// Stated 1σ error in the same unit, where the record has one.
     pub sigma: Option<f64>,
+    /// What makes that error, term by term in the same unit, where the record says so.
+    pub terms: Vec<(String, f64)>,
+}
+
+impl Sample {
+    /// The largest term of the stated error.
+    pub fn largest_term(&self) -> Option<&str> {
+        self.terms.iter().max_by(|a, b| a.1.total_cmp(&b.1)).map(|t| t.0.as_str())
+    }
 }
 
 /// What one night gave.
@@ -240,7 +249,7 @@ fn number(value: &Value, key: &str) -> f64 {
 }
 
 fn add(all: &mut Vec<Sample>, quantity: &'static str, off: f64, sigma: Option<f64>) {
-    all.push(Sample { quantity, off, sigma });
+    all.push(Sample { quantity, off, sigma, terms: Vec::new() });
 }
 
 /// Per cent of light of a difference in magnitudes.
@@ -248,7 +257,8 @@ fn percent(mag: f64) -> f64 {
     -100.0 * mag * 0.4 * std::f64::consts::LN_10
 }
 
-const MAGNITUDES: [&str; 3] = ["light in 5 000 km, %", "light in 10 000 km, %", "light in 20 000 km, %"];
+/// Names of the light in each aperture.
+pub const MAGNITUDES: [&str; 3] = ["light in 5 000 km, %", "light in 10 000 km, %", "light in 20 000 km, %"];
 const AFRHOS: [&str; 3] = ["Afρ in 5 000 km, %", "Afρ in 10 000 km, %", "Afρ in 20 000 km, %"];
 
 /// Sky from side to side of the frame from which on a gradient is strong, as a share of the sky.
@@ -258,7 +268,12 @@ fn photometry(all: &mut Vec<Sample>, scenario: &Scenario, reduced: &Reduced, tru
     for (i, p) in reduced.record.photometry.iter().enumerate() {
         let true_one = &truth["photometry"][i];
         if let (Some(mag), Some(err)) = (p.mag, p.mag_err) {
-            add(all, MAGNITUDES[i], percent(mag - number(true_one, "mag_seen")), Some(-percent(err)));
+            all.push(Sample {
+                quantity: MAGNITUDES[i],
+                off: percent(mag - number(true_one, "mag_seen")),
+                sigma: Some(-percent(err)),
+                terms: p.error_terms_mag.iter().map(|t| (t.name.clone(), -percent(t.mag))).collect(),
+            });
         }
         if let (Some(afrho), Some(err)) = (p.afrho_cm, p.afrho_err_cm) {
             let seen = number(true_one, "afrho_seen_cm");
