@@ -125,6 +125,8 @@ def rows_of(name, n):
         "growth": lambda: [flat(g) for g in n.get("curve_of_growth", [])],
         "slopes": lambda: of_slopes(n.get("profile_shape")),
         "sectors": lambda: [flat(s) for s in n.get("sectors", [])],
+        "colours": lambda: [
+            {**flat(a), **{k: n["colour"][k] for k in ("blue", "red")}} for a in nested(n, "colour", "apertures") or []],
         "profile": lambda: [flat(r) for r in n["profile"]],
         "features": lambda: [of_feature(f) for f in n["morphology"]["features"]],
         "detection_limits": lambda: [flat(d) for d in n["morphology"]["detection_limit"]],

@@ -114,14 +114,19 @@ pub fn scenario(seed: u64) -> Scenario {
     s
 }
 
-/// A night with a coma as varied as the errors are stated for: dust of the Sun's g − r (0.44) or up to 0.3 mag redder, slopes that may change by
-/// more from one range of distance to the next, and steeper gradients of the sky.
+/// A night with a coma as varied as the errors are stated for: dust of the Sun's g − r (0.44) or up to 0.3 mag redder, slopes outside the innermost
+/// range evenly from 0.9 to 2, which may change by as much between two ranges as the sky fit's errors expect, and steeper gradients of the sky.
 pub fn varied(mut s: Scenario) -> Scenario {
+    let mut d = Draws::new(s.seed.wrapping_mul(0xD6E8_FEB8_6659_FD93));
     let comet = &mut s.comet;
     comet.g_minus_r_mag += 0.14;
-    let [middle, outer] = [(comet.gamma2 - 1.1) / 0.4, (comet.gamma3 - 1.4) / 0.5];
-    comet.gamma2 = comet.gamma1 + 0.5 * middle;
-    comet.gamma3 = comet.gamma2 + (2.0 - comet.gamma2) * outer;
+    let (flattest, steepest) = (0.9, 2.0);
+    comet.gamma2 = d.between(flattest, steepest);
+    // reflected at the ends: the outermost slopes are spread evenly too. From the middle of one range to that of the next, a factor of 2.5 in radius,
+    // slopes correlated as the fit expects differ by 0.27 (1σ)
+    let next = comet.gamma2 + d.between(-0.47, 0.47);
+    comet.gamma3 = if next < flattest { 2.0 * flattest - next } else { next.min(2.0 * steepest - next) };
+    comet.break2_km = Some(d.between(50_000.0, 120_000.0));
     s.sky.gradient_fraction *= 1.5;
     s
 }
