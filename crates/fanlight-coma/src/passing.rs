@@ -647,7 +647,7 @@ mod tests {
                 RingProfile::measure(&made.image, &Mask::clear(SIDE, SIDE), (middle, middle), 0.45 * SIDE as f64);
             let scatter = in_field_of(&profile, &made, noise, |field| field_scatter(field, &made.passing, 8.0, None));
             let of_noise = noise * noise;
-            // a step of the coma's light at the profile's end, 4.6 a pixel, would be a hundred times the noise's variance
+            // a step of the coma's light at the profile's end, 3.5 a pixel, would be many times the noise's variance
             assert!(scatter.variance_per_px2 < 3.0 * of_noise, "tail {tail}: {scatter:?}, noise {of_noise}");
         }
     }
