@@ -222,7 +222,7 @@ def main():
     folder = Path(sys.argv[1])
     nights = [json.loads(Path(path).read_text(encoding="utf-8")) for path in sys.argv[2:]]
     names = (
-        "nights astrometry frames photometry photometry_errors dust growth profile slopes sectors features detection_limits "
+        "nights astrometry frames photometry photometry_errors dust growth profile slopes sectors colours features detection_limits "
         "zero_point_stars").split()
     told, cells = {}, 0
     for name in names:
