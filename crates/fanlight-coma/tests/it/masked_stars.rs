@@ -223,7 +223,6 @@ fn light_of_apertures_with_masked_stars_is_true_within_its_error() {
             s.fill_pull_rms,
             s.fill_pull_mean
         );
-        println!("{told}");
         assert!(s.filled > 0.08 && s.n > 500, "too little to tell: {told}");
         assert!(s.bias_percent.abs() < 0.3 && s.rms_percent < 1.0, "{told}");
         assert!((0.8..1.2).contains(&s.pull_rms), "{told}");
