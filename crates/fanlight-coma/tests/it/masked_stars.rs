@@ -176,7 +176,7 @@ fn measure(seed: u64, shape: Shape) -> Vec<Measured> {
         let light = photometry::aperture_light(&stack(&mask), &profile, radius_px)?;
         let whole = photometry::aperture_light(&stack(&clear), &profile, radius_px)?;
         let truth = coma.within(radius_px);
-        (light.filled_fraction > 0.0).then(|| Measured { off: light.flux - truth, light, whole, truth })
+        (light.filled_fraction > 0.0).then_some(Measured { off: light.flux - truth, light, whole, truth })
     };
     RADII_PX.into_iter().filter_map(aperture).collect()
 }
