@@ -125,6 +125,8 @@ def rows_of(name, n):
         "growth": lambda: [flat(g) for g in n.get("curve_of_growth", [])],
         "slopes": lambda: of_slopes(n.get("profile_shape")),
         "sectors": lambda: [flat(s) for s in n.get("sectors", [])],
+        "colours": lambda: [
+            {**flat(a), **{k: n["colour"][k] for k in ("blue", "red")}} for a in nested(n, "colour", "apertures") or []],
         "profile": lambda: [flat(r) for r in n["profile"]],
         "features": lambda: [of_feature(f) for f in n["morphology"]["features"]],
         "detection_limits": lambda: [flat(d) for d in n["morphology"]["detection_limit"]],
@@ -220,7 +222,7 @@ def main():
     folder = Path(sys.argv[1])
     nights = [json.loads(Path(path).read_text(encoding="utf-8")) for path in sys.argv[2:]]
     names = (
-        "nights astrometry frames photometry photometry_errors dust growth profile slopes sectors features detection_limits "
+        "nights astrometry frames photometry photometry_errors dust growth profile slopes sectors colours features detection_limits "
         "zero_point_stars").split()
     told, cells = {}, 0
     for name in names:

@@ -21,6 +21,7 @@ pub mod enhance;
 pub mod error;
 pub mod evidence;
 pub mod extinction;
+mod fill;
 pub mod gain;
 pub mod gas;
 pub mod kernel;

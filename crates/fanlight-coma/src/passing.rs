@@ -306,6 +306,8 @@ struct Contrast {
     stars: f64,
     /// The same with the fluxes' own variances.
     stars_sigma2: f64,
+    /// Square of the coma's light in the circle.
+    coma2: f64,
 }
 
 /// A circle with the ring around it that its light is held against: as much area again, and room for a star's image.
@@ -324,9 +326,10 @@ fn contrast_share(passing: &Passing, place: (f64, f64), circle: Circle, outer: C
 /// Measures what stars leave in circles of a radius, away from the comet; `None` where too few circles find room.
 ///
 /// Each circle is held against a ring around it, which takes gradients of sky and coma off. The variance
-/// of the differences is noise, a part that all places have alike (unseen stars) and a part that goes with the squared
-/// fluxes of the stars taken out there: the two are fitted to the squared differences, weighed by their own expected
-/// scatter, neither below nothing. In wide circles, of which each holds many stars, the two look alike; the second, the same for
+/// of the differences is noise, a part that all places have alike (unseen stars), a part that goes with the squared
+/// fluxes of the stars taken out there, and one that goes with the squared light of the coma there (its jets and tails, which are no
+/// stars): the three are fitted to the squared differences, weighed by their own expected
+/// scatter, none below nothing. In wide circles, of which each holds many stars, the first two look alike; the second, the same for
 /// all circles that hold a star whole, may be given (`model_share`).
 pub fn field_scatter(
     field: &Field,
@@ -337,32 +340,29 @@ pub fn field_scatter(
     let (contrasts, area_px2) = contrasts(field, passing, radius_px, f64::INFINITY)?;
     let typical = robust::median_f64(&mut contrasts.iter().map(|c| c.light * c.light).collect::<Vec<_>>())?
         / NORMAL_MEDIAN_SQUARE;
-    let given = model_share.map(|share| share * share);
-    let (mut per_area, mut share2) = (0.0, given.unwrap_or(0.0));
+    let given = [None, model_share.map(|share| share * share), None];
+    let mut found = given.map(Option::unwrap_or_default);
     for _ in 0..20 {
-        let mut normal = [[0.0f64; 2]; 2];
-        let mut right = [0.0f64; 2];
+        let mut normal = [[0.0f64; 3]; 3];
+        let mut right = [0.0f64; 3];
         for c in &contrasts {
             let known = c.noise + c.stars_sigma2;
-            let expected = known + per_area * area_px2 + share2 * c.stars;
+            let row = [area_px2, c.stars, c.coma2];
+            let expected = known + row.iter().zip(&found).map(|(r, f)| r * f).sum::<f64>();
             let most = HUGE_SIGMA.powi(2) * expected.max(typical);
-            let excess = (c.light * c.light).min(most) - known - given.unwrap_or(0.0) * c.stars;
+            let excess = (c.light * c.light).min(most) - known;
             let weight = expected.max(0.1 * typical).powi(-2);
-            let row = [area_px2, c.stars];
-            for i in 0..2 {
+            for i in 0..3 {
                 right[i] += weight * row[i] * excess;
-                for j in 0..2 {
+                for j in 0..3 {
                     normal[i][j] += weight * row[i] * row[j];
                 }
             }
         }
-        (per_area, share2) = match given {
-            Some(share2) => ((right[0] / normal[0][0]).max(0.0), share2),
-            None => not_below_zero(normal, right),
-        };
+        found = not_below_zero(normal, right, given);
     }
-    let n_circles = contrasts.len();
-    Some(FieldScatter { variance_per_px2: per_area, model_share: share2.sqrt(), n_circles })
+    let [variance_per_px2, share2, _] = found;
+    Some(FieldScatter { variance_per_px2, model_share: share2.sqrt(), n_circles: contrasts.len() })
 }
 
 /// Variance per square pixel that stars too faint to be found leave.
@@ -413,19 +413,21 @@ fn contrasts(field: &Field, passing: &Passing, radius_px: f64, to_px: f64) -> Op
     (contrasts.len() >= MIN_CIRCLES).then_some((contrasts, area_px2))
 }
 
-/// The least-squares answer of two unknowns of which neither is below nothing.
-fn not_below_zero(n: [[f64; 2]; 2], r: [f64; 2]) -> (f64, f64) {
-    let alone = |i: usize| if n[i][i] > 0.0 { (r[i] / n[i][i]).max(0.0) } else { 0.0 };
-    let det = n[0][0] * n[1][1] - n[0][1] * n[1][0];
-    if det > 1e-12 * n[0][0] * n[1][1] {
-        let both = ((r[0] * n[1][1] - r[1] * n[0][1]) / det, (r[1] * n[0][0] - r[0] * n[1][0]) / det);
-        match both {
-            (a, b) if a >= 0.0 && b >= 0.0 => return both,
-            (a, _) if a < 0.0 => return (0.0, alone(1)),
-            _ => {}
+/// The least-squares answer of three unknowns of which none is below nothing, those given held: each in turn with the others held
+/// (Gauss–Seidel, projected), until nothing moves.
+fn not_below_zero(normal: [[f64; 3]; 3], right: [f64; 3], given: [Option<f64>; 3]) -> [f64; 3] {
+    let mut found = given.map(Option::unwrap_or_default);
+    for _ in 0..1000 {
+        let before = found;
+        for i in (0..3).filter(|i| given[*i].is_none() && normal[*i][*i] > 0.0) {
+            let others: f64 = (0..3).filter(|j| *j != i).map(|j| normal[i][j] * found[j]).sum();
+            found[i] = ((right[i] - others) / normal[i][i]).max(0.0);
+        }
+        if found.iter().zip(&before).all(|(a, b)| (a - b).abs() <= 1e-9 * b.abs()) {
+            break;
         }
     }
-    (alone(0), 0.0)
+    found
 }
 
 /// Middles of circles that do not touch, stay clear of the coma's middle and end within a distance of it.
@@ -444,6 +446,17 @@ fn places(field: &Field, outer_px: f64, to_px: f64) -> Vec<(f64, f64)> {
         .collect()
 }
 
+/// Slope with which a coma goes on beyond its profile's end (Jewitt & Meech 1987, ApJ 317, 992: 1 to 1.5).
+const OUTER_SLOPE: f64 = 1.4;
+
+/// The coma's light per pixel at a distance, beyond its profile's end too: a circle over a step there would look full of stars.
+fn coma_about(coma: &RingProfile, away_px: f64) -> f64 {
+    match coma.radius_px.last() {
+        Some(last) if away_px > *last => coma.at(*last) * (away_px / last).powf(-OUTER_SLOPE),
+        _ => coma.at(away_px),
+    }
+}
+
 fn contrast(field: &Field, passing: &Passing, circle: Circle) -> Option<Contrast> {
     let (image, width) = (field.image, field.image.width);
     let outer = with_ring(circle, passing.fwhm_px);
@@ -456,7 +469,8 @@ fn contrast(field: &Field, passing: &Passing, circle: Circle) -> Option<Contrast
         let (value, variance) = (f64::from(image.data[i]), f64::from(field.variance.data[i]));
         let part = &mut parts[part];
         if field.mask.bits[i] == 0 && value.is_finite() && variance.is_finite() {
-            let coma = field.coma.at(((x - field.centre_px.0).powi(2) + (y - field.centre_px.1).powi(2)).sqrt());
+            let away = ((x - field.centre_px.0).powi(2) + (y - field.centre_px.1).powi(2)).sqrt();
+            let coma = coma_about(field.coma, away);
             part.0 += whole * (value - coma);
             part.1 += whole * whole * variance;
             part.2 += whole;
@@ -476,11 +490,13 @@ fn contrast(field: &Field, passing: &Passing, circle: Circle) -> Option<Contrast
         stars += share2 * s.flux * s.flux;
         stars_sigma2 += share2 * s.sigma * s.sigma;
     }
+    let away = (circle.x_px - field.centre_px.0).hypot(circle.y_px - field.centre_px.1);
     Some(Contrast {
         light: area * (inner - ring),
         noise: area * area * (inner_noise + ring_noise),
         stars,
         stars_sigma2,
+        coma2: (area * coma_about(field.coma, away)).powi(2),
     })
 }
 
@@ -538,6 +554,10 @@ mod tests {
     }
 
     fn in_field<T>(made: &Made, noise: f64, measure: impl FnOnce(&Field) -> Option<T>) -> T {
+        in_field_of(&RingProfile::default(), made, noise, measure)
+    }
+
+    fn in_field_of<T>(coma: &RingProfile, made: &Made, noise: f64, measure: impl FnOnce(&Field) -> Option<T>) -> T {
         let variance = Image::filled(SIDE, SIDE, (noise * noise) as f32);
         measure(&Field {
             image: &made.image,
@@ -545,7 +565,7 @@ mod tests {
             mask: &Mask::clear(SIDE, SIDE),
             correlation: 1.0,
             centre_px: (0.5 * SIDE as f64, 0.5 * SIDE as f64),
-            coma: &RingProfile::default(),
+            coma,
             keep_out_px: 20.0,
         })
         .expect("circles")
@@ -586,12 +606,50 @@ mod tests {
     }
 
     #[test]
+    fn three_unknowns_none_below_nothing() {
+        let normal = [[4.0, 1.0, 0.5], [1.0, 3.0, 0.2], [0.5, 0.2, 2.0]];
+        let times = |x: [f64; 3]| normal.map(|row| row.iter().zip(x).map(|(a, b)| a * b).sum::<f64>());
+        let check = |found: [f64; 3], expected: [f64; 3]| {
+            assert!(found.iter().zip(expected).all(|(a, b)| (a - b).abs() < 1e-6), "{found:?}, expected {expected:?}");
+        };
+        check(not_below_zero(normal, times([1.0, 2.0, 3.0]), [None; 3]), [1.0, 2.0, 3.0]);
+        check(not_below_zero(normal, times([1.0, 2.0, 3.0]), [None, Some(2.0), None]), [1.0, 2.0, 3.0]);
+        // the second wants to be below nothing: the others are as without it
+        let [a, b, c] = not_below_zero(normal, [4.5, -5.0, 2.5], [None; 3]);
+        assert_eq!(b, 0.0);
+        check([4.0 * a + 0.5 * c, 0.0, 0.5 * a + 2.0 * c], [4.5, 0.0, 2.5]);
+    }
+
+    #[test]
     fn noise_alone_leaves_no_stars() {
         let made = field_of(1.0, (0, 0.0), (0, 0.0), 0.0);
         let got = scatter(&made, 1.0, 8.0);
         // of the noise's own variance, 1 per square pixel, at most what the number of circles lets it look like more
         assert!(got.variance_per_px2 < 3.0 * (2.0 / got.n_circles as f64).sqrt(), "{got:?}");
         assert!(got.n_circles > 80, "{got:?}");
+    }
+
+    /// A coma that goes on beyond its profile's end, and one whose tail is a tenth brighter than the rest, look like no stars: what of
+    /// them is left is far under what a star in every tenth circle would leave.
+    #[test]
+    fn a_coma_looks_like_no_stars() {
+        let noise = 0.1;
+        for tail in [0.0, 0.1] {
+            let mut made = field_of(noise, (0, 0.0), (0, 0.0), 0.0);
+            let middle = 0.5 * SIDE as f64;
+            let coma = |rho: f64| 3000.0 * rho.max(1.0).powf(-1.3);
+            for (i, v) in made.image.data.iter_mut().enumerate() {
+                let (dx, dy) = ((i % SIDE) as f64 - middle, (i / SIDE) as f64 - middle);
+                let wave = 1.0 + tail * (-(dy.atan2(dx) / 0.4).powi(2)).exp();
+                *v += (coma(dx.hypot(dy)) * wave) as f32;
+            }
+            let profile =
+                RingProfile::measure(&made.image, &Mask::clear(SIDE, SIDE), (middle, middle), 0.45 * SIDE as f64);
+            let scatter = in_field_of(&profile, &made, noise, |field| field_scatter(field, &made.passing, 8.0, None));
+            let of_noise = noise * noise;
+            // a step of the coma's light at the profile's end, 3.5 a pixel, would be many times the noise's variance
+            assert!(scatter.variance_per_px2 < 3.0 * of_noise, "tail {tail}: {scatter:?}, noise {of_noise}");
+        }
     }
 
     #[test]

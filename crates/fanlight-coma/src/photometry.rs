@@ -1,5 +1,6 @@
 //! Light in circles, rings and sectors about the optocentre, with its error term by term.
 
+use crate::fill::{self, FilledPixel};
 use crate::measure::RingProfile;
 use fanlight_image::sector::Sector;
 use fanlight_image::{Image, Mask, Measured, pixels_within};
@@ -66,13 +67,6 @@ impl Stack<'_> {
     }
 }
 
-/// A masked pixel is filled with the ring's median; how far the coma is from it, as a share of the light filled in.
-/// Jets and tails of common contrast are within it.
-const FILL_ERROR: f64 = 0.1;
-/// The same of a pixel nearer to the centre than any good one, where the profile goes on level and the light rises: a point half
-/// a width nearer to the centre of a star image is twice as bright.
-const FILL_ERROR_AT_CENTRE: f64 = 0.5;
-
 /// Sums the light in a circle about the optocentre; see [`sector_light`].
 pub fn aperture_light(stack: &Stack, profile: &RingProfile, radius_px: f64) -> Option<ApertureLight> {
     sector_light(stack, profile, &Sector::circle(stack.x_px, stack.y_px, radius_px))
@@ -86,18 +80,21 @@ pub fn aperture_light(stack: &Stack, profile: &RingProfile, radius_px: f64) -> O
 /// Overlap areas exact to 1e-9; sums over circles and rings compared with `photutils` in the tests of the command.
 pub fn sector_light(stack: &Stack, profile: &RingProfile, sector: &Sector) -> Option<ApertureLight> {
     let at = |dx, dy| sum(stack, profile, &sector.moved(dx, dy));
-    let here = at(0.0, 0.0)?;
+    let (here, holes) = at(0.0, 0.0)?;
     // a circle's sum is greatest at the centre: its fall over one error of the centre, both axes
     let step = stack.centre_sigma_px.max(0.02);
     let mut fall = 0.0;
     for (dx, dy) in [(step, 0.0), (-step, 0.0), (0.0, step), (0.0, -step)] {
-        fall += (here.flux - at(dx, dy)?.flux).abs() / 4.0;
+        fall += (here.flux - at(dx, dy)?.0.flux).abs() / 4.0;
     }
     let centring = fall * 2.0 * (stack.centre_sigma_px / step).min(1.0);
     let at_inner = if sector.inner_px > 0.0 { sampling_loss(profile, sector.inner_px) } else { 0.0 };
     let sampling =
         (sampling_loss(profile, sector.outer_px) - at_inner).abs() * sector.width_rad / std::f64::consts::TAU;
-    Some(ApertureLight { centring, sampling: SAMPLING_SHARE * sampling, ..here })
+    // in less than half a turn all holes share what the coma has there
+    let apart = sector.width_rad > std::f64::consts::PI;
+    let filled = if holes.is_empty() { 0.0 } else { fill::error(stack, profile, &holes, apart) };
+    Some(ApertureLight { centring, sampling: SAMPLING_SHARE * sampling, filled, ..here })
 }
 
 /// Share of the sampling loss that is counted as error; the light itself is the plain overlap sum, so that it agrees with
@@ -114,7 +111,8 @@ fn sampling_loss(profile: &RingProfile, radius_px: f64) -> f64 {
     (-std::f64::consts::TAU * radius_px * gradient / 12.0).max(0.0)
 }
 
-fn sum(stack: &Stack, profile: &RingProfile, sector: &Sector) -> Option<ApertureLight> {
+/// The light, and the pixels of it that were filled, in the order of rows.
+fn sum(stack: &Stack, profile: &RingProfile, sector: &Sector) -> Option<(ApertureLight, Vec<FilledPixel>)> {
     let (width, height) = (stack.image.width, stack.image.height);
     let Sector { x_px, y_px, outer_px, .. } = *sector;
     let inside = x_px - outer_px >= -0.5
@@ -124,8 +122,8 @@ fn sum(stack: &Stack, profile: &RingProfile, sector: &Sector) -> Option<Aperture
     if !inside {
         return None;
     }
-    let (mut flux, mut variance, mut area, mut filled_area, mut filled_sigma) = (0.0, 0.0, 0.0, 0.0, 0.0);
-    let first_ring_px = profile.radius_px.first().copied().unwrap_or(0.0);
+    let (mut flux, mut variance, mut area, mut filled_area) = (0.0, 0.0, 0.0, 0.0);
+    let mut filled = Vec::new();
     for (i, share) in sector.overlap(width, height) {
         let value = f64::from(stack.image.data[i]);
         let pixel_variance = f64::from(stack.variance.data[i]);
@@ -135,24 +133,23 @@ fn sum(stack: &Stack, profile: &RingProfile, sector: &Sector) -> Option<Aperture
             variance += share * share * pixel_variance;
         } else {
             let (px, py) = ((i % width) as f64, (i / width) as f64);
-            let radius_px = (px - stack.x_px).hypot(py - stack.y_px);
-            let fill = profile.at(radius_px);
-            flux += share * fill;
+            let light = profile.at((px - stack.x_px).hypot(py - stack.y_px));
+            flux += share * light;
             filled_area += share;
-            let error = if radius_px < first_ring_px { FILL_ERROR_AT_CENTRE } else { FILL_ERROR };
-            filled_sigma += share * error * fill;
+            filled.push(FilledPixel { index: i, share, light });
         }
     }
-    (filled_area < area).then(|| ApertureLight {
+    let light = ApertureLight {
         flux,
         noise: (variance * stack.correlation).sqrt(),
         sky: stack.sky_sigma * area,
         centring: 0.0,
         sampling: 0.0,
         stars: 0.0,
-        filled: filled_sigma.abs(),
+        filled: 0.0,
         filled_fraction: filled_area / area,
-    })
+    };
+    (filled_area < area).then_some((light, filled))
 }
 
 /// A magnitude, or the 3σ limit in its place.

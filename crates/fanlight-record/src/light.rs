@@ -225,4 +225,22 @@ pub struct ColourRecord {
     pub hours_apart: f64,
     /// The other band's record, by its SHA-256.
     pub other_sha256: String,
+    /// The colour in every aperture that both bands have, that of `aperture_km` (the one of the least error) among them.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub apertures: Vec<ApertureColourRecord>,
+}
+
+/// Colour and reddening in one aperture. Errors of different apertures are mostly the zero points' and so the same error.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct ApertureColourRecord {
+    /// Aperture radius.
+    pub aperture_km: f64,
+    /// Magnitude difference, blue − red.
+    pub colour_mag: f64,
+    /// Its error.
+    pub colour_err_mag: f64,
+    /// S′, per cent per 1000 Å (100 nm).
+    pub slope_percent_per_1000a: f64,
+    /// Its error.
+    pub slope_err_percent_per_1000a: f64,
 }

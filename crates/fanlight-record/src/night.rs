@@ -292,6 +292,17 @@ impl PhotometryRecord {
     pub fn is_of_radius(&self, radius_km: f64) -> bool {
         (self.aperture_km - radius_km).abs() <= 1e-6 * radius_km.abs()
     }
+
+    /// By how many magnitudes seeing makes the light in the aperture fainter than it is before blurring: a term of the error of `mag` where that is
+    /// taken for light before blurring. `None` where the profile does not tell.
+    pub fn seeing_mag(&self) -> Option<f64> {
+        self.seeing_loss.filter(|loss| *loss < 1.0).map(|loss| -2.5 * (1.0 - loss).log10())
+    }
+
+    /// Error of `mag` as that of the light before blurring, which is not corrected: what seeing takes counts in full, in quadrature.
+    pub fn mag_err_with_seeing(&self) -> Option<f64> {
+        Some(self.mag_err?.hypot(self.seeing_mag()?))
+    }
 }
 
 /// One named part of an error.

@@ -170,7 +170,7 @@ pub fn headline_aperture(night: &NightRecord) -> Option<&PhotometryRecord> {
 /// The light that seeing takes out of an aperture, in a sentence, where it is more than the magnitude's error.
 pub fn seeing_beyond_error(light: &PhotometryRecord) -> Option<String> {
     let (loss, error) = (light.seeing_loss?, light.mag_err?);
-    (-2.5 * (1.0 - loss).log10() > error).then(|| {
+    (light.seeing_mag()? > error).then(|| {
         format!(
             "As seen: seeing takes about {}{THIN_SPACE}% out of this aperture, which the error does not hold.",
             format_value(100.0 * loss, if loss < 0.095 { 1 } else { 2 })

@@ -68,9 +68,32 @@ fn print(outcomes: &[(u64, Outcome)], verbose: bool) {
             println!("{}", row(quantity, &s, &trend(outcomes, quantity)));
         }
     }
+    print_by_term(outcomes);
     println!("\n{} frames were left out.", left_out.len());
     if verbose {
         left_out.iter().for_each(|r| println!("{r}"));
+    }
+}
+
+/// The same by the term that is the largest of the stated error: which of them is stated wrong.
+fn print_by_term(outcomes: &[(u64, Outcome)]) {
+    println!("\n| quantity, largest term of its error | n | mean | rms | pull: mean | pull: rms |");
+    println!("|---|---:|---:|---:|---:|---:|");
+    for quantity in truth::MAGNITUDES {
+        let of_it = || {
+            let all = outcomes.iter().filter_map(|(_, o)| o.samples.as_ref().ok()).flatten();
+            all.filter(|s| s.quantity == quantity)
+        };
+        let mut terms: Vec<&str> = of_it().filter_map(Sample::largest_term).collect();
+        terms.sort_unstable();
+        terms.dedup();
+        for term in terms {
+            if let Some(s) = truth::summary(of_it().filter(|s| s.largest_term() == Some(term))) {
+                let pull = |v: Option<f64>| v.map_or_else(String::new, |v| format!("{v:.2}"));
+                let (mean, rms) = (pull(s.pull_mean), pull(s.pull_rms));
+                println!("| {quantity}: {term} | {} | {:+.3} | {:.3} | {mean} | {rms} |", s.n, s.mean, s.rms);
+            }
+        }
     }
 }
 
@@ -85,7 +108,12 @@ fn print_night(seed: u64, outcome: &Outcome) {
             if let Some(Summary { mean, rms, pull_rms, n, .. }) = truth::summary(own()) {
                 let sigma = s.sigma.unwrap_or(f64::NAN);
                 let pull = pull_rms.unwrap_or(f64::NAN);
-                println!("    {:<24} {n:>3} mean {mean:+.4} rms {rms:.4} σ {sigma:.4} pull {pull:.2}", s.quantity);
+                let terms: Vec<String> = s.terms.iter().map(|(name, v)| format!("{name} {v:.3}")).collect();
+                println!(
+                    "    {:<24} {n:>3} mean {mean:+.4} rms {rms:.4} σ {sigma:.4} pull {pull:.2} {}",
+                    s.quantity,
+                    terms.join(", ")
+                );
             }
         }
     }

@@ -1,3 +1,4 @@
 //! Integration tests of `fanlight-coma`.
 
 mod enhance;
+mod masked_stars;

@@ -90,6 +90,27 @@ fn colour_words(c: &ColourRecord) -> Markup {
             @else if c.slope_percent_per_1000a < -2.0 * c.slope_err_percent_per_1000a { "it is bluer than sunlight, or gas shines in the bluer band." }
             @else { "no difference from sunlight is shown." }
         }
+        @if c.apertures.len() > 1 { (colour_table(c)) }
+    }
+}
+
+fn colour_table(c: &ColourRecord) -> Markup {
+    html! {
+        div.scroll tabindex="0" role="region" aria-label="Table of colours" {
+            table {
+                caption { "Colour and S′ in every aperture that both bands have. The zero points make most of the errors (1σ), and are the same in all: colours differ by less than their errors say." }
+                thead { tr { th.n scope="col" { "ρ, km" } th.n scope="col" { (c.blue) " − " (c.red) ", mag" } th.n scope="col" { "S′, % per 1000" (THIN_SPACE) "Å" } } }
+                tbody {
+                    @for a in &c.apertures {
+                        tr {
+                            th.n scope="row" { (fixed(a.aperture_km, 0)) }
+                            td.n { (mag_with_error(a.colour_mag, Some(a.colour_err_mag))) }
+                            td.n { (format_measured(a.slope_percent_per_1000a, a.slope_err_percent_per_1000a)) }
+                        }
+                    }
+                }
+            }
+        }
     }
 }
 

@@ -153,15 +153,24 @@ fn error_table(night: &NightRecord) -> Markup {
         }
     }
     let size = |p: &PhotometryRecord, name: &str| p.error_terms_mag.iter().find(|t| t.name == name).map(|t| t.mag);
+    let has_seeing = night.photometry.iter().any(|p| p.mag_err_with_seeing().is_some());
+    let sum = if has_seeing { "the column Error" } else { "the last column" };
     html! {
         @if !names.is_empty() {
             div.scroll tabindex="0" role="region" aria-label="Table of error terms" {
                 table {
-                    caption { "Where the error of each magnitude comes from, in mag; the last column is their sum in quadrature as reported." }
+                    caption {
+                        "Where the error of each magnitude comes from, in mag; " (sum) " is their sum in quadrature as reported."
+                        @if has_seeing {
+                            " Magnitudes are of the light as seen. Held against light before blurring, by another's star images or a model, they are \
+                             too faint by the term of the seeing, and the last column holds that too."
+                        }
+                    }
                     thead { tr {
                         th.n scope="col" { "ρ, km" }
                         @for name in &names { th.n scope="col" { (name) } }
                         th.n scope="col" { "Error" }
+                        @if has_seeing { th.n scope="col" { "seeing (PSF)" } th.n scope="col" { "Error with seeing" } }
                     } }
                     tbody {
                         @for p in &night.photometry {
@@ -169,6 +178,10 @@ fn error_table(night: &NightRecord) -> Markup {
                                 th.n scope="row" { (fixed(p.aperture_km, 0)) }
                                 @for name in &names { td.n { (or_dash(size(p, name).map(|v| fixed(v, 4)))) } }
                                 td.n { (or_dash(p.mag_err.map(|v| fixed(v, 4)))) }
+                                @if has_seeing {
+                                    td.n { (or_dash(p.seeing_mag().map(|v| fixed(v, 4)))) }
+                                    td.n { (or_dash(p.mag_err_with_seeing().map(|v| fixed(v, 4)))) }
+                                }
                             }
                         }
                     }

@@ -180,6 +180,15 @@ pub fn record() -> NightRecord {
             slope_err_percent_per_1000a: 1.3,
             hours_apart: 1.1,
             other_sha256: "0".repeat(64),
+            apertures: [(5_000.0, 0.55, 5.7), (10_000.0, 0.57, 6.9)]
+                .map(|(aperture_km, colour_mag, slope)| ApertureColourRecord {
+                    aperture_km,
+                    colour_mag,
+                    colour_err_mag: 0.02,
+                    slope_percent_per_1000a: slope,
+                    slope_err_percent_per_1000a: 1.3,
+                })
+                .to_vec(),
         }),
         morphology: MorphologyRecord {
             azimuthal_profiles: Vec::new(),

@@ -133,6 +133,18 @@ fn apertures_hardly_wider_than_the_star_image_are_marked_and_losses_to_seeing_gi
     let mark = "* The radius is under twice the width of a star image";
     let html = page(&record);
     assert!(html.contains("Lost to seeing") && html.contains("1.2\u{202f}%"));
+    // a term of its own beside the reported error, and the two together
+    let first = &record.photometry[0];
+    assert!((first.seeing_mag().expect("a loss") - 0.01344).abs() < 1e-5);
+    let with_seeing = first.mag_err_with_seeing().expect("an error");
+    assert!((with_seeing - first.mag_err.expect("an error").hypot(0.01344)).abs() < 1e-5);
+    assert!(
+        html.contains("<td class=\"n\">0.0134</td>")
+            && html.contains(&format!("<td class=\"n\">{with_seeing:.4}</td>"))
+    );
+    let mut without = record.clone();
+    without.photometry.iter_mut().for_each(|p| p.seeing_loss = None);
+    assert!(!page(&without).contains("Error with seeing"));
     let radius = record.photometry[0].aperture_arcsec;
     record.morphology.psf.as_mut().expect("a kernel").fwhm_arcsec = 0.4 * radius;
     assert!(!page(&record).contains(mark));
@@ -249,6 +261,8 @@ fn what_stands_beside_other_nights_is_on_the_page() {
         "0.121 ± 0.008",
         "a clear night",
         "redder than sunlight",
+        "5.7 ± 1.3",
+        "Error with seeing",
     ] {
         assert!(page.contains(words), "the page lacks {words:?}");
     }

@@ -1,7 +1,7 @@
 //! Tables of the coma's light: growth with radius, rings and sectors, slopes, and what nights are compared by.
 
 use super::{Column, Table, fill, integer, number, text, truth};
-use crate::{GrowthRecord, NightRecord, SectorRecord, SlopeRecord};
+use crate::{ApertureColourRecord, ColourRecord, GrowthRecord, NightRecord, SectorRecord, SlopeRecord};
 
 /// `growth`: light inside circles of growing radius.
 pub(super) fn growth(nights: &[NightRecord]) -> Table {
@@ -57,6 +57,40 @@ pub(super) fn sectors(nights: &[NightRecord]) -> Table {
     ];
     let rows = nights.iter().flat_map(|n| n.sectors.iter().map(move |s| (n, s)));
     fill("sectors", "One row for each night and ring or sector.", columns, rows)
+}
+
+/// `colours`: colour and reddening in every aperture that two bands have.
+pub(super) fn colours(nights: &[NightRecord]) -> Table {
+    let columns: Vec<Column<(&ColourRecord, &ApertureColourRecord)>> = vec![
+        number(("aperture_km", "km", "phys.size.radius", "Radius of the aperture at the comet"), |_, (_, a)| {
+            Some(a.aperture_km)
+        }),
+        text(("blue", "", "instr.bandpass", "Bluer band"), |_, (c, _)| Some(c.blue.clone())),
+        text(("red", "", "instr.bandpass", "Redder band"), |_, (c, _)| Some(c.red.clone())),
+        number(("colour_mag", "mag", "phot.color", "Magnitude difference, blue less red"), |_, (_, a)| {
+            Some(a.colour_mag)
+        }),
+        number(("colour_err_mag", "mag", "stat.error;phot.color", "Its error, mostly common to all"), |_, (_, a)| {
+            Some(a.colour_err_mag)
+        }),
+        number(
+            (
+                "slope_percent_per_1000a",
+                "",
+                "arith.grad;phys.albedo",
+                "Reflectivity gradient, per cent per 1000 Angstrom",
+            ),
+            |_, (_, a)| Some(a.slope_percent_per_1000a),
+        ),
+        number(("slope_err_percent_per_1000a", "", "stat.error;phys.albedo", "Its error"), |_, (_, a)| {
+            Some(a.slope_err_percent_per_1000a)
+        }),
+    ];
+    let rows = nights.iter().flat_map(|n| {
+        let colour = n.colour.iter();
+        colour.flat_map(move |c| c.apertures.iter().map(move |a| (n, (c, a))))
+    });
+    fill("colours", "One row for each night and aperture in which two bands were measured.", columns, rows)
 }
 
 /// `slopes`: how the coma falls outward, range by range, then over all.

@@ -80,6 +80,7 @@ pub fn night_tables(nights: &[NightRecord]) -> Vec<Table> {
         coma::profile(nights),
         light::slopes(nights),
         light::sectors(nights),
+        light::colours(nights),
         coma::features(nights),
         coma::detection_limits(nights),
         frames::zero_point_stars(nights),

@@ -6,7 +6,7 @@ use fanlight_coma::colour::{AtSolarColour, band_slope, comet_colour};
 use fanlight_coma::solar;
 use fanlight_image::Measured;
 use fanlight_io::Campaign;
-use fanlight_record::{ColourRecord, NightRecord};
+use fanlight_record::{ApertureColourRecord, ColourRecord, NightRecord};
 use fanlight_sky::UtcInstant;
 use std::path::{Path, PathBuf};
 
@@ -56,7 +56,8 @@ impl OtherBand {
         }
     }
 
-    /// The comet's colour by this night's magnitudes, which `own` gives for an aperture at the Sun's colour.
+    /// The comet's colour in every aperture of both by this night's magnitudes, which `at` gives for an aperture at the Sun's colour; the night's is that
+    /// of the least error.
     ///
     /// # Errors
     /// A sentence for the record when the nights share no measured aperture.
@@ -65,11 +66,16 @@ impl OtherBand {
         own: &OwnBand,
         at: impl Fn(f64) -> Option<Measured>,
     ) -> Result<(ColourRecord, Measured), String> {
-        let pairs = self.record.photometry.iter().filter_map(|p| {
-            let mine = at(p.aperture_km)?;
-            Some((p, mine, mine.sigma.hypot(p.mag_err?), p.mag?))
-        });
-        let Some((theirs, mine, _, their_mag)) = pairs.min_by(|a, b| a.2.total_cmp(&b.2)) else {
+        let pairs: Vec<Pair> = self
+            .record
+            .photometry
+            .iter()
+            .filter_map(|p| {
+                let theirs = Measured::new(p.mag?, p.mag_err?);
+                Some(Pair { aperture_km: p.aperture_km, mine: at(p.aperture_km)?, theirs })
+            })
+            .collect();
+        let Some(best) = pairs.iter().min_by(|a, b| a.sigma().total_cmp(&b.sigma())) else {
             return Err(
                 "There is no colour: none of the other band's apertures could be measured on these frames.".into()
             );
@@ -85,30 +91,53 @@ impl OtherBand {
         let zero_point = self.record.zero_point.as_ref().filter(|z| z.colour.as_ref() == Some(&name));
         let their_term = zero_point.and_then(|z| z.colour_term).unwrap_or(0.0);
         let assumed = zero_point.and_then(|z| z.comet_colour_mag).unwrap_or(solar_colour);
-        let mine = AtSolarColour { mag: mine, colour_term: own_term };
-        let theirs_at_solar = AtSolarColour {
-            mag: Measured::new(their_mag - their_term * (assumed - solar_colour), theirs.mag_err.unwrap_or(0.0)),
-            colour_term: their_term,
+        let in_aperture = |pair: &Pair| -> Result<ApertureColourRecord, String> {
+            let mine = AtSolarColour { mag: pair.mine, colour_term: own_term };
+            let at_solar = pair.theirs.value - their_term * (assumed - solar_colour);
+            let theirs = AtSolarColour { mag: Measured::new(at_solar, pair.theirs.sigma), colour_term: their_term };
+            let (of_blue, of_red) = if own_is_blue { (mine, theirs) } else { (theirs, mine) };
+            let colour = comet_colour(of_blue, of_red, solar_colour);
+            let gradient = band_slope(blue, red, colour).ok_or_else(unknown)?.gradient_percent_per_100nm;
+            Ok(ApertureColourRecord {
+                aperture_km: pair.aperture_km,
+                colour_mag: colour.value,
+                colour_err_mag: colour.sigma,
+                slope_percent_per_1000a: gradient.value,
+                slope_err_percent_per_1000a: gradient.sigma,
+            })
         };
-        let (of_blue, of_red) = if own_is_blue { (mine, theirs_at_solar) } else { (theirs_at_solar, mine) };
-        let colour = comet_colour(of_blue, of_red, solar_colour);
-        let gradient = band_slope(blue, red, colour).ok_or_else(unknown)?.gradient_percent_per_100nm;
-        let step = Measured::new(own_term * (colour.value - solar_colour), (own_term * colour.sigma).abs());
+        let found = in_aperture(best)?;
+        let step = Measured::new(own_term * (found.colour_mag - solar_colour), (own_term * found.colour_err_mag).abs());
         let record = ColourRecord {
             blue: blue.to_string(),
             red: red.to_string(),
-            aperture_km: theirs.aperture_km,
-            colour_mag: colour.value,
-            colour_err_mag: colour.sigma,
+            aperture_km: found.aperture_km,
+            colour_mag: found.colour_mag,
+            colour_err_mag: found.colour_err_mag,
             solar_colour_mag: solar_colour,
-            slope_percent_per_1000a: gradient.value,
-            slope_err_percent_per_1000a: gradient.sigma,
+            slope_percent_per_1000a: found.slope_percent_per_1000a,
+            slope_err_percent_per_1000a: found.slope_err_percent_per_1000a,
+            apertures: pairs.iter().map(in_aperture).collect::<Result<_, _>>()?,
             hours_apart: UtcInstant::parse(&self.record.mid_utc)
                 .map(|utc| utc.seconds_since(&own.mid) / 3600.0)
                 .map_err(|e| e.to_string())?,
             other_sha256: self.sha256.clone(),
         };
         Ok((record, step))
+    }
+}
+
+/// Light in one aperture, of this night and of the other.
+struct Pair {
+    aperture_km: f64,
+    mine: Measured,
+    theirs: Measured,
+}
+
+impl Pair {
+    /// Error of the difference.
+    fn sigma(&self) -> f64 {
+        self.mine.sigma.hypot(self.theirs.sigma)
     }
 }
 

@@ -145,6 +145,13 @@ fn another_band_gives_the_colour_and_magnitudes_at_it() {
     let excess = 0.14 / (1.0 + term);
     assert!((colour.colour_mag - 0.46 - excess).abs() < 1e-6, "{colour:?}");
     assert!(colour.slope_percent_per_1000a > 5.0 && (colour.blue.as_str(), colour.red.as_str()) == ("g", "r"));
+    // the same in every aperture of both, S′ with it; the night's is one of them
+    assert_eq!(colour.apertures.len(), plain.photometry.len());
+    for a in &colour.apertures {
+        assert!((a.colour_mag - colour.colour_mag).abs() < 1e-6 && a.colour_err_mag >= colour.colour_err_mag, "{a:?}");
+        assert!((a.slope_percent_per_1000a - colour.slope_percent_per_1000a).abs() < 1e-4, "{a:?}");
+    }
+    assert!(colour.apertures.iter().any(|a| a.aperture_km == colour.aperture_km));
     let step = at(&record, 10_000.0).mag.expect("mag") - at(&plain, 10_000.0).mag.expect("mag");
     assert!((step - term * excess).abs() < 1e-6, "{step}");
     // again, of the wrong band and of nothing

@@ -96,6 +96,26 @@ fn full(record: &mut NightRecord) {
         because: Some("One half of the night does not show it.".into()),
         ridge: vec![RidgePoint { rho_arcsec: 4.0, pa_deg: 271.3 }],
     }];
+    let in_aperture = |aperture_km: f64, colour_mag: f64| ApertureColourRecord {
+        aperture_km,
+        colour_mag,
+        colour_err_mag: 0.02,
+        slope_percent_per_1000a: 9.0 * (colour_mag - 0.46),
+        slope_err_percent_per_1000a: 1.3,
+    };
+    record.colour = Some(ColourRecord {
+        blue: "g".into(),
+        red: "r".into(),
+        aperture_km: 10_000.0,
+        colour_mag: 0.57,
+        colour_err_mag: 0.02,
+        solar_colour_mag: 0.46,
+        slope_percent_per_1000a: 6.9,
+        slope_err_percent_per_1000a: 1.3,
+        hours_apart: 1.1,
+        other_sha256: "0".repeat(64),
+        apertures: vec![in_aperture(5_000.0, 0.551), in_aperture(10_000.0, 0.57)],
+    });
 }
 
 /// The same night when hardly anything could be measured.
@@ -123,7 +143,7 @@ fn tables_read_back_in_astropy_to_the_last_bit() {
     desk.add("second", &second);
     let run = desk.export(&["second", "night", "--out", "tables"]).expect_status(0);
     let files = files_under(&desk.path("tables"));
-    assert_eq!(files.len(), 39, "{files:?}");
+    assert_eq!(files.len(), 42, "{files:?}");
     assert!(files.iter().all(|f| run.stdout.contains(&format!("tables/{f}"))), "{}", run.stdout);
     let records = [desk.path("night/night.json"), desk.path("second/night.json")];
     let folder = desk.path("tables");
@@ -132,6 +152,7 @@ fn tables_read_back_in_astropy_to_the_last_bit() {
     assert_eq!((rows("nights"), rows("astrometry"), rows("frames")), (2, 1, 12));
     assert_eq!((rows("photometry"), rows("features")), (4, 1));
     assert!(rows("profile") > 10 && rows("zero_point_stars") > 10 && rows("detection_limits") > 0, "{told}");
+    assert_eq!(rows("colours"), 2);
     assert!(rows("dust") == 2 && rows("growth") > 20 && rows("slopes") > 2, "{told}");
     assert!(told["cells"].as_u64() > Some(5000), "{told}");
 }
@@ -159,7 +180,7 @@ fn formats_are_chosen_and_files_are_the_same_each_time() {
     let desk = Desk::new(|_| {});
     desk.export(&["night/night.json", "--out", "a", "--format", "csv", "--format", "fits"]).expect_status(0);
     let files = files_under(&desk.path("a"));
-    assert!(files.len() == 26 && !files.iter().any(|f| f.ends_with(".vot")), "{files:?}");
+    assert!(files.len() == 28 && !files.iter().any(|f| f.ends_with(".vot")), "{files:?}");
     desk.export(&["night", "--out", "b"]).expect_status(0);
     for file in files {
         let [a, b] = ["a", "b"].map(|folder| std::fs::read(desk.path(folder).join(&file)).expect("file"));

@@ -20,6 +20,15 @@ pub struct Sample {
     pub off: f64,
     /// Stated 1σ error in the same unit, where the record has one.
     pub sigma: Option<f64>,
+    /// What makes that error, term by term in the same unit, where the record says so.
+    pub terms: Vec<(String, f64)>,
+}
+
+impl Sample {
+    /// The largest term of the stated error.
+    pub fn largest_term(&self) -> Option<&str> {
+        self.terms.iter().max_by(|a, b| a.1.total_cmp(&b.1)).map(|t| t.0.as_str())
+    }
 }
 
 /// What one night gave.
@@ -105,14 +114,19 @@ pub fn scenario(seed: u64) -> Scenario {
     s
 }
 
-/// A night with a coma as varied as the errors are stated for: dust of the Sun's g − r (0.44) or up to 0.3 mag redder, slopes that may change by
-/// more from one range of distance to the next, and steeper gradients of the sky.
+/// A night with a coma as varied as the errors are stated for: dust of the Sun's g − r (0.44) or up to 0.3 mag redder, slopes outside the innermost
+/// range evenly from 0.9 to 2, which may change by as much between two ranges as the sky fit's errors expect, and steeper gradients of the sky.
 pub fn varied(mut s: Scenario) -> Scenario {
+    let mut d = Draws::new(s.seed.wrapping_mul(0xD6E8_FEB8_6659_FD93));
     let comet = &mut s.comet;
     comet.g_minus_r_mag += 0.14;
-    let [middle, outer] = [(comet.gamma2 - 1.1) / 0.4, (comet.gamma3 - 1.4) / 0.5];
-    comet.gamma2 = comet.gamma1 + 0.5 * middle;
-    comet.gamma3 = comet.gamma2 + (2.0 - comet.gamma2) * outer;
+    let (flattest, steepest) = (0.9, 2.0);
+    comet.gamma2 = d.between(flattest, steepest);
+    // reflected at the ends: the outermost slopes are spread evenly too. From the middle of one range to that of the next, a factor of 2.5 in radius,
+    // slopes correlated as the fit expects differ by 0.27 (1σ)
+    let next = comet.gamma2 + d.between(-0.47, 0.47);
+    comet.gamma3 = if next < flattest { 2.0 * flattest - next } else { next.min(2.0 * steepest - next) };
+    comet.break2_km = Some(d.between(50_000.0, 120_000.0));
     s.sky.gradient_fraction *= 1.5;
     s
 }
@@ -240,7 +254,7 @@ fn number(value: &Value, key: &str) -> f64 {
 }
 
 fn add(all: &mut Vec<Sample>, quantity: &'static str, off: f64, sigma: Option<f64>) {
-    all.push(Sample { quantity, off, sigma });
+    all.push(Sample { quantity, off, sigma, terms: Vec::new() });
 }
 
 /// Per cent of light of a difference in magnitudes.
@@ -248,7 +262,8 @@ fn percent(mag: f64) -> f64 {
     -100.0 * mag * 0.4 * std::f64::consts::LN_10
 }
 
-const MAGNITUDES: [&str; 3] = ["light in 5 000 km, %", "light in 10 000 km, %", "light in 20 000 km, %"];
+/// Names of the light in each aperture.
+pub const MAGNITUDES: [&str; 3] = ["light in 5 000 km, %", "light in 10 000 km, %", "light in 20 000 km, %"];
 const AFRHOS: [&str; 3] = ["Afρ in 5 000 km, %", "Afρ in 10 000 km, %", "Afρ in 20 000 km, %"];
 
 /// Sky from side to side of the frame from which on a gradient is strong, as a share of the sky.
@@ -258,7 +273,12 @@ fn photometry(all: &mut Vec<Sample>, scenario: &Scenario, reduced: &Reduced, tru
     for (i, p) in reduced.record.photometry.iter().enumerate() {
         let true_one = &truth["photometry"][i];
         if let (Some(mag), Some(err)) = (p.mag, p.mag_err) {
-            add(all, MAGNITUDES[i], percent(mag - number(true_one, "mag_seen")), Some(-percent(err)));
+            all.push(Sample {
+                quantity: MAGNITUDES[i],
+                off: percent(mag - number(true_one, "mag_seen")),
+                sigma: Some(-percent(err)),
+                terms: p.error_terms_mag.iter().map(|t| (t.name.clone(), -percent(t.mag))).collect(),
+            });
         }
         if let (Some(afrho), Some(err)) = (p.afrho_cm, p.afrho_err_cm) {
             let seen = number(true_one, "afrho_seen_cm");
