@@ -114,7 +114,7 @@ pub enum NotMeasured {
     },
     /// Nuisances take all of it.
     #[error(
-        "nothing of such a sector is left when a misplaced centre, the shape of star images, the sky and a lopsided coma are allowed for"
+        "nothing of such a sector is left when a misplaced centre, the shape of star images, the sky, a lopsided coma and the features beside it are allowed for"
     )]
     Hidden,
 }
@@ -134,7 +134,9 @@ impl NotMeasured {
             Self::Masked { .. } => {
                 "turn it, widen it, or let it begin elsewhere, so that it has more of the coma in it".into()
             }
-            Self::Hidden => "choose a narrower sector, or one that reaches further out".into(),
+            Self::Hidden => {
+                "turn it onto the feature beside it or further away, narrow it, or let it reach further out".into()
+            }
         }
     }
 }
@@ -235,8 +237,9 @@ impl SectorModel {
     /// When there is nothing to measure; [`NotMeasured::hint`] says what to do.
     ///
     /// # Accuracy
-    /// Of 200 wedges put into simulated stacks, 68 % of contrasts lie within their error, as far as such a number tells (tests); on featureless
-    /// stacks `probability_alone` is even up to significances of 3, beyond which it allows for what the search does.
+    /// Of 210 faint wedges put into simulated stacks 74 % of contrasts lay within their error; of 240 of 2.5 to 5 % it was 81 %, since the 5 % of a
+    /// contrast by which no real jet is a wedge are in it. On featureless stacks `probability_alone` is even up to significances of 3, beyond which
+    /// it allows for what the search does (tests).
     pub fn measure(&self, sector: &Sector) -> Result<SectorMeasured, NotMeasured> {
         let sector = checked(sector)?;
         let scale = self.frame.scale_arcsec();

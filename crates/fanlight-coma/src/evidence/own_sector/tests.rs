@@ -178,8 +178,7 @@ fn contrasts_cover_the_truth() {
     let n = pulls.len();
     let (inside, far) = (share_of(&pulls, |p| p.abs() < 1.0), share_of(&pulls, |p| p.abs() > 2.0));
     let mean = pulls.iter().sum::<f64>() / n as f64;
-    println!("of {n}: {inside:.3} within one sigma, {far:.3} beyond two, mean pull {mean:.2}");
-    assert!(within(inside, 0.683, n, 3.0), "{inside}");
+    assert!(within(inside, 0.683, n, 3.0), "{inside} within one sigma, {far} beyond two, mean {mean}");
     assert!(far < 0.046 + 3.0 * (0.046f64 * 0.954 / n as f64).sqrt(), "{far}");
     assert!(mean.abs() < 0.35, "{mean}");
 }
@@ -209,9 +208,8 @@ fn places_named_beforehand_have_even_probabilities() {
         })
         .collect();
     let shares = [0.05, 0.1, 0.3, 0.5, 0.9].map(|p| share_of(&found, |v| *v < p));
-    println!("of {}: {shares:?}", found.len());
-    for (share, expected) in shares.into_iter().zip([0.05, 0.1, 0.3, 0.5, 0.9]) {
-        assert!(within(share, expected, found.len(), 3.0), "{share} under {expected}");
+    for (share, expected) in shares.iter().copied().zip([0.05, 0.1, 0.3, 0.5, 0.9]) {
+        assert!(within(share, expected, found.len(), 3.0), "{share} under {expected}, of all {shares:?}");
     }
 }
 
@@ -273,11 +271,8 @@ fn the_best_place_by_eye_is_nothing_rare() {
     let rare = |of: fn(&(f64, SectorMeasured)) -> f64| share_of(&found, |m| of(m) < 0.1);
     let (of_bank, by_eye) = (rare(|m| m.0), rare(|m| m.1.probability_by_eye));
     let alone = rare(|m| m.1.probability_alone);
-    println!(
-        "of {n} under a tenth: {of_bank:.3} the search's best, {by_eye:.3} the best by eye, {alone:.3} the same alone"
-    );
     // choosing the search's best is what the law is of
-    assert!(within(of_bank, 0.1, n, 3.0), "{of_bank}");
+    assert!(within(of_bank, 0.1, n, 3.0), "{of_bank}, {by_eye} by eye, {alone} alone");
     assert!(by_eye < 0.1 + 3.0 * (0.09 / n as f64).sqrt(), "{by_eye}");
     assert!(alone > 0.8, "{alone}");
     assert!(found.iter().all(|(_, m)| m.probability_by_eye >= m.probability_alone));
@@ -306,15 +301,14 @@ fn the_place_of_a_feature_is_the_feature() {
                 inner_arcsec: from * SCALE,
                 outer_arcsec: to * SCALE,
             };
-            (i, sector, f.significance, f.probability, model.contrast(&f.fitted))
+            (i, sector, f.significance, model.contrast(&f.fitted))
         })
         .collect();
     assert_eq!(records.len(), jets.len());
     let n = findings.features.len();
     let sectors = SectorModel::new(model, findings, Some(&image));
-    for (i, sector, significance, probability, (contrast, error)) in records {
+    for (i, sector, significance, (contrast, error)) in records {
         let own = sectors.measure(&sector).unwrap();
-        println!("{significance:.2} {contrast:.4} ± {error:.4}, p {probability:.1e}: {own:?}");
         assert_eq!((own.is_feature, own.features_beside), (Some(i), n - 1));
         // the search's templates are some way apart; the sector is as the feature was fitted
         assert!((0.97..1.1).contains(&(own.significance / significance)), "{} {significance}", own.significance);
