@@ -1,7 +1,7 @@
 // A desk on a copy of the demo's nights, and a browser in front of it.
 
 import { spawn, spawnSync } from "node:child_process";
-import { cpSync, existsSync, mkdirSync, mkdtempSync, readFileSync, rmSync } from "node:fs";
+import { cpSync, existsSync, mkdirSync, mkdtempSync, readFileSync, rmSync, statSync } from "node:fs";
 import { tmpdir } from "node:os";
 import { dirname, join, resolve } from "node:path";
 import { fileURLToPath } from "node:url";
@@ -23,7 +23,8 @@ function measured() {
 
 /** A desk of its own for a file of tests; ends with `close`. */
 export async function openDesk(more = []) {
-  if (!existsSync(join(demo, "season/season.json"))) measured();
+  const made = join(demo, "season/season.json");
+  if (!existsSync(made) || statSync(made).mtimeMs < statSync(program).mtimeMs) measured();
   mkdirSync(pictures, { recursive: true });
   const folder = mkdtempSync(join(tmpdir(), "fanlight-desk-"));
   // frames stay where they are: the nights' calls name them

@@ -123,7 +123,7 @@ export async function tile(id, layer, level, column, row, stamp, signal) {
  * @property {number|null} against
  * @property {boolean} with_twin
  *
- * @typedef {FilterRequest & {window: Window, level: number}} EnhanceRequest
+ * @typedef {FilterRequest & {window: Window, level: number, patient: boolean}} EnhanceRequest  patient: the very level, however long it takes
  * @typedef {FilterRequest & {inner_arcsec: number, outer_arcsec: number, n_pa: number, n_rho: number, log_rho: boolean}} UnrolledRequest
  */
 

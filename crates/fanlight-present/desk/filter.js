@@ -14,12 +14,14 @@ import { timings } from "./timings.js";
 
 /** Pixels of all layers' pictures at most: beyond, a coarser level is asked. */
 const MOST_PX = 1.8e6;
+/** So long after the last change a picture for which a coarser level stood in is asked for again, ms. */
+const REST = 250;
 /** Share of what is seen that is worked out around it. */
 const MARGIN = 0.12;
 
 /**
  * @typedef {{method: Method|null, settings: Record<string, number|string>, against: number|null}} Filter
- * @typedef {{name: string, key: string, head: FrameHead, night: Raster, twin: Raster|null}} Filtered
+ * @typedef {{name: string, key: string, level: number, head: FrameHead, night: Raster, twin: Raster|null}} Filtered  level: the one that was asked for
  */
 
 /** Keeps the filtered picture of each layer that is shown up with the filter and the view. */
@@ -37,6 +39,7 @@ export class FilterRunner {
     /** @type {Map<string, Filtered>} */
     this.results = new Map();
     this.changedAt = 0;
+    this.rest = 0;
     this.queue = api.latest(
       (/** @type {{layer: string, key: string, request: EnhanceRequest, asked: number}} */ a, signal) => api.enhance(view.id, a.request, signal),
       (frame, a) => this.#done(frame, a),
@@ -45,6 +48,7 @@ export class FilterRunner {
   }
 
   stop() {
+    clearTimeout(this.rest);
     this.queue.stop();
     this.results.clear();
   }
@@ -65,8 +69,9 @@ export class FilterRunner {
     this.refresh();
   }
 
-  /** Asks for what is missing. */
-  refresh() {
+  /** Asks for what is missing; once the hand rests, for as long as it takes. */
+  refresh(patient = false) {
+    clearTimeout(this.rest);
     const { method, settings, against } = this.o.filter();
     const seen = this.sky.seen();
     const layers = this.o.layers();
@@ -94,23 +99,25 @@ export class FilterRunner {
     while (level < top && (wide().width_px * wide().height_px) / 4 ** level > MOST_PX / layers.length) level += 1;
     const needed = rect(0);
     if (needed.width_px <= 0 || needed.height_px <= 0) return;
-    const stale = layers.find((layer) => !this.#serves(layer, key, level, needed));
+    const coarse = (/** @type {string} */ layer) => this.results.get(layer)?.head.exact === false;
+    const stale = layers.find((layer) => !this.#serves(layer, key, level, needed)) ?? (patient ? layers.find(coarse) : undefined);
     if (!stale) {
       this.o.busy(false);
+      if (layers.some(coarse)) this.rest = setTimeout(() => this.refresh(true), REST);
       return;
     }
     const centre = this.o.centre();
     this.o.busy(true);
     this.queue.ask({
       layer: stale, key, asked: this.changedAt,
-      request: { method: method.name, settings, centre_dx_px: centre.dx_px, centre_dy_px: centre.dy_px, layer: stale, against, window: wide(), level, with_twin: this.o.twin() },
+      request: { method: method.name, settings, centre_dx_px: centre.dx_px, centre_dy_px: centre.dy_px, layer: stale, against, window: wide(), level, with_twin: this.o.twin(), patient },
     });
   }
 
   /** @param {string} layer @param {string} key @param {number} level @param {Window} w */
   #serves(layer, key, level, w) {
     const result = this.results.get(layer);
-    if (!result || result.key !== key || result.head.level !== level) return false;
+    if (!result || result.key !== key || result.level !== level) return false;
     const { head } = result;
     const size = 2 ** head.level;
     return head.x_px <= w.x_px && head.y_px <= w.y_px && head.x_px + head.width_px * size >= w.x_px + w.width_px && head.y_px + head.height_px * size >= w.y_px + w.height_px;
@@ -121,7 +128,7 @@ export class FilterRunner {
     if (!this.o.filter().method) return;
     const before = this.results.get(a.layer);
     this.results.set(a.layer, {
-      name: a.request.method ?? "", key: a.key, head: frame.head,
+      name: a.request.method ?? "", key: a.key, level: a.request.level, head: frame.head,
       night: new Raster(frame.head, frame.night, before?.night), twin: frame.twin && new Raster(frame.head, frame.twin, before?.twin),
     });
     if (a.asked) requestAnimationFrame(() => timings.add("filters", performance.now() - a.asked));

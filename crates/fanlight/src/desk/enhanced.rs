@@ -18,7 +18,7 @@ use fanlight_sky::PixelXy;
 
 /// More work than this is not done while a slider moves: a coarser level stands in. In pixels of a simple enhancement, night and
 /// twin together: some 50 ms of two cores of 2.8 GHz.
-const MOST_WORK_PX: f64 = 2.2e6;
+const MOST_WORK_PX: f64 = 4.8e6;
 /// Narrower than this a ring or a Gaussian is not: half a pixel of the level.
 const LEAST_PX: f64 = 0.5;
 /// A Gaussian ends here.
