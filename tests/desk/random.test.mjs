@@ -53,8 +53,8 @@ test(`${SECONDS} s of anything, seed ${SEED}`, async (t) => {
       } else if (what < 0.92) await any(await page.$$("input:not([type=range]):not([type=checkbox]):visible, textarea:visible"))?.fill(any(TEXTS), { timeout: 400 });
       else await any(await page.$$("input[type=range]:visible, button:visible, summary:visible, input[type=checkbox]:visible"))?.click({ timeout: 400 });
     } catch (error) {
-      // what was to be clicked has gone, or cannot be: that is no fault of the page
-      if (!/Timeout|not attached|not visible|intercepts|Node is|Malformed value|Execution context|Element is/.test(String(error))) throw error;
+      // what was to be clicked has gone, or takes no such text: only the page's own complaints count, and that it is there
+      if (page.isClosed()) throw error;
     }
     if (await page.$("dialog[open]")) await page.keyboard.press("Escape");
     if (!page.url().startsWith(desk.address)) await page.goto(`${desk.address}#/night/3`);

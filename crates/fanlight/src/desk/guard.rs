@@ -63,7 +63,7 @@ impl Guard {
             async move {
                 let mut response = match guard.admitted(request) {
                     Ok(request) => inner.oneshot(request).await.into_response(),
-                    Err(refused) => refused,
+                    Err(refused) => *refused,
                 };
                 harden(response.headers_mut());
                 response
@@ -71,8 +71,8 @@ impl Guard {
         })
     }
 
-    fn admitted(&self, mut request: Request) -> Result<Request, Response> {
-        let refuse = |refusal: Refusal| Err(refusal.into_response());
+    fn admitted(&self, mut request: Request) -> Result<Request, Box<Response>> {
+        let refuse = |refusal: Refusal| Err(Box::new(refusal.into_response()));
         if !self.knows_host(request.headers(), request.uri()) {
             return refuse(Refusal::new(StatusCode::FORBIDDEN, "the desk is asked under a name that is not its own"));
         }
@@ -90,7 +90,7 @@ impl Guard {
             // the page's own addresses are relative to the folder
             let to = HeaderValue::from_str(&format!("/{}/", self.token));
             return match to {
-                Ok(to) => Err((StatusCode::PERMANENT_REDIRECT, [(header::LOCATION, to)]).into_response()),
+                Ok(to) => Err(Box::new((StatusCode::PERMANENT_REDIRECT, [(header::LOCATION, to)]).into_response())),
                 Err(_) => refuse(Refusal::missing("there is nothing here")),
             };
         }
