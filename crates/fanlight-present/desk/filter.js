@@ -21,7 +21,7 @@ const MARGIN = 0.12;
 
 /**
  * @typedef {{method: Method|null, settings: Record<string, number|string>, against: number|null}} Filter
- * @typedef {{name: string, key: string, level: number, head: FrameHead, night: Raster, twin: Raster|null}} Filtered  level: the one that was asked for
+ * @typedef {{name: string, key: string, level: number, final: boolean, head: FrameHead, night: Raster, twin: Raster|null}} Filtered  level: the one that was asked for; final: no better is to be had
  */
 
 /** Keeps the filtered picture of each layer that is shown up with the filter and the view. */
@@ -99,7 +99,7 @@ export class FilterRunner {
     while (level < top && (wide().width_px * wide().height_px) / 4 ** level > MOST_PX / layers.length) level += 1;
     const needed = rect(0);
     if (needed.width_px <= 0 || needed.height_px <= 0) return;
-    const coarse = (/** @type {string} */ layer) => this.results.get(layer)?.head.exact === false;
+    const coarse = (/** @type {string} */ layer) => this.results.get(layer)?.final === false;
     const stale = layers.find((layer) => !this.#serves(layer, key, level, needed)) ?? (patient ? layers.find(coarse) : undefined);
     if (!stale) {
       this.o.busy(false);
@@ -128,7 +128,7 @@ export class FilterRunner {
     if (!this.o.filter().method) return;
     const before = this.results.get(a.layer);
     this.results.set(a.layer, {
-      name: a.request.method ?? "", key: a.key, level: a.request.level, head: frame.head,
+      name: a.request.method ?? "", key: a.key, level: a.request.level, final: frame.head.exact || a.request.patient, head: frame.head,
       night: new Raster(frame.head, frame.night, before?.night), twin: frame.twin && new Raster(frame.head, frame.twin, before?.twin),
     });
     if (a.asked) requestAnimationFrame(() => timings.add("filters", performance.now() - a.asked));

@@ -19,6 +19,10 @@ use fanlight_sky::PixelXy;
 /// More work than this is not done while a slider moves: a coarser level stands in. In pixels of a simple enhancement, night and
 /// twin together: some 50 ms of two cores of 2.8 GHz.
 const MOST_WORK_PX: f64 = 4.8e6;
+/// More pixels than this are not enhanced at once, however patient the one who asks: the desk stays within 600 MiB.
+const MOST_PX: usize = 8_400_000;
+/// With more pixels than this the twin waits for the night, for the same reason.
+const MOST_BESIDE_PX: usize = 4_200_000;
 /// Narrower than this a ring or a Gaussian is not: half a pixel of the level.
 const LEAST_PX: f64 = 0.5;
 /// A Gaussian ends here.
@@ -42,7 +46,7 @@ pub struct Wish<'a> {
     pub centre: PixelXy,
     /// The level wished for.
     pub level: usize,
-    /// Whether it is worth waiting for that level.
+    /// Whether it is worth waiting for that level, where memory allows it.
     pub patient: bool,
 }
 
@@ -86,9 +90,11 @@ pub fn in_window(wish: &Wish, window: PixelBox) -> Result<Shown, Refusal> {
             Some(method) => needed(wish, method, cut, level, image),
             None => cut,
         };
-        let work_px = (taken.width() * taken.height()) as f64 * if wish.twin.is_some() { 2.0 } else { 1.0 };
+        let n_px = taken.width() * taken.height();
+        let work_px = n_px as f64 * if wish.twin.is_some() { 2.0 } else { 1.0 };
         let is_much = work_px * wish.method.map_or(0.0, work) > MOST_WORK_PX;
-        if !wish.patient && is_much && wish.image.level(level + 1).is_some() {
+        let is_too_much = n_px > MOST_PX || is_much && !wish.patient;
+        if is_too_much && wish.image.level(level + 1).is_some() {
             level += 1;
             continue;
         }
@@ -243,7 +249,10 @@ fn compute(wish: &Wish, level: usize, cut: PixelBox, taken: PixelBox) -> Result<
         let how = how(&enhancement, &words);
         Ok((if inner.width() == out.width && inner.height() == out.height { out } else { out.crop(inner) }, words, how))
     };
-    let (night, twin) = rayon::join(|| of(&image), || twin.as_ref().map(of));
+    let (night, twin) = match image.data.len() > MOST_BESIDE_PX {
+        true => (of(&image), twin.as_ref().map(of)),
+        false => rayon::join(|| of(&image), || twin.as_ref().map(of)),
+    };
     let (image, words, how) = night?;
     // one whose own pixels do not allow it stands empty; the night is shown all the same
     let twin = twin.and_then(Result::ok).map(|(image, ..)| image);
