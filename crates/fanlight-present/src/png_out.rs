@@ -68,6 +68,11 @@ pub(crate) fn parse(svg: &str) -> Result<usvg::Tree, PresentError> {
         font_family: "Noto Sans".to_string(),
         // bilinear: the picture is enlarged by under two, and bicubic takes a third of the drawing's time
         image_rendering: usvg::ImageRendering::Smooth,
+        // what a figure shows lies in it: no file is opened
+        image_href_resolver: usvg::ImageHrefResolver {
+            resolve_data: usvg::ImageHrefResolver::default_data_resolver(),
+            resolve_string: Box::new(|_, _| None),
+        },
         ..usvg::Options::default()
     };
     usvg::Tree::from_str(svg, &options).map_err(|e| PresentError::BadSvg { reason: e.to_string() })

@@ -131,8 +131,26 @@ impl<'a> Part<'a> {
             return None;
         };
         let attributes = &head[head.find("role=")?..];
+        if !is_plain(head) || !is_plain(body) {
+            return None;
+        }
         (width > 0.0 && height > 0.0).then_some(Self { width, height, attributes, body })
     }
+}
+
+/// Whether a figure only draws: it runs nothing, and what it shows lies in it. Quotation marks in its text are escaped, so one after a sign of
+/// equality is an attribute's.
+fn is_plain(svg: &str) -> bool {
+    let runs = ["<script", "<foreignObject", "<iframe", "<a ", "javascript:"].iter().any(|tag| svg.contains(tag));
+    let hears = svg.match_indices("=\"").any(|(at, _)| {
+        let name = svg[..at].rsplit(|c: char| c.is_whitespace()).next().unwrap_or("");
+        name.len() > 2 && name[..2].eq_ignore_ascii_case("on") && name.bytes().all(|b| b.is_ascii_alphabetic())
+    });
+    let fetches = svg.match_indices("href=\"").any(|(at, found)| {
+        let target = &svg[at + found.len()..];
+        !(target.starts_with("data:image/png;") || target.starts_with('#'))
+    });
+    !(runs || hears || fetches)
 }
 
 fn attribute<'a>(head: &'a str, name: &str) -> Option<&'a str> {
@@ -212,7 +230,15 @@ mod tests {
         let none: [String; 0] = [];
         let empty = Sheet { panels: &none, title: "", words: None, origin: "", columns: 1, is_dark: true };
         assert!(sheet(&empty).is_err());
-        let foreign = ["<svg></svg>".to_string()];
-        assert!(sheet(&Sheet { panels: &foreign, ..empty }).is_err());
+        for foreign in [
+            "<svg></svg>".to_string(),
+            figure(100.0, "a").replace("</svg>", "<script>x()</script></svg>"),
+            figure(100.0, "a").replace("<rect ", "<rect onclick=\"x()\" "),
+            figure(100.0, "a").replace("</svg>", "<image href=\"/etc/passwd\"/></svg>"),
+            figure(100.0, "a").replace("</svg>", "<image xlink:href=\"http://desk.example/\"/></svg>"),
+        ] {
+            let panels = [foreign];
+            assert!(sheet(&Sheet { panels: &panels, ..empty }).is_err(), "{}", panels[0]);
+        }
     }
 }

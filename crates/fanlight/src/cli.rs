@@ -23,7 +23,7 @@ pub struct Arguments {
     /// Say every step, with its time in UTC
     #[arg(long, short, global = true)]
     verbose: bool,
-    /// Say bars as lines, for a program that shows them
+    /// Say bars as lines, for a program that shows them, and stop when it says so on standard input
     #[arg(long, global = true, hide = true)]
     progress_lines: bool,
     #[command(subcommand)]

@@ -16,5 +16,6 @@ pub mod messages;
 pub mod night;
 pub mod season;
 pub mod simulate;
+pub mod stop;
 
 pub use failure::Failure;

@@ -13,6 +13,7 @@ fn main() -> ExitCode {
     fanlight::messages::start(arguments.verbosity());
     if arguments.bars_as_lines() {
         fanlight::messages::bars_as_lines();
+        fanlight::stop::listen();
     }
     match fanlight::cli::run(arguments) {
         Ok(()) => ExitCode::SUCCESS,

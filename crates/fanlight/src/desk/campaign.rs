@@ -73,7 +73,7 @@ pub struct NightListed {
 #[utoipa::path(get, path = "/api/campaign", tag = "nights", responses((status = 200, body = CampaignAnswer), Refusals))]
 pub async fn campaign(State(desk): State<Arc<Desk>>) -> Result<Json<CampaignAnswer>, Refusal> {
     let looked = Arc::clone(&desk);
-    desk.compute(move || {
+    desk.ask(move || {
         looked.look_again();
         Ok(())
     })

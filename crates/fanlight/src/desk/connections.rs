@@ -23,7 +23,11 @@ pub async fn serve(listener: TcpListener, router: Router) {
     tokio::pin!(stop);
     loop {
         // one more is taken only when there is room: the rest wait in the system's own queue
-        let Ok(permit) = Arc::clone(&room).acquire_owned().await else { return };
+        let permit = tokio::select! {
+            permit = Arc::clone(&room).acquire_owned() => permit,
+            _ = &mut stop => return,
+        };
+        let Ok(permit) = permit else { return };
         let stream = tokio::select! {
             accepted = listener.accept() => accepted,
             _ = &mut stop => return,
@@ -36,7 +40,8 @@ pub async fn serve(listener: TcpListener, router: Router) {
         let service =
             TowerToHyperService::new(router.clone().map_request(|r: axum::http::Request<_>| r.map(Body::new)));
         tokio::spawn(async move {
-            let mut builder = Builder::new(TokioExecutor::new());
+            // one protocol: to find out which would wait without end for a first byte
+            let mut builder = Builder::new(TokioExecutor::new()).http1_only();
             builder.http1().timer(TokioTimer::new()).header_read_timeout(HEADERS_WITHIN);
             // a browser that went away is no error
             let _ = builder.serve_connection(TokioIo::new(stream), service).await;

@@ -6,7 +6,7 @@ use crate::night::products::PAGE;
 use axum::extract::State;
 use axum::http::header;
 use axum::response::{IntoResponse, Response};
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 /// A figure of a night as its folder holds it.
@@ -14,7 +14,7 @@ use std::sync::Arc;
     responses((status = 200, description = "SVG or PNG", content_type = "image/svg+xml"), Refusals))]
 pub async fn figure(State(desk): State<Arc<Desk>>, At((id, name)): At<(i64, String)>) -> Result<Response, Refusal> {
     let night = desk.night(id)?;
-    file_in(&night.folder()?.join("figures"), &name)
+    file_in(night.folder()?, &[FIGURES, &name])
 }
 
 /// The night's page.
@@ -22,13 +22,38 @@ pub async fn figure(State(desk): State<Arc<Desk>>, At((id, name)): At<(i64, Stri
     responses((status = 200, description = "the self-contained page", content_type = "text/html"), Refusals))]
 pub async fn page(State(desk): State<Arc<Desk>>, At(id): At<i64>) -> Result<Response, Refusal> {
     let night = desk.night(id)?;
-    file_in(night.folder()?, PAGE)
+    file_in(night.folder()?, &[PAGE])
 }
 
-/// A file that lies in this folder itself: its name is plain, and no link leads out of it.
-pub fn file_in(folder: &Path, name: &str) -> Result<Response, Refusal> {
+/// The folder of figures, in that of a night or a season.
+pub const FIGURES: &str = "figures";
+
+/// A file of a folder as an answer.
+///
+/// # Errors
+/// As [`read_in`].
+pub fn file_in(folder: &Path, parts: &[&str]) -> Result<Response, Refusal> {
+    let (kind, bytes) = read_in(folder, parts)?;
+    let mut response = ([(header::CONTENT_TYPE, kind)], bytes).into_response();
+    if kind.starts_with("text/html") {
+        // a page of ours carries its own style; it may run nothing, reach nothing and send nothing
+        let policy = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; font-src data:; base-uri 'none'; form-action 'none'; \
+                      sandbox; frame-ancestors 'self'";
+        response.headers_mut().insert(header::CONTENT_SECURITY_POLICY, header::HeaderValue::from_static(policy));
+    }
+    Ok(response)
+}
+
+/// A file of a folder, by the names on the way to it, and its kind. The names are plain, and no link leads out of the folder.
+///
+/// # Errors
+/// When there is no such file.
+pub fn read_in(folder: &Path, parts: &[&str]) -> Result<(&'static str, Vec<u8>), Refusal> {
+    let name = parts.last().copied().unwrap_or_default();
     let missing = || Refusal::missing(format!("there is no file \"{}\"", name.escape_default()));
-    let is_plain = name.bytes().all(|b| b.is_ascii_alphanumeric() || matches!(b, b'_' | b'.' | b'-'));
+    let is_plain = |part: &&str| {
+        !part.starts_with('.') && part.bytes().all(|b| b.is_ascii_alphanumeric() || matches!(b, b'_' | b'.' | b'-'))
+    };
     let kind = match name.rsplit_once('.').map(|(_, ending)| ending) {
         Some("svg") => "image/svg+xml",
         Some("png") => "image/png",
@@ -37,21 +62,14 @@ pub fn file_in(folder: &Path, name: &str) -> Result<Response, Refusal> {
         Some("json") => "application/json",
         _ => return Err(missing()),
     };
-    if !is_plain || name.starts_with('.') {
+    if !parts.iter().all(|part| is_plain(&part)) {
         return Err(missing());
     }
     let folder = folder.canonicalize().map_err(|_| missing())?;
-    let path = folder.join(name).canonicalize().map_err(|_| missing())?;
-    if path.parent() != Some(&folder) || !path.is_file() {
+    let path = folder.join(parts.iter().collect::<PathBuf>());
+    // where no name on the way is a link, the path is the file's own
+    if path.canonicalize().map_err(|_| missing())? != path || !path.is_file() {
         return Err(missing());
     }
-    let bytes = std::fs::read(&path).map_err(|_| missing())?;
-    let mut response = ([(header::CONTENT_TYPE, kind)], bytes).into_response();
-    if kind.starts_with("text/html") {
-        // a page of ours carries its own style; it may run nothing and reach nothing
-        let policy =
-            "default-src 'none'; style-src 'unsafe-inline'; img-src data:; font-src data:; frame-ancestors 'self'";
-        response.headers_mut().insert(header::CONTENT_SECURITY_POLICY, header::HeaderValue::from_static(policy));
-    }
-    Ok(response)
+    Ok((kind, std::fs::read(&path).map_err(|_| missing())?))
 }

@@ -22,7 +22,9 @@ pub fn append(bytes: &mut Vec<u8>, pixels: &[f32]) {
 pub fn framed<'a>(head: &impl Serialize, images: impl IntoIterator<Item = &'a Image>) -> Result<Response, Refusal> {
     let failed = |_| Refusal::new(StatusCode::INTERNAL_SERVER_ERROR, "the answer could not be written");
     let head = serde_json::to_vec(head).map_err(failed)?;
-    let mut bytes = Vec::new();
+    let images: Vec<&Image> = images.into_iter().collect();
+    let n_px: usize = images.iter().map(|i| i.data.len()).sum();
+    let mut bytes = Vec::with_capacity(4 + head.len() + 4 + 4 * n_px);
     bytes.extend_from_slice(&(head.len() as u32).to_le_bytes());
     bytes.extend_from_slice(&head);
     bytes.resize(bytes.len().next_multiple_of(4), 0);

@@ -8,13 +8,14 @@ use super::state::{Desk, DeskNight};
 use crate::ledger::entry;
 use crate::messages::PROGRESS_LINE;
 use crate::night::Options;
+use crate::stop::{STOP, STOPPED};
 use axum::Json;
 use axum::extract::State;
 use axum::http::StatusCode;
 use serde::{Deserialize, Serialize};
 use std::collections::VecDeque;
-use std::ffi::OsString;
-use std::io::{BufRead, BufReader, Read};
+use std::ffi::{OsStr, OsString};
+use std::io::{BufRead, BufReader, Read, Write};
 use std::process::{Child, Command, Stdio};
 use std::sync::{Arc, Mutex};
 use std::time::{Duration, SystemTime};
@@ -171,7 +172,7 @@ impl Jobs {
     fn end(&self, id: u64, state: JobState, message: Option<String>) {
         self.change(id, |kept| {
             let job = &mut kept.job;
-            (job.state, job.ended_utc) = (if kept.cancelled { JobState::Cancelled } else { state }, Some(now()));
+            (job.state, job.ended_utc) = (state, Some(now()));
             (job.step, job.done, job.of) = (None, None, None);
             job.message = message.or_else(|| job.message.take());
         });
@@ -303,8 +304,8 @@ fn night_arguments(desk: &Desk, night: &DeskNight, leave_out: Vec<String>) -> Re
         return Err(Refusal::call(format!("the night has no frame \"{}\"", unknown.escape_default())));
     }
     let Options { frames_dir, campaign, out, other_band, choice, .. } = options;
-    let mut arguments: Vec<OsString> = vec!["night".into(), frames_dir.into()];
-    let mut give = |name: &str, value: OsString| arguments.extend([OsString::from(name), value]);
+    let mut arguments: Vec<OsString> = vec!["night".into()];
+    let mut give = |name: &str, value: OsString| arguments.push(option(name, &value));
     give("--campaign", campaign.into());
     give("--out", out.into());
     give("--ledger", desk.ledger_file.clone().into());
@@ -313,6 +314,7 @@ fn night_arguments(desk: &Desk, night: &DeskNight, leave_out: Vec<String>) -> Re
     choice.at.into_iter().for_each(|at| give("--at", at.into()));
     choice.north_pa_deg.into_iter().for_each(|pa| give("--north-pa", pa.to_string().into()));
     leave_out.into_iter().for_each(|name| give("--leave-out", name.into()));
+    arguments.extend(["--".into(), frames_dir.into()]);
     Ok(arguments)
 }
 
@@ -325,10 +327,7 @@ fn season_arguments(desk: &Desk, nights: &[i64], enhance: &[String]) -> Result<V
         return Err(Refusal::impossible("there is no night to put together"));
     }
     let mut arguments: Vec<OsString> = vec!["season".into()];
-    for night in chosen {
-        arguments.push(night.folder()?.into());
-    }
-    let mut give = |name: &str, value: OsString| arguments.extend([OsString::from(name), value]);
+    let mut give = |name: &str, value: OsString| arguments.push(option(name, &value));
     give("--campaign", desk.campaign_file.clone().into());
     give("--out", desk.season_folder.clone().into());
     if desk.ledger_file.is_file() {
@@ -337,7 +336,19 @@ fn season_arguments(desk: &Desk, nights: &[i64], enhance: &[String]) -> Result<V
     for name in enhance {
         give("--enhance", methods::method(name)?.name().into());
     }
+    arguments.push("--".into());
+    for night in chosen {
+        arguments.push(night.folder()?.into());
+    }
     Ok(arguments)
+}
+
+/// An option with its value in one word, whatever the value begins with.
+fn option(name: &str, value: &OsStr) -> OsString {
+    let mut word = OsString::from(name);
+    word.push("=");
+    word.push(value);
+    word
 }
 
 fn spawn(arguments: &[OsString]) -> std::io::Result<Child> {
@@ -345,7 +356,7 @@ fn spawn(arguments: &[OsString]) -> std::io::Result<Child> {
         .args(["--verbose", "--progress-lines"])
         .args(arguments)
         .env("NO_COLOR", "1")
-        .stdin(Stdio::null())
+        .stdin(Stdio::piped())
         .stdout(Stdio::piped())
         .stderr(Stdio::piped())
         .spawn()
@@ -353,7 +364,7 @@ fn spawn(arguments: &[OsString]) -> std::io::Result<Child> {
 
 /// Listens to a run until it ends or is to be stopped.
 fn follow(desk: &Desk, id: u64, mut child: Child) {
-    let (said, found) = (child.stderr.take(), child.stdout.take());
+    let (said, found, mut told) = (child.stderr.take(), child.stdout.take(), child.stdin.take());
     let status = std::thread::scope(|scope| {
         scope.spawn(|| {
             let lines = said.map(BufReader::new).into_iter().flat_map(|r| r.lines().map_while(Result::ok));
@@ -369,12 +380,14 @@ fn follow(desk: &Desk, id: u64, mut child: Child) {
             match child.try_wait() {
                 Ok(Some(status)) => break Ok(status),
                 Err(e) => break Err(e),
-                Ok(None) if desk.jobs.change(id, |k| k.cancelled).unwrap_or(true) => {
-                    // it may have ended by itself meanwhile
-                    child.kill().ok();
-                    break child.wait();
+                Ok(None) => {
+                    let cancelled = desk.jobs.change(id, |k| k.cancelled).unwrap_or(true);
+                    if let Some(mut told) = told.take_if(|_| cancelled) {
+                        // it stops unless it is writing, and may have ended by itself
+                        writeln!(told, "{STOP}").ok();
+                    }
+                    std::thread::sleep(ASKED_EVERY);
                 }
-                Ok(None) => std::thread::sleep(ASKED_EVERY),
             }
         };
         (status, answer.join().unwrap_or_default())
@@ -385,6 +398,7 @@ fn follow(desk: &Desk, id: u64, mut child: Child) {
             let summary = found.lines().next().filter(|l| !l.is_empty()).map(str::to_owned);
             desk.jobs.end(id, JobState::Done, summary);
         }
+        (Ok(status), _) if status.code() == Some(STOPPED) => desk.jobs.end(id, JobState::Cancelled, None),
         (Ok(_), _) => desk.jobs.end(id, JobState::Failed, None),
         (Err(e), _) => desk.jobs.end(id, JobState::Failed, Some(format!("the run was lost: {e}"))),
     }
@@ -417,7 +431,8 @@ mod tests {
             (2, Some("no night"), Some("measure one"))
         );
         jobs.change(second, |k| k.cancelled = true);
-        jobs.end(second, JobState::Failed, None);
-        assert_eq!(jobs.all()[0].state, JobState::Cancelled);
+        // what was asked to stop too late has done its job
+        jobs.end(second, JobState::Done, None);
+        assert_eq!(jobs.all()[0].state, JobState::Done);
     }
 }

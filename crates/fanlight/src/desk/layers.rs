@@ -42,7 +42,8 @@ impl FromStr for Layer {
             ("half-1", _) => Ok(Self::Half(1)),
             ("half-2", _) => Ok(Self::Half(2)),
             (_, Some(id)) => Ok(Self::OtherNight(id)),
-            _ => Err(Refusal::missing(format!("there is no layer \"{name}\"")).hint("the night's view lists them")),
+            _ => Err(Refusal::missing(format!("there is no layer \"{}\"", name.escape_default()))
+                .hint("the night's view lists them")),
         }
     }
 }
@@ -143,19 +144,18 @@ impl Layers {
         }
     }
 
-    fn find(&self, night: &DeskNight, layer: Layer) -> Option<Arc<Pyramid>> {
+    fn find(&self, night: &DeskNight, layer: Layer, stamp: &str) -> Option<Arc<Pyramid>> {
         let mut kept = self.kept.lock().ok()?;
-        let place = kept.iter().position(|k| k.night == night.id && k.layer == layer && k.stamp == night.stamp())?;
+        let place = kept.iter().position(|k| k.night == night.id && k.layer == layer && k.stamp == stamp)?;
         let used = kept.remove(place);
         let pyramid = Arc::clone(&used.pyramid);
         kept.insert(0, used);
         Some(pyramid)
     }
 
-    fn keep(&self, night: &DeskNight, layer: Layer, pyramid: &Arc<Pyramid>) {
+    fn keep(&self, night: &DeskNight, layer: Layer, stamp: String, pyramid: &Arc<Pyramid>) {
         let Ok(mut kept) = self.kept.lock() else { return };
         kept.retain(|k| k.night != night.id || k.layer != layer);
-        let stamp = night.stamp().to_owned();
         kept.insert(0, Kept { night: night.id, layer, stamp, pyramid: Arc::clone(pyramid) });
         let mut bytes = 0;
         let fits = kept.iter().take_while(|k| {
@@ -182,20 +182,35 @@ impl Desk {
     /// # Errors
     /// When the night has no such image.
     pub fn layer(&self, night: &DeskNight, layer: Layer) -> Result<Arc<Pyramid>, Refusal> {
-        if let Some(found) = self.layers.find(night, layer) {
+        let (layer, stamp) = self.stamped(night, layer)?;
+        if let Some(found) = self.layers.find(night, layer, &stamp) {
             return Ok(found);
         }
         let image = match layer {
-            Layer::OtherNight(id) if id == night.id => return self.layer(night, Layer::Night),
             Layer::OtherNight(id) => {
+                // its own stack first: a grid is as large as an image that is there
+                self.layer(night, Layer::Night)?;
                 let other = self.night(id)?;
                 laid_on(night, &other, &*self.layer(&other, Layer::Night)?)?
             }
             _ => read(night, layer)?,
         };
         let pyramid = Arc::new(Pyramid::new(image));
-        self.layers.keep(night, layer, &pyramid);
+        self.layers.keep(night, layer, stamp, &pyramid);
         Ok(pyramid)
+    }
+
+    /// The layer by the numbers that its nights have now, and what changes when one of them is measured again.
+    ///
+    /// # Errors
+    /// When there is no such night.
+    pub fn stamped(&self, night: &DeskNight, layer: Layer) -> Result<(Layer, String), Refusal> {
+        let Layer::OtherNight(id) = layer else { return Ok((layer, night.stamp().to_owned())) };
+        let other = self.night(id)?;
+        match other.id == night.id {
+            true => Ok((Layer::Night, night.stamp().to_owned())),
+            false => Ok((Layer::OtherNight(other.id), format!("{}-{}", night.stamp(), other.stamp()))),
+        }
     }
 }
 
@@ -221,7 +236,7 @@ fn read(night: &DeskNight, layer: Layer) -> Result<Image, Refusal> {
             return Err(missing(file));
         }
         let image = fanlight_io::read_image(&path).map_err(Failure::data)?.image;
-        match (image.width, image.height) == size {
+        match (image.width, image.height) == size && !image.data.is_empty() {
             true => Ok(image),
             false => Err(Refusal::impossible(format!(
                 "{file} has {} × {} pixels, the record says {} × {}",

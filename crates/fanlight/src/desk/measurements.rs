@@ -22,6 +22,7 @@ const LONGEST: (usize, usize) = (100, 1000);
 /// Models of nights that sectors have been measured in, the one used last in front.
 #[derive(Default)]
 pub struct Models {
+    alone: tokio::sync::Mutex<()>,
     kept: Mutex<Vec<(String, Arc<OwnSectors>)>>,
 }
 
@@ -70,7 +71,6 @@ impl Desk {
     fn sectors(&self, night: &DeskNight) -> Result<Arc<OwnSectors>, Refusal> {
         let lost =
             |_| Refusal::new(StatusCode::INTERNAL_SERVER_ERROR, "the nights' models are lost; start the desk again");
-        // held while a model is made: a second request waits for it instead of making another
         let mut kept = self.models.kept.lock().map_err(lost)?;
         let place = kept.iter().position(|(sha256, _)| *sha256 == night.sha256);
         let sectors = match place {
@@ -100,10 +100,13 @@ fn refused(error: LedgerError) -> Refusal {
     }
 }
 
-fn measured(desk: &Desk, night: &DeskNight, asked: &SectorRequest) -> Result<Measured, Refusal> {
-    let SectorRequest { pa_deg, width_deg, inner_arcsec, outer_arcsec } = *asked;
+async fn measured(desk: &Arc<Desk>, night: Arc<DeskNight>, asked: SectorRequest) -> Result<Measured, Refusal> {
+    // a second request waits for the model here, and lets pictures be computed meanwhile
+    let _alone = desk.models.alone.lock().await;
+    let SectorRequest { pa_deg, width_deg, inner_arcsec, outer_arcsec } = asked;
     let sector = Sector { pa_deg, width_deg, inner_arcsec, outer_arcsec };
-    Ok(desk.sectors(night)?.measure(&sector)?)
+    let worker = Arc::clone(desk);
+    desk.compute(move || Ok(worker.sectors(&night)?.measure(&sector)?)).await
 }
 
 /// Measures a sector that was chosen by eye. The first of a night takes some seconds.
@@ -115,8 +118,7 @@ pub async fn sector(
     Asked(asked): Asked<SectorRequest>,
 ) -> Result<Json<Measured>, Refusal> {
     let night = desk.night(id)?;
-    let worker = Arc::clone(&desk);
-    desk.compute(move || measured(&worker, &night, &asked).map(Json)).await
+    measured(&desk, night, asked).await.map(Json)
 }
 
 /// What persons have measured of a night, in the order that they did, what was undone too.
@@ -125,7 +127,7 @@ pub async fn sector(
 pub async fn list(State(desk): State<Arc<Desk>>, At(id): At<i64>) -> Result<Json<Vec<MeasurementRow>>, Refusal> {
     let night = desk.night(id)?;
     let worker = Arc::clone(&desk);
-    desk.compute(move || {
+    desk.ask(move || {
         let has_any = worker.ledger_file.is_file() && night.is_in_ledger();
         let rows = if has_any { worker.ledger()?.measurements(night.id).map_err(refused)? } else { Vec::new() };
         Ok(Json(rows))
@@ -145,11 +147,17 @@ pub async fn keep(
     if asked.person.chars().count() > LONGEST.0 || asked.note.as_ref().is_some_and(|n| n.chars().count() > LONGEST.1) {
         return Err(Refusal::call(format!("a name has at most {} characters, a note {}", LONGEST.0, LONGEST.1)));
     }
+    let KeepRequest { pa_deg, width_deg, inner_arcsec, outer_arcsec, .. } = asked;
+    let sector = SectorRequest { pa_deg, width_deg, inner_arcsec, outer_arcsec };
+    let found = measured(&desk, Arc::clone(&night), sector).await?;
     let worker = Arc::clone(&desk);
-    desk.compute(move || {
-        let KeepRequest { pa_deg, width_deg, inner_arcsec, outer_arcsec, .. } = asked;
-        let found = measured(&worker, &night, &SectorRequest { pa_deg, width_deg, inner_arcsec, outer_arcsec })?;
+    desk.ask(move || {
+        let measured_on = night.sha256.clone();
         let night = worker.in_ledger(&night)?;
+        if night.sha256 != measured_on {
+            return Err(Refusal::new(StatusCode::CONFLICT, "the night has been measured again meanwhile")
+                .hint("look at its new record, and measure the sector again"));
+        }
         let new = NewMeasurement {
             person: asked.person.trim(),
             note: asked.note.as_deref().map(str::trim).filter(|n| !n.is_empty()),
@@ -177,7 +185,7 @@ pub async fn keep(
     responses((status = 200, body = MeasurementAnswer), Refusals))]
 pub async fn undo(State(desk): State<Arc<Desk>>, At(id): At<i64>) -> Result<Json<MeasurementRow>, Refusal> {
     let worker = Arc::clone(&desk);
-    desk.compute(move || {
+    desk.ask(move || {
         let now = entry::instant(SystemTime::now());
         worker.ledger()?.undo_measurement(id, now).map(Json).map_err(refused)
     })
@@ -189,7 +197,7 @@ pub async fn undo(State(desk): State<Arc<Desk>>, At(id): At<i64>) -> Result<Json
     responses((status = 200, body = MeasurementAnswer), Refusals))]
 pub async fn restore(State(desk): State<Arc<Desk>>, At(id): At<i64>) -> Result<Json<MeasurementRow>, Refusal> {
     let worker = Arc::clone(&desk);
-    desk.compute(move || worker.ledger()?.restore_measurement(id).map(Json).map_err(refused)).await
+    desk.ask(move || worker.ledger()?.restore_measurement(id).map(Json).map_err(refused)).await
 }
 
 /// A person's measurement as it is kept, for the description; fields as in the ledger (docs/ledger.md).

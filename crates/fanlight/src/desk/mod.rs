@@ -75,8 +75,11 @@ pub fn command(options: &Options) -> Result<(), Failure> {
         .map_err(|e| Failure::data(format!("the server cannot start: {e}")))?;
     runtime.block_on(async {
         let cannot = |e: std::io::Error| {
-            Failure::data(format!("{address} cannot be listened on: {e}"))
-                .hint("leave --port out to take any that is free")
+            let failure = Failure::data(format!("{address} cannot be listened on: {e}"));
+            match (options.port, options.listen) {
+                (0, Some(_)) => failure.hint("--listen takes an address of this machine"),
+                _ => failure.hint("leave --port out to take any that is free"),
+            }
         };
         let listener = tokio::net::TcpListener::bind(address).await.map_err(cannot)?;
         let guard = Guard::new(listener.local_addr().map_err(cannot)?)?;

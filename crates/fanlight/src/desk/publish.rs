@@ -1,6 +1,7 @@
 //! What goes out: chosen figures on one sheet, words, records of places. All of it is what the records say.
 
 use super::answer::{Asked, At, BodyRefusals, Queried, Refusal, Refusals};
+use super::figures::{FIGURES, read_in};
 use super::state::{Desk, DeskNight};
 use crate::export::{self, WhichPositions};
 use axum::Json;
@@ -139,7 +140,7 @@ pub async fn panels(State(desk): State<Arc<Desk>>, At(id): At<i64>) -> Result<Js
 }
 
 fn panel_names(night: &DeskNight) -> Result<Vec<String>, Refusal> {
-    let entries = std::fs::read_dir(night.folder()?.join("figures")).into_iter().flatten().filter_map(Result::ok);
+    let entries = std::fs::read_dir(night.folder()?.join(FIGURES)).into_iter().flatten().filter_map(Result::ok);
     let names = entries.filter_map(|e| e.file_name().into_string().ok());
     let mut names: Vec<String> =
         names.filter_map(|n| n.strip_suffix(".svg").filter(|n| !n.ends_with("-dark")).map(str::to_owned)).collect();
@@ -154,8 +155,8 @@ fn panel(night: &DeskNight, name: &str, theme: SheetTheme) -> Result<String, Ref
             .hint(format!("it has {}", known.join(", "))));
     }
     let dark = if theme == SheetTheme::Dark { "-dark" } else { "" };
-    let path = night.folder()?.join("figures").join(format!("{name}{dark}.svg"));
-    std::fs::read_to_string(&path).map_err(|e| Refusal::missing(format!("{}: {e}", path.display())))
+    let (_, bytes) = read_in(night.folder()?, &[FIGURES, &format!("{name}{dark}.svg")])?;
+    String::from_utf8(bytes).map_err(|_| Refusal::impossible(format!("the panel \"{name}\" is no text")))
 }
 
 /// Chosen figures of a night on one sheet.

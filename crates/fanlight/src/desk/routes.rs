@@ -3,12 +3,12 @@
 use super::answer::Refusal;
 use super::state::Desk;
 use super::{campaign, figures, jobs, live, measurements, methods, page, publish, season, tiles, view};
+use axum::extract::DefaultBodyLimit;
 use axum::http::StatusCode;
 use axum::routing::get;
 use axum::{Json, Router};
 use std::sync::Arc;
 use std::time::Duration;
-use tower_http::limit::RequestBodyLimitLayer;
 use tower_http::timeout::TimeoutLayer;
 use utoipa::OpenApi;
 use utoipa_axum::router::OpenApiRouter;
@@ -65,6 +65,6 @@ pub fn router(desk: &Arc<Desk>) -> Router {
             Refusal::new(StatusCode::METHOD_NOT_ALLOWED, "this address is not asked in this way")
         })
         .with_state(Arc::clone(desk))
-        .layer(RequestBodyLimitLayer::new(MOST_BODY_BYTES))
+        .layer(DefaultBodyLimit::max(MOST_BODY_BYTES))
         .layer(TimeoutLayer::with_status_code(StatusCode::GATEWAY_TIMEOUT, LONGEST))
 }

@@ -1,7 +1,7 @@
 //! The season that the desk has put together.
 
 use super::answer::{At, Refusal, Refusals};
-use super::figures::file_in;
+use super::figures::{FIGURES, file_in, read_in};
 use super::state::Desk;
 use crate::ledger::entry;
 use crate::season::products::{PAGE, RECORD};
@@ -70,7 +70,7 @@ fn of(desk: &Desk) -> Result<SeasonAnswer, Refusal> {
         is_there: record.is_some(),
         made_utc: made.map(|t| entry::instant(t).to_iso()),
         is_stale,
-        figures: if record.is_some() { figures_in(&folder.join("figures")) } else { Vec::new() },
+        figures: if record.is_some() { figures_in(folder) } else { Vec::new() },
         files: if record.is_some() { files.collect() } else { Vec::new() },
         record,
     })
@@ -85,12 +85,13 @@ fn names_in(folder: &Path) -> Vec<String> {
 
 /// The figures of a folder, each once.
 fn figures_in(folder: &Path) -> Vec<SeasonFigure> {
-    let names = names_in(folder);
+    let names = names_in(&folder.join(FIGURES));
     let light = names.iter().filter_map(|n| n.strip_suffix(".svg")).filter(|n| !n.ends_with("-dark"));
     light
         .map(|name| {
-            let svg = std::fs::read_to_string(folder.join(format!("{name}.svg"))).unwrap_or_default();
-            let title = fanlight_present::svg_alt(&svg).unwrap_or_default();
+            let read = read_in(folder, &[FIGURES, &format!("{name}.svg")]);
+            let svg = read.ok().and_then(|(_, bytes)| String::from_utf8(bytes).ok());
+            let title = svg.and_then(|svg| fanlight_present::svg_alt(&svg)).unwrap_or_default();
             SeasonFigure { name: name.to_owned(), title }
         })
         .collect()
@@ -100,12 +101,12 @@ fn figures_in(folder: &Path) -> Vec<SeasonFigure> {
 #[utoipa::path(get, path = "/api/season/figures/{name}", tag = "season", params(("name" = String, Path)),
     responses((status = 200, description = "SVG or PNG", content_type = "image/svg+xml"), Refusals))]
 pub async fn figure(State(desk): State<Arc<Desk>>, At(name): At<String>) -> Result<Response, Refusal> {
-    file_in(&desk.season_folder.join("figures"), &name)
+    file_in(&desk.season_folder, &[FIGURES, &name])
 }
 
 /// Another file of the season: its page, its animation.
 #[utoipa::path(get, path = "/api/season/files/{name}", tag = "season", params(("name" = String, Path)),
     responses((status = 200, description = "the file", content_type = "text/html"), Refusals))]
 pub async fn file(State(desk): State<Arc<Desk>>, At(name): At<String>) -> Result<Response, Refusal> {
-    file_in(&desk.season_folder, &name)
+    file_in(&desk.season_folder, &[&name])
 }

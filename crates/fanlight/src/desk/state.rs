@@ -13,15 +13,17 @@ use fanlight_io::{Campaign, Ledger};
 use fanlight_record::NightRecord;
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
-use std::sync::{Arc, RwLock};
+use std::sync::{Arc, Mutex, RwLock};
 use tokio::sync::Semaphore;
 
 /// Numbers of nights that no ledger has given one to begin here.
 const FIRST_OWN_ID: i64 = 1_000_000;
 /// Requests that compute at once: each uses all cores.
 const COMPUTING: usize = 2;
-/// Requests that wait for that.
-const WAITING: usize = 64;
+/// Requests that ask the ledger at once: another program may keep them waiting.
+const ASKING: usize = 4;
+/// Requests that wait for either.
+const WAITING: usize = 16;
 
 /// The desk.
 pub struct Desk {
@@ -45,7 +47,9 @@ pub struct Desk {
     pub page_from: Option<PathBuf>,
     more: Vec<PathBuf>,
     nights: RwLock<Nights>,
+    looking: Mutex<()>,
     computing: Arc<Semaphore>,
+    asking: Arc<Semaphore>,
     waiting: Semaphore,
 }
 
@@ -123,7 +127,9 @@ impl Desk {
             page_from: options.page_from.clone(),
             more: options.nights.clone(),
             nights: RwLock::default(),
+            looking: Mutex::default(),
             computing: Arc::new(Semaphore::new(COMPUTING)),
+            asking: Arc::new(Semaphore::new(ASKING)),
             waiting: Semaphore::new(WAITING),
         };
         desk.look_again();
@@ -132,12 +138,19 @@ impl Desk {
 
     /// Reads the ledger and the folders again: nights may have come, gone or been measured again.
     pub fn look_again(&self) {
+        // one look at a time: a slower one would put an older list over a newer
+        let _alone = self.looking.lock();
         let before = self.nights.read().map(|n| n.clone()).unwrap_or_default();
         let mut found = Nights::default();
         if self.ledger_file.is_file() {
             match self.of_ledger(&before) {
                 Ok(nights) => nights.into_iter().for_each(|n| self.add(&mut found, n)),
-                Err(e) => found.problems.push(e.message),
+                // a ledger that is busy or damaged takes no night off the desk
+                Err(e) => {
+                    found.problems.push(e.message);
+                    let known = before.by_id.iter().filter(|(id, _)| **id < FIRST_OWN_ID);
+                    found.by_id.extend(known.map(|(id, night)| (*id, Arc::clone(night))));
+                }
             }
         }
         for (id, folder) in (FIRST_OWN_ID..).zip(&self.more) {
@@ -235,10 +248,29 @@ impl Desk {
         &self,
         work: impl FnOnce() -> Result<T, Refusal> + Send + 'static,
     ) -> Result<T, Refusal> {
+        self.work(&self.computing, work).await
+    }
+
+    /// Does work that may have to wait for a file, such as the ledger, without keeping what computes waiting.
+    ///
+    /// # Errors
+    /// As [`Self::compute`].
+    pub async fn ask<T: Send + 'static>(
+        &self,
+        work: impl FnOnce() -> Result<T, Refusal> + Send + 'static,
+    ) -> Result<T, Refusal> {
+        self.work(&self.asking, work).await
+    }
+
+    async fn work<T: Send + 'static>(
+        &self,
+        turns: &Arc<Semaphore>,
+        work: impl FnOnce() -> Result<T, Refusal> + Send + 'static,
+    ) -> Result<T, Refusal> {
         use axum::http::StatusCode;
         let busy = || Refusal::new(StatusCode::SERVICE_UNAVAILABLE, "the desk is busy").hint("ask again in a moment");
         let _place = self.waiting.try_acquire().map_err(|_| busy())?;
-        let turn = Arc::clone(&self.computing).acquire_owned().await.map_err(|_| busy())?;
+        let turn = Arc::clone(turns).acquire_owned().await.map_err(|_| busy())?;
         let done = tokio::task::spawn_blocking(move || {
             // held to the end of the work, also when the one who asked has gone
             let _turn = turn;

@@ -2,7 +2,7 @@
 
 use super::answer::{At, Refusal, Refusals};
 use super::floats;
-use super::layers::Layer;
+use super::layers::{Layer, Pyramid};
 use super::state::Desk;
 use super::view::TILE_PX;
 use axum::extract::State;
@@ -25,7 +25,13 @@ pub async fn tile(
 ) -> Result<Response, Refusal> {
     let night = desk.night(id)?;
     let layer: Layer = layer.parse()?;
-    let tag = format!("\"{}\"", night.stamp());
+    let missing = || Refusal::missing("there is no such tile").hint("the night's view says how many there are");
+    let stack = &night.record.stack;
+    let (width, height) = *Pyramid::sizes(stack.width_px, stack.height_px).get(level).ok_or_else(missing)?;
+    let from = |n: usize, size: usize| n.checked_mul(TILE_PX).filter(|start| *start < size).ok_or_else(missing);
+    let (x0, y0) = (from(column, width)?, from(row, height)?);
+    let (layer, stamp) = desk.stamped(&night, layer)?;
+    let tag = format!("\"{stamp}\"");
     if headers.get(header::IF_NONE_MATCH).is_some_and(|sent| sent.as_bytes() == tag.as_bytes()) {
         return Ok(StatusCode::NOT_MODIFIED.into_response());
     }
@@ -37,11 +43,8 @@ pub async fn tile(
     let worker = Arc::clone(&desk);
     let bytes = desk
         .compute(move || {
-            let missing = || Refusal::missing("there is no such tile").hint("the night's view says how many there are");
             let pyramid = worker.layer(&night, layer)?;
-            let image = pyramid.level(level).ok_or_else(missing)?;
-            let from = |n: usize, size: usize| n.checked_mul(TILE_PX).filter(|start| *start < size).ok_or_else(missing);
-            let (x0, y0) = (from(column, image.width)?, from(row, image.height)?);
+            let image = pyramid.level(level).ok_or_else(|| Refusal::missing("there is no such level"))?;
             let area = PixelBox { x0, y0, x1: (x0 + TILE_PX).min(image.width), y1: (y0 + TILE_PX).min(image.height) };
             let mut bytes = Vec::with_capacity(4 * area.width() * area.height());
             floats::append(&mut bytes, &image.crop(area).data);

@@ -1,6 +1,7 @@
 //! What the page needs to know of a night's grid before it draws it, and the night's record.
 
 use super::answer::{At, Refusal, Refusals};
+use super::figures::read_in;
 use super::layers::{Layer, Pyramid};
 use super::state::{Desk, DeskNight};
 use crate::night::products::{COMET, RECORD, SUBSTACKS, TWIN};
@@ -181,8 +182,8 @@ fn layers(desk: &Desk, night: &DeskNight) -> Result<Vec<LayerListed>, Refusal> {
     responses((status = 200, description = "a record of schema fanlight/night/1", body = serde_json::Value), Refusals))]
 pub async fn record(State(desk): State<Arc<Desk>>, At(id): At<i64>) -> Result<Response, Refusal> {
     let night = desk.night(id)?;
-    let bytes = match night.folder.as_ref().and_then(|f| std::fs::read(f.join(RECORD)).ok()) {
-        Some(bytes) => bytes,
+    let bytes = match night.folder.as_ref().and_then(|f| read_in(f, &[RECORD]).ok()) {
+        Some((_, bytes)) => bytes,
         None => serde_json::to_vec(&night.record).map_err(|_| Refusal::impossible("the record cannot be written"))?,
     };
     Ok(([(header::CONTENT_TYPE, "application/json")], bytes).into_response())

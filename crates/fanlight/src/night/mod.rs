@@ -252,6 +252,7 @@ pub fn run(options: &Options) -> Result<NightRecord, Failure> {
     let reduced = reduce::reduce(options, sources, &options.out)?;
     let folder = OutputFolder::create_or_open(&options.out).map_err(Failure::data)?;
     tracing::info!("record made");
+    crate::stop::no_more();
     let products = products::write(&reduced, &folder)?;
     unchanged::remember(options, before, &reduced.record, &products, &folder)?;
     tracing::info!("products written");

@@ -157,6 +157,7 @@ pub fn command(options: &Options) -> Result<(), Failure> {
     let folder = OutputFolder::create_or_open(&options.out).map_err(Failure::call)?;
     let mut cache = Cache::open(&ledger_path);
     let season = measure(&object.designation, nights, &own_list, options.as_typed(), cache.as_mut());
+    crate::stop::no_more();
     products::write(&season, options, &folder)?;
     messages::tell(&folder.path(products::PAGE).display().to_string())
 }
