@@ -110,9 +110,14 @@ test("a sector is measured by hand, kept under a name, undone and brought back",
 
 test("blinking stops by the same key", async () => {
   await page.focus(".lines");
+  const before = (await titles())[0];
   await page.keyboard.press("b");
+  await page.waitForFunction((was) => document.querySelector(".pane:not([hidden]) .pane-title")?.textContent !== was, before);
+  await page.waitForFunction((was) => document.querySelector(".pane:not([hidden]) .pane-title")?.textContent === was, before);
+  await page.keyboard.press("b");
+  const rests = (await titles())[0];
   await page.waitForTimeout(1500);
-  await page.keyboard.press("b");
+  assert.equal((await titles())[0], rests);
 });
 
 test("plots are saved as SVG, PNG and CSV", async () => {

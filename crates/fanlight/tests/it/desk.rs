@@ -70,7 +70,8 @@ fn the_page_and_its_files_come_from_the_program() {
 fn nothing_outside_the_night_is_readable() {
     let folder = tempfile::tempdir().expect("temporary folder");
     copy_folder(&happy().folder, folder.path());
-    std::fs::write(folder.path().join("secret.svg"), "secret").expect("a file");
+    let light = std::fs::read_to_string(folder.path().join("out/figures/light.svg")).expect("a figure");
+    std::fs::write(folder.path().join("secret.svg"), light.replace("the light", "the secret")).expect("a file");
     #[cfg(unix)]
     {
         let figures = folder.path().join("out/figures");
@@ -97,8 +98,18 @@ fn nothing_outside_the_night_is_readable() {
         "no.svg",
     ] {
         let answer = desk.get(&format!("api/nights/{id}/figures/{name}")).expect(404);
-        assert!(!String::from_utf8_lossy(&answer.body).contains("secret\n"), "{name}");
+        assert!(!String::from_utf8_lossy(&answer.body).contains("the secret"), "{name}");
         desk.get(&format!("api/season/files/{name}")).expect(404);
+    }
+    let sheet =
+        json!({"panels": ["link"], "title": "", "width_px": 800, "columns": 1, "theme": "light", "format": "svg"});
+    desk.post(&format!("api/nights/{id}/publish"), &sheet).expect(404);
+    #[cfg(unix)]
+    {
+        let (figures, elsewhere) = (folder.path().join("out/figures"), folder.path().join("elsewhere"));
+        std::fs::rename(&figures, &elsewhere).expect("moved");
+        std::os::unix::fs::symlink(&elsewhere, &figures).expect("a link");
+        desk.get(&format!("api/nights/{id}/figures/light.svg")).expect(404);
     }
     for name in ["..%2Flib.rs", "../src/lib.rs", "%2e%2e", "index.html%00"] {
         desk.get(&format!("page/{name}")).expect(404);
@@ -178,26 +189,89 @@ fn what_the_sliders_show_is_what_the_command_writes() {
     }
 }
 
-#[test]
-fn a_coarser_level_shows_the_same_coma() {
-    let desk = desk();
-    let id = night_id(desk);
-    let size = stack(&happy().folder).width;
-    let of = |level: usize| {
-        let request = json!({"method": "inverse-radius", "window": {"x_px": 0, "y_px": 0, "width_px": size, "height_px": size}, "level": level});
-        desk.post(&format!("api/nights/{id}/enhance"), &request)
-    };
-    let (head, fine) = of(0).expect(200).picture();
-    assert_eq!(head["level"], 0);
-    if size <= 256 {
-        // one level is all that so small an image has
-        of(1).expect(400);
-        return;
+/// The small night with every pixel twice along each axis: large enough for a coarser level.
+fn enlarged(to: &Path) {
+    let from = happy().folder.join("out");
+    let mut record: Value =
+        serde_json::from_slice(&std::fs::read(from.join("night.json")).expect("night.json")).expect("JSON");
+    let image = stack(&happy().folder);
+    let (width, height) = (2 * image.width, 2 * image.height);
+    let data = (0..width * height).map(|i| image.at(i % width / 2, i / width / 2)).collect();
+    let image = Image { width, height, data };
+    std::fs::create_dir_all(to).expect("a folder");
+    let hdu = fanlight_io::HduOut::new("COMET", fanlight_io::HduData::F32(&image));
+    fanlight_io::write_fits(&to.join("comet.fits"), &[hdu]).expect("comet.fits");
+    let stack = &mut record["stack"];
+    (stack["width_px"], stack["height_px"], stack["substacks"]) = (json!(width), json!(height), json!([]));
+    for axis in ["centre_x_px", "centre_y_px"] {
+        stack[axis] = json!(2.0 * (stack[axis].as_f64().expect("a number") + 0.5) - 0.5);
     }
-    let (head, coarse) = of(1).expect(200).picture();
-    assert_eq!((head["level"].as_u64(), head["width_px"].as_u64()), (Some(1), Some(size.div_ceil(2) as u64)));
-    let mean = |v: &[f32]| v.iter().filter(|v| v.is_finite()).map(|v| f64::from(*v)).sum::<f64>() / v.len() as f64;
-    assert!((mean(&fine) / mean(&coarse) - 1.0).abs() < 0.01);
+    for i in 0..4 {
+        let cell = &mut stack["arcsec_per_px"][i / 2][i % 2];
+        *cell = json!(cell.as_f64().expect("a number") / 2.0);
+    }
+    std::fs::write(to.join("night.json"), record.to_string()).expect("night.json");
+}
+
+#[test]
+fn a_coarser_level_shows_what_the_finer_one_does() {
+    let folder = tempfile::tempdir().expect("temporary folder");
+    std::fs::copy(happy().folder.join("campaign.toml"), folder.path().join("campaign.toml")).expect("campaign");
+    enlarged(&folder.path().join("large"));
+    let desk = Desk::open(folder.path(), &["campaign.toml", "large"]);
+    let id = night_id(&desk);
+    let image = stack(&happy().folder);
+    let (width, height) = (2 * image.width, 2 * image.height);
+    for method in [
+        "rotational-gradient",
+        "azimuthal-division",
+        "azimuthal-subtraction",
+        "inverse-radius",
+        "laplacian",
+        "unsharp-ratio",
+        "multi-scale",
+        "variable-high-pass",
+    ] {
+        let of = |level: usize| {
+            let window = json!({"x_px": 0, "y_px": 0, "width_px": width, "height_px": height});
+            // wide enough for both levels
+            let settings = match method {
+                "laplacian" | "unsharp-ratio" => json!({"scale": 8.0}),
+                "multi-scale" => json!({"first_scale": 4.0}),
+                "variable-high-pass" => json!({"base": 6.0}),
+                "azimuthal-division" | "azimuthal-subtraction" => json!({"ring": 4.0}),
+                _ => json!({}),
+            };
+            let request =
+                json!({"method": method, "settings": settings, "window": window, "level": level, "patient": true});
+            desk.post(&format!("api/nights/{id}/enhance"), &request).expect(200).picture()
+        };
+        let ((_, fine), (head, coarse)) = (of(0), of(1));
+        assert_eq!(
+            (head["level"].as_u64(), head["width_px"].as_u64(), head["exact"].as_bool()),
+            (Some(1), Some(image.width as u64), Some(true)),
+            "{method}"
+        );
+        // means of the fine one's blocks against the coarse one, away from the nucleus and the edge
+        let (mut xx, mut xy, mut yy) = (0.0, 0.0, 0.0);
+        let (cx, cy) = (image.width as f64 / 2.0, image.height as f64 / 2.0);
+        for (i, value) in coarse.iter().enumerate() {
+            let (x, y) = (i % image.width, i / image.width);
+            let rho = (x as f64 - cx).hypot(y as f64 - cy);
+            let block: f32 = [(0, 0), (1, 0), (0, 1), (1, 1)]
+                .iter()
+                .map(|(dx, dy)| fine[(2 * y + dy) * width + 2 * x + dx])
+                .sum::<f32>()
+                / 4.0;
+            if rho > 8.0 && rho < 60.0 && value.is_finite() && block.is_finite() {
+                let neutral = if method.ends_with("division") || method.ends_with("ratio") { 1.0 } else { 0.0 };
+                let (a, b) = (f64::from(block) - neutral, f64::from(*value) - neutral);
+                (xx, xy, yy) = (xx + a * a, xy + a * b, yy + b * b);
+            }
+        }
+        let (slope, alike) = (xy / xx, xy / (xx * yy).sqrt());
+        assert!((slope - 1.0).abs() < 0.1 && alike > 0.95, "{method}: slope {slope:.3}, correlation {alike:.3}");
+    }
 }
 
 #[test]
@@ -295,6 +369,24 @@ fn a_run_that_is_cancelled_leaves_the_night_as_it_was() {
     let ended = desk.wait_for(job);
     assert_eq!(ended["state"], "cancelled", "{ended}");
     assert_eq!(std::fs::read(folder.path().join("out/night.json")).expect("night.json"), before);
+    // once it writes it goes to its end, and is there whole
+    let job =
+        desk.post("api/jobs", &json!({"kind": "night", "night": id, "leave_out": [frame]})).expect(201).json()["id"]
+            .as_u64()
+            .expect("a number");
+    let record = folder.path().join("out/night.json");
+    let start = Instant::now();
+    while record.is_file() && start.elapsed() < Duration::from_secs(100) {
+        std::thread::sleep(Duration::from_millis(1));
+    }
+    // it may have ended meanwhile
+    let stopped = desk.ask("DELETE", &format!("api/jobs/{job}"), &[], b"").status;
+    assert!(stopped == 202 || stopped == 409, "{stopped}");
+    let ended = desk.wait_for(job);
+    assert_eq!(ended["state"], "done", "{ended}");
+    let id = night_id(&desk);
+    assert_eq!(desk.get(&format!("api/nights/{id}/call")).expect(200).json()["left_out_by_hand"], json!([frame]));
+    desk.get(&format!("api/nights/{id}/view")).expect(200);
     // and the next one has the machine
     let job = desk.post("api/jobs", &json!({"kind": "season", "nights": [id]})).expect(201).json()["id"]
         .as_u64()
@@ -396,6 +488,14 @@ fn a_ledger_that_cannot_be_written_is_said_in_words() {
         json!({"person": "B. Tester", "pa_deg": 40.0, "width_deg": 40.0, "inner_arcsec": 12.0, "outer_arcsec": 40.0});
     let refused = desk.post(&format!("api/nights/{id}/measurements"), &kept).expect(503).json();
     assert!(refused["error"].as_str().is_some_and(|e| e.contains("campaign.ledger.sqlite")), "{refused}");
+    // and takes no night off the desk
+    let campaign = desk.get("api/campaign").expect(200).json();
+    assert_eq!(
+        (campaign["nights"][0]["id"].as_i64(), campaign["problems"].as_array().map(Vec::len)),
+        (Some(id), Some(1)),
+        "{campaign}"
+    );
+    desk.get(&format!("api/nights/{id}/layers/night/0/0/0")).expect(200);
 }
 
 #[test]
@@ -451,14 +551,19 @@ fn two_desks_share_a_campaign_and_a_slow_caller_is_let_go() {
     let second = Desk::open(&happy().folder, &["campaign.toml", "out"]);
     assert_ne!((&first.host, &first.root), (&second.host, &second.root));
     assert_eq!(night_id(&second), night_id(first));
-    let mut slow = TcpStream::connect(&second.host).expect("a connection");
-    slow.write_all(b"GET / HTTP/1.1\r\nhost: ").expect("written");
-    slow.set_read_timeout(Some(Duration::from_secs(60))).expect("a timeout");
     let start = Instant::now();
-    // an answer or none, the connection ends
-    let mut rest = Vec::new();
-    slow.read_to_end(&mut rest).ok();
-    assert!(start.elapsed() < Duration::from_secs(30), "{:?}", start.elapsed());
+    // one that says something and one that says nothing: an answer or none, the connection ends
+    let slow = [&b"GET / HTTP/1.1\r\nhost: "[..], b""].map(|words| {
+        let mut slow = TcpStream::connect(&second.host).expect("a connection");
+        slow.write_all(words).expect("written");
+        slow.set_read_timeout(Some(Duration::from_secs(60))).expect("a timeout");
+        slow
+    });
+    for mut slow in slow {
+        let mut rest = Vec::new();
+        slow.read_to_end(&mut rest).ok();
+        assert!(start.elapsed() < Duration::from_secs(30), "{:?}", start.elapsed());
+    }
 }
 
 #[test]
