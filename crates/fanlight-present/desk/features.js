@@ -3,7 +3,7 @@
 /** @import { Feature, NightRecord, RidgePoint } from "./types.js" */
 /** @import { SkyView, Lines } from "./sky_view.js" */
 import { drawer, fill, h, s } from "./dom.js";
-import { arcsec, capital, degrees, figures, fixed, km, known, percent, percentError, probability, turn, withError, wrapped } from "./format.js";
+import { arcsec, capital, degrees, figures, fixed, km, known, percent, percentError, plain, probability, LEAST_PROBABILITY, LEAST_WORDS, turn, withError, wrapped } from "./format.js";
 import { inks } from "./theme.js";
 
 const POINTS = 24;
@@ -36,6 +36,9 @@ function ridge(f) {
 
 /** @param {Feature} f */
 export const named = (f) => `${f.kind} at PA ${withError(f.pa_deg, f.pa_err_deg, "°")}`;
+
+/** What a challenge measured. That of the noise is the probability above: it stops at the same least value. @param {string} name @param {number} value */
+const measured = (name, value) => (name === "noise" && value < LEAST_PROBABILITY ? LEAST_WORDS : figures(value, 3));
 
 /** A line in the style of a verdict. @param {CanvasRenderingContext2D} c @param {[number, number][]} points @param {Drawn} drawn */
 export function strokeVerdict(c, points, drawn) {
@@ -164,9 +167,10 @@ export class Features {
     if (known(f.curvature_deg_per_arcsec)) rows.push(["Curvature", `${figures(f.curvature_deg_per_arcsec, 2)}° per arcsec`]);
     fill(this.evidence, h("h3", null, `Evidence: ${named(f)}`), f.because && h("p", null, f.because),
       h("dl", { class: "values" }, ...rows.flatMap(([k, v]) => [h("dt", null, k), h("dd", null, v)])),
+      h("div", { class: "row" }, h("button", { type: "button", onclick: () => this.sky.closeTo(1.5 * f.outer_arcsec) }, "Show it larger")),
       h("h3", null, "Challenges"),
       h("ul", { class: "challenges" }, ...f.challenges.map((c) => h("li", { class: c.outcome }, h("b", null, `${capital(c.name)}: ${c.outcome.replace("_", " ")}.`),
-        known(c.statistic) ? ` ${figures(c.statistic, 3)}${known(c.threshold) ? ` against ${figures(c.threshold, 3)}` : ""}.` : "", ` ${c.explanation}`))));
+        known(c.statistic) ? ` Measured ${measured(c.name, c.statistic)}${known(c.threshold) ? `, limit ${plain(Number(c.threshold.toPrecision(3)))}` : ""}.` : "", ` ${c.explanation}`))));
   }
 
   /** @type {Lines} */

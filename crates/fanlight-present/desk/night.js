@@ -27,6 +27,15 @@ const SAMPLE = 20000;
 
 /** @typedef {"beside"|"held"|"off"} TwinMode */
 
+/**
+ * The last night before this one, or the first after it.
+ * @param {{mid_utc: string}} night @param {{id: number, mid_utc: string}[]} others
+ */
+function nightBefore(night, others) {
+  const inTime = [...others].sort((a, b) => a.mid_utc.localeCompare(b.mid_utc));
+  return (inTime.findLast((n) => n.mid_utc < night.mid_utc) ?? inTime[0])?.id ?? null;
+}
+
 /** Every so many values, so that few enough are left. @param {Float32Array} values */
 function thinned(values) {
   const step = Math.max(1, Math.floor(values.length / SAMPLE)) | 1;
@@ -83,7 +92,8 @@ export async function show(root, context) {
     sunRight: view.sunward_pa_deg === null ? null : (on) => { sky.setTurned(on ? 270 - /** @type {number} */ (view.sunward_pa_deg) : 0); caption(); },
   });
   const centre = new CentrePad(grid, () => { runner.changed(); unrolled.refresh(); sky.draw("above"); });
-  const panel = new FilterPanel({ methods: methods.filter((m) => !m.needs_other_night || context.campaign.nights.length > 1), nights: context.campaign.nights.filter((n) => n.has_stack && n.id !== night.id), scale_arcsec: view.scale_arcsec, changed: () => { runner.changed(); refresh(); unrolled.refresh(); } });
+  const dividers = context.campaign.nights.filter((n) => n.has_stack && n.id !== night.id);
+  const panel = new FilterPanel({ methods: methods.filter((m) => !m.needs_other_night || context.campaign.nights.length > 1), nights: dividers, before: nightBefore(night, dividers), scale_arcsec: view.scale_arcsec, changed: () => { runner.changed(); refresh(); unrolled.refresh(); } });
   const blink = new Blink(view.layers.filter((l) => l.name !== "sigma"), { changed: () => { runner.refresh(); refresh(); }, announce: context.announce });
   const runner = new FilterRunner(view, sky, {
     filter: () => panel.filter, centre: () => centre.step(), layers: () => (blink.on ? blink.chosen : [layer]), twin: () => twinMode !== "off",
@@ -112,11 +122,13 @@ export async function show(root, context) {
   // --- what the panes show
   const shownLayer = () => blink.layer() ?? layer;
   const titleOf = (/** @type {string} */ name) => view.layers.find((l) => l.name === name)?.title ?? name;
+  const nightDay = day(night.mid_utc);
   /** @param {string} name @param {boolean} twin @returns {Picture} */
   function picture(name, twin) {
     const result = runner.results.get(name);
     const method = result && methods.find((m) => m.name === result.name);
-    const title = (twin ? titleOf("twin") : titleOf(name)) + (method ? `: ${method.title}` : "");
+    const ownTwin = shownLayer().startsWith("night-") ? `featureless twin of ${nightDay}, not of the night beside` : titleOf("twin");
+    const title = (twin ? ownTwin : titleOf(name)) + (method ? `: ${method.title}` : "");
     return { layer: twin ? "twin" : name, raster: result ? (twin ? result.twin : result.night) : null, title: capital(title), twin };
   }
   /** @type {string} */
@@ -177,7 +189,7 @@ export async function show(root, context) {
     refresh();
     unrolled.refresh();
   });
-  const twin = choice("Twin", [["beside", "beside the night"], ["held", "in its place, on call"], ["off", "not shown"]], twinMode, (mode) => {
+  const twin = choice("Twin", [["beside", "beside the night"], ["held", "in its place: button or T"], ["off", "not shown"]], twinMode, (mode) => {
     twinMode = /** @type {TwinMode} */ (mode);
     swap(false);
     runner.refresh();
@@ -189,9 +201,14 @@ export async function show(root, context) {
     swapButton.hidden = twinMode !== "held";
     refresh();
   }
+  function comet() {
+    const search = record.morphology.search;
+    if (sky.isWhole && search) sky.closeTo(search.outer_arcsec);
+    else if (sky.pose) sky.setPose({ ...sky.pose, east: 0, north: 0 });
+  }
   const toolbar = h("div", { class: "toolbar", role: "group", "aria-label": "Sky" },
     h("div", { class: "group" }, button("−", "Smaller (key −)", () => sky.zoom(Math.SQRT1_2)), button("+", "Larger (key +)", () => sky.zoom(Math.SQRT2)), button("Whole", "Whole stack (key 0)", () => sky.fit()),
-      button("Comet", "Comet into the middle", () => { if (sky.pose) sky.setPose({ ...sky.pose, east: 0, north: 0 }); }), button("1:1", "1:1, one pixel of the stack for each of the screen", () => { if (sky.pose) sky.setPose({ ...sky.pose, scale: grid.arcsec_per_px * sky.panes[0].ratio }); })),
+      button("Comet", "Comet into the middle; from the whole stack, as close as the part that was searched for features", comet), button("1:1", "1:1, one pixel of the stack for each of the screen", () => { if (sky.pose) sky.setPose({ ...sky.pose, scale: grid.arcsec_per_px * sky.panes[0].ratio }); })),
     h("div", { class: "group" }, layers.field, hasTwin ? twin.field : h("p", { class: "small" }, "This night has no twin: structure was not analysed."), hasTwin && swapButton, working));
   const captionText = h("p", { class: "caption" });
   function caption() {

@@ -156,6 +156,12 @@ export class SkyView {
     this.draw("below");
   }
 
+  /** Shows the comet in the middle, with so much around it. @param {number} radius_arcsec */
+  closeTo(radius_arcsec) {
+    const { width, height } = this.panes[0].box();
+    if (this.pose) this.setPose({ ...this.pose, east: 0, north: 0, scale: (2.1 * radius_arcsec) / Math.min(width, height) });
+  }
+
   /** @param {number} factor  above 1: closer @param {{x: number, y: number}} [about]  place in the pane, CSS pixels */
   zoom(factor, about) {
     if (!this.pose) return;
