@@ -97,7 +97,9 @@ export class Features {
       this.hidden = !(/** @type {HTMLInputElement} */ (e.target)).checked;
       sky.draw("above");
     } }), h("span", null, "Drawn over the sky"));
-    this.section = drawer(n ? `Features (${n})` : "Features", { open: true }, ...(n ? [this.list, show, this.evidence] : [this.#none()])).section;
+    // as many as the list of nights says, and those that did not stand
+    const stand = this.marks.filter((m) => m.feature.verdict !== "artefact").length;
+    this.section = drawer(n === 0 ? "Features" : stand === n ? `Features (${n})` : `Features (${stand}, and ${n - stand} artefact${n - stand > 1 ? "s" : ""})`, { open: true }, ...(n ? [this.list, show, this.evidence] : [this.#none()])).section;
   }
 
   /** @param {Mark} mark */
@@ -194,12 +196,12 @@ export class Features {
       const far = Math.hypot(end[0] - mx, end[1] - my) || 1;
       const why = /twin/.test(mark.feature.because ?? "") ? "explained by the twin" : "artefact";
       const words = String(mark.number) + (mark.drawn === "artefact" && !pane.picture?.twin ? `: ${why}` : "");
-      this.#label(c, words, mx, end[0] + ((end[0] - mx) / far) * 12, end[1] + ((end[1] - my) / far) * 12);
+      this.#label(c, words, mx, end[0] + ((end[0] - mx) / far) * 12, end[1] + ((end[1] - my) / far) * 12, pane.box());
     }
   };
 
-  /** @param {CanvasRenderingContext2D} c @param {string} words @param {number} middle  long words run away from it @param {number} x @param {number} y */
-  #label(c, words, middle, x, y) {
+  /** @param {CanvasRenderingContext2D} c @param {string} words @param {number} middle  long words run away from it @param {number} x @param {number} y @param {{x: number, width: number}} box  they stay in it */
+  #label(c, words, middle, x, y, box) {
     const colours = inks();
     c.font = `700 ${13 * colours.rem}px system-ui, sans-serif`;
     c.textBaseline = "middle";
@@ -207,8 +209,11 @@ export class Features {
     c.lineJoin = "round";
     c.lineWidth = 3.5;
     c.strokeStyle = colours.overDark;
-    c.strokeText(words, x, y);
+    const { width } = c.measureText(words);
+    const before = c.textAlign === "right" ? width : c.textAlign === "center" ? width / 2 : 0;
+    const place = x < box.x || x > box.x + box.width ? x : Math.max(Math.min(x, box.x + box.width - width + before - 3), box.x + before + 3);
+    c.strokeText(words, place, y);
     c.fillStyle = colours.overPale;
-    c.fillText(words, x, y);
+    c.fillText(words, place, y);
   }
 }

@@ -100,8 +100,12 @@ export async function show(root, context) {
     arrived: () => { refresh(); readout.refresh(); }, failed, busy: (on) => { stage.setAttribute("aria-busy", String(on)); working.hidden = !on; },
   });
   const readout = new Readout(sky, tiles, (x, y) => {
-    const result = runner.results.get(shownLayer());
-    if (!result) return null;
+    const name = shownLayer();
+    const result = runner.results.get(name);
+    if (!result) {
+      const there = name === "night" ? null : tiles.value(name, x, y);
+      return there && Number.isFinite(there.value) ? `${titleOf(name)}: ${figures(there.value / grid.area_arcsec2, 3)} e⁻/s/arcsec²` : null;
+    }
     const say = (/** @type {import("./raster.js").Raster|null} */ r, /** @type {string} */ who) => { const v = r?.value(x, y); return v === null || v === undefined ? null : `${who} ${figures(v, 3)}`; };
     return `${[say(result.night, "night"), say(result.twin, "twin")].filter(Boolean).join(", ")} ${result.head.unit}`;
   });
@@ -216,7 +220,8 @@ export async function show(root, context) {
     const facts = [date(night?.mid_utc ?? ""), night?.exposure_s ? `${duration(night.exposure_s)} in ${night.n_frames ?? record.stack.n_frames} frames` : null, night?.band ? `band ${night.band}` : null, night?.telescope, night?.site].filter(Boolean).join(" · ");
     const turned = sky.turned_deg ? "Turned so that the Sun is to the right." : "North up, east left.";
     const how = method ? ` ${method.head.how}` : "";
-    fill(captionText, h("b", null, facts), ` ${turned} Stretch: ${stretchWords(look.stretch, look.map, look.kind.unit)}${hasTwin && twinMode !== "off" ? ", the same for night and twin" : ""}.${isophotes.on ? ` Isophotes in ${isophotes.unit()}, smoothed to the seeing.` : ""} Hatched: no light measured.${features.marks.some((m) => m.drawn) ? " Lines: solid where supported, dashed where provisional, crosses where an artefact." : ""}${how}`);
+    const other = layer.startsWith("night-") ? `${capital(titleOf(layer))}, laid on the grid of ` : "";
+    fill(captionText, other, h("b", null, facts), ` ${turned} Stretch: ${stretchWords(look.stretch, look.map, look.kind.unit)}${hasTwin && twinMode !== "off" ? ", the same for night and twin" : ""}.${isophotes.on ? ` Isophotes in ${isophotes.unit()}, smoothed to the seeing.` : ""} Hatched: no light measured.${features.marks.some((m) => m.drawn) ? " Lines: solid where supported, dashed where provisional, crosses where an artefact." : ""}${how}`);
   }
   const stage = h("section", { class: "stage", "aria-label": "Sky" }, toolbar, sky.root,
     h("p", { id: "sky-keys", class: "hidden" }, "Arrow keys move the sky, plus and minus change its size, zero shows the whole. Shift with arrow keys moves the cross, with Alt by one pixel; C puts it on the comet; Enter chooses a feature there."),
