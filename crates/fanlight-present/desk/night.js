@@ -131,18 +131,22 @@ export async function show(root, context) {
   function picture(name, twin) {
     const result = runner.results.get(name);
     const method = result && methods.find((m) => m.name === result.name);
-    const ownTwin = shownLayer().startsWith("night-") ? `featureless twin of ${nightDay}, not of the night beside` : titleOf("twin");
+    const ownTwin = shownLayer().startsWith("night-") ? `featureless twin of ${nightDay}` : titleOf("twin");
     const title = (twin ? ownTwin : titleOf(name)) + (method ? `: ${method.title}` : "");
     return { layer: twin ? "twin" : name, raster: result ? (twin ? result.twin : result.night) : null, title: capital(title), twin };
   }
   /** @type {string} */
   let seenResult = "";
+  let seenKind = "";
   function refresh() {
     const name = shownLayer();
     const result = runner.results.get(name);
     const key = result ? `${name} ${result.key} ${result.head.x_px} ${result.head.y_px} ${result.head.level}` : name === "sigma" ? "errors" : "light";
-    if (key !== seenResult) {
+    const kind = result?.name ?? key;
+    // pictures that blink share one stretch: what changes between them is the comet's
+    if (key !== seenResult && !(blink.on && kind === seenKind)) {
       seenResult = key;
+      seenKind = kind;
       if (result) look.show({ name: result.name, values: result.head.values, unit: result.head.unit, plain: false }, thinned(result.night.values), result.head);
       else showPlain();
       panel.say(result?.head ?? null);

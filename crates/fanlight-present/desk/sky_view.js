@@ -110,6 +110,7 @@ export class SkyView {
     for (const pane of this.panes) {
       if (!pane.picture || pane.title.textContent === pane.picture.title) continue;
       pane.title.textContent = pane.picture.title;
+      pane.title.title = pane.picture.title;
       pane.above.setAttribute("aria-label", `Sky: ${pane.picture.title}`);
     }
     this.draw("below");
