@@ -29,7 +29,7 @@ async function ask(path, init) {
     response = await fetch(path, { credentials: "omit", referrerPolicy: "no-referrer", ...init });
   } catch (error) {
     if (isAbort(error)) throw error;
-    throw new Refused("The desk does not answer.", "Is `fanlight desk` still running in its terminal? Start it again and open the address that it prints.", 0);
+    throw new Refused("The desk does not answer.", "Is the command “fanlight desk” still running in its terminal? Start it again and open the address that it prints.", 0);
   }
   if (response.ok) return response;
   /** @type {{error?: string, hint?: string|null}} */

@@ -75,7 +75,7 @@ export class CentrePad {
     const by = Math.hypot(this.at.west, this.at.north);
     const error = this.known ? `Its error is ${arcsec(this.sigma_arcsec)} (1σ per axis).` : "Its error was not measured: one pixel is taken for 1σ.";
     this.words.textContent = this.moved()
-      ? `Moved by ${fixed(by, 1)} σ: ${figures(by * this.sigma_arcsec, 2)}″ ${this.#toward()}. ${error}`
+      ? `Moved by ${fixed(by, 1)}${by >= 2.95 ? " σ, as far as this goes" : " σ"}: ${figures(by * this.sigma_arcsec, 2)}″ ${this.#toward()}. ${error}`
       : `At the measured centre. ${error}`;
   }
 

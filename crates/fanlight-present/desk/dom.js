@@ -125,14 +125,23 @@ export function tick(label, on, changed) {
  * A labelled number.
  * @param {string} label
  * @param {{value: number, min?: number, max?: number, step?: number|"any", unit?: string}} o
- * @param {(value: number) => void} changed  called with finite numbers inside the range only
+ * @param {(value: number) => void} changed  called with finite numbers inside the range; others go to its nearer end, no number to what stood there
  */
 export function number(label, o, changed) {
   const id = newId();
   const input = h("input", { id, type: "number", min: o.min, max: o.max, step: o.step ?? "any", value: o.value, inputmode: "decimal" });
+  let before = input.value;
+  input.addEventListener("focus", () => { before = input.value; });
   input.addEventListener("change", () => {
     const value = input.valueAsNumber;
-    if (Number.isFinite(value) && value >= (o.min ?? -Infinity) && value <= (o.max ?? Infinity)) changed(value);
+    if (Number.isFinite(value)) {
+      const taken = Math.min(Math.max(value, o.min ?? -Infinity), o.max ?? Infinity);
+      if (taken !== value) input.value = String(taken);
+      changed(taken);
+      before = input.value;
+    } else {
+      input.value = before;
+    }
   });
   const words = o.unit ? `${label} (${o.unit})` : label;
   return { field: h("div", { class: "field" }, h("label", { for: id }, words), input), input };

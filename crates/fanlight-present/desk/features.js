@@ -3,7 +3,7 @@
 /** @import { Feature, NightRecord, RidgePoint } from "./types.js" */
 /** @import { SkyView, Lines } from "./sky_view.js" */
 import { drawer, fill, h, s } from "./dom.js";
-import { arcsec, capital, degrees, figures, fixed, km, known, percent, percentError, probability, turn, withError, wrapped } from "./format.js";
+import { arcsec, capital, degrees, figures, fixed, km, known, percent, percentError, plain, probability, LEAST_PROBABILITY, LEAST_WORDS, turn, withError, wrapped } from "./format.js";
 import { inks } from "./theme.js";
 
 const POINTS = 24;
@@ -36,6 +36,9 @@ function ridge(f) {
 
 /** @param {Feature} f */
 export const named = (f) => `${f.kind} at PA ${withError(f.pa_deg, f.pa_err_deg, "°")}`;
+
+/** What a challenge measured. That of the noise is the probability above: it stops at the same least value. @param {string} name @param {number} value */
+const measured = (name, value) => (name === "noise" && value < LEAST_PROBABILITY ? LEAST_WORDS : figures(value, 3));
 
 /** A line in the style of a verdict. @param {CanvasRenderingContext2D} c @param {[number, number][]} points @param {Drawn} drawn */
 export function strokeVerdict(c, points, drawn) {
@@ -94,7 +97,9 @@ export class Features {
       this.hidden = !(/** @type {HTMLInputElement} */ (e.target)).checked;
       sky.draw("above");
     } }), h("span", null, "Drawn over the sky"));
-    this.section = drawer(n ? `Features (${n})` : "Features", { open: true }, ...(n ? [this.list, show, this.evidence] : [this.#none()])).section;
+    // as many as the list of nights says, and those that did not stand
+    const stand = this.marks.filter((m) => m.feature.verdict !== "artefact").length;
+    this.section = drawer(n === 0 ? "Features" : stand === n ? `Features (${n})` : `Features (${stand}, and ${n - stand} artefact${n - stand > 1 ? "s" : ""})`, { open: true }, ...(n ? [this.list, show, this.evidence] : [this.#none()])).section;
   }
 
   /** @param {Mark} mark */
@@ -164,9 +169,10 @@ export class Features {
     if (known(f.curvature_deg_per_arcsec)) rows.push(["Curvature", `${figures(f.curvature_deg_per_arcsec, 2)}° per arcsec`]);
     fill(this.evidence, h("h3", null, `Evidence: ${named(f)}`), f.because && h("p", null, f.because),
       h("dl", { class: "values" }, ...rows.flatMap(([k, v]) => [h("dt", null, k), h("dd", null, v)])),
+      h("div", { class: "row" }, h("button", { type: "button", onclick: () => this.sky.closeTo(1.5 * f.outer_arcsec) }, "Show it larger")),
       h("h3", null, "Challenges"),
       h("ul", { class: "challenges" }, ...f.challenges.map((c) => h("li", { class: c.outcome }, h("b", null, `${capital(c.name)}: ${c.outcome.replace("_", " ")}.`),
-        known(c.statistic) ? ` ${figures(c.statistic, 3)}${known(c.threshold) ? ` against ${figures(c.threshold, 3)}` : ""}.` : "", ` ${c.explanation}`))));
+        known(c.statistic) ? ` Measured ${measured(c.name, c.statistic)}${known(c.threshold) ? `, limit ${plain(Number(c.threshold.toPrecision(3)))}` : ""}.` : "", ` ${c.explanation}`))));
   }
 
   /** @type {Lines} */
@@ -190,12 +196,12 @@ export class Features {
       const far = Math.hypot(end[0] - mx, end[1] - my) || 1;
       const why = /twin/.test(mark.feature.because ?? "") ? "explained by the twin" : "artefact";
       const words = String(mark.number) + (mark.drawn === "artefact" && !pane.picture?.twin ? `: ${why}` : "");
-      this.#label(c, words, mx, end[0] + ((end[0] - mx) / far) * 12, end[1] + ((end[1] - my) / far) * 12);
+      this.#label(c, words, mx, end[0] + ((end[0] - mx) / far) * 12, end[1] + ((end[1] - my) / far) * 12, pane.box());
     }
   };
 
-  /** @param {CanvasRenderingContext2D} c @param {string} words @param {number} middle  long words run away from it @param {number} x @param {number} y */
-  #label(c, words, middle, x, y) {
+  /** @param {CanvasRenderingContext2D} c @param {string} words @param {number} middle  long words run away from it @param {number} x @param {number} y @param {{x: number, width: number}} box  they stay in it */
+  #label(c, words, middle, x, y, box) {
     const colours = inks();
     c.font = `700 ${13 * colours.rem}px system-ui, sans-serif`;
     c.textBaseline = "middle";
@@ -203,8 +209,11 @@ export class Features {
     c.lineJoin = "round";
     c.lineWidth = 3.5;
     c.strokeStyle = colours.overDark;
-    c.strokeText(words, x, y);
+    const { width } = c.measureText(words);
+    const before = c.textAlign === "right" ? width : c.textAlign === "center" ? width / 2 : 0;
+    const place = x < box.x || x > box.x + box.width ? x : Math.max(Math.min(x, box.x + box.width - width + before - 3), box.x + before + 3);
+    c.strokeText(words, place, y);
     c.fillStyle = colours.overPale;
-    c.fillText(words, x, y);
+    c.fillText(words, place, y);
   }
 }

@@ -142,7 +142,7 @@ export class FilterRunner {
 /** The panel: which filter, its settings, and what it does. */
 export class FilterPanel {
   /**
-   * @param {{methods: Method[], nights: Night[], scale_arcsec: number, changed: () => void}} o
+   * @param {{methods: Method[], nights: Night[], before: number|null, scale_arcsec: number, changed: () => void}} o
    */
   constructor(o) {
     this.o = o;
@@ -153,7 +153,7 @@ export class FilterPanel {
     const pick = choice("Filter", [["", "None: the light itself"], ...o.methods.map((m) => /** @type {[string, string]} */ ([m.name, capital(m.title)]))], "", (name) => this.choose(name));
     this.select = pick.select;
     /** The night that ratios divide by. */
-    this.other = o.nights[0]?.id ?? null;
+    this.other = o.before;
     this.settings = h("div", { class: "settings" });
     this.about = h("div", { class: "small" });
     this.how = h("p", { class: "small muted", "aria-live": "off" });
@@ -211,6 +211,7 @@ export class FilterPanel {
     if (!method) fill(this.about);
     else {
       fill(this.about, method.what && h("p", null, method.what), h("p", null, h("b", null, "Can draw what is not there: "), method.artefacts),
+        method.needs_other_night && h("p", null, h("b", null, "The twin here: "), "this night's twin divided by the other night itself. A structure of the other night stands in it the other way round, dark where it was bright, and is not the instrument's."),
         h("p", { class: "muted" }, `${method.brightness ? `Brightness: ${method.brightness}. ` : ""}Source: ${method.source}.`));
     }
   }

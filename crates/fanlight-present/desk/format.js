@@ -55,13 +55,17 @@ function superscript(n) {
   return [...String(n)].map((c) => (c === "-" ? "⁻" : "⁰¹²³⁴⁵⁶⁷⁸⁹"[Number(c)])).join("");
 }
 
+export const LEAST_PROBABILITY = 1e-6;
+export const LEAST_WORDS = `under 10${superscript(-6)}`;
+
 /**
  * A probability: as a number, and how often that is.
  * @param {number|null|undefined} p
  */
 export function probability(p) {
   if (!known(p)) return UNMEASURED;
-  if (p < 1e-6) return `under 10${superscript(-6)}: less than one chance in a million`;
+  if (p < LEAST_PROBABILITY) return `${LEAST_WORDS}: less than one chance in a million`;
+  if (p >= 0.95) return `${p >= 0.995 ? "1" : figures(p, 2)}: nearly always`;
   const oneIn = 1 / p;
   const often = p >= 0.5 ? "more often than not" : `about one chance in ${oneIn < 10 ? fixed(oneIn, oneIn < 3 ? 1 : 0) : fixed(Number(oneIn.toPrecision(2)), 0)}`;
   return `${figures(p, 2)}: ${often}`;
@@ -93,10 +97,12 @@ export const wrapped = (v) => { const t = turn(v); return t > 180 ? t - 360 : t;
 
 const MONTHS = ["January", "February", "March", "April", "May", "June", "July", "August", "September", "October", "November", "December"];
 
-/** @param {string} utc  `24 March 2031, 21:08 UTC` */
+/** @param {string} utc  `24 March 2031, 21:08 UTC`, to the nearest minute as the program's sentences say it */
 export function date(utc) {
-  const m = /^(-?\d+)-(\d\d)-(\d\d)T(\d\d):(\d\d)/.exec(utc);
-  return m ? `${Number(m[3])} ${MONTHS[Number(m[2]) - 1]} ${m[1]}, ${m[4]}:${m[5]} UTC` : utc;
+  const m = /^(\d{4})-(\d\d)-(\d\d)T(\d\d):(\d\d)(?::(\d\d(?:\.\d+)?))?/.exec(utc);
+  if (!m) return utc;
+  const minute = new Date(Date.UTC(Number(m[1]), Number(m[2]) - 1, Number(m[3]), Number(m[4]), Number(m[5]) + (Number(m[6] ?? 0) >= 30 ? 1 : 0)));
+  return `${minute.getUTCDate()} ${MONTHS[minute.getUTCMonth()]} ${minute.getUTCFullYear()}, ${two(minute.getUTCHours())}:${two(minute.getUTCMinutes())} UTC`;
 }
 
 /** @param {string} utc  `24 Mar 2031` */

@@ -128,7 +128,11 @@ async function render() {
   const root = h("div", { class: `view ${view}-view` }, h("p", { class: "muted loading" }, "Loading…"));
   fill(main, root);
   try {
-    const module = await VIEWS[view].load();
+    const module = await VIEWS[view].load().catch(async (/** @type {unknown} */ error) => {
+      // a desk that is gone says so in words of its own
+      await api.campaign();
+      throw error;
+    });
     if (mine !== turnNumber) return;
     const ended = await module.show(root, { campaign, night, announce, fail, go, singleKeys, reload });
     if (typeof ended !== "function") return;

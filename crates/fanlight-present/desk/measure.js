@@ -4,7 +4,7 @@
 /** @import { SkyView, Lines } from "./sky_view.js" */
 import * as api from "./api.js";
 import { drawer, fill, h, number, tick } from "./dom.js";
-import { arcsec, date, degrees, fixed, known, percentError, probability, turn, wrapped } from "./format.js";
+import { arcsec, capital, date, degrees, fixed, known, percentError, probability, turn, wrapped } from "./format.js";
 import { apply, inverse } from "./pose.js";
 import { inks, memory } from "./theme.js";
 
@@ -12,6 +12,8 @@ const NAME = "fanlight-desk-observer";
 const STEP_DEG = 2;
 /** Least distance between handles. */
 const APART_PX = 27;
+/** A sector that reaches less far on the screen is brought closer. */
+const LEAST_SECTOR_PX = 4 * APART_PX;
 /** The dial of the position angle stays so far inside the picture. */
 const EDGE_PX = 16;
 
@@ -33,7 +35,7 @@ export class Measure {
     const { view } = grid;
     const area = record.morphology.search;
     this.least = 2 * grid.arcsec_per_px;
-    this.most = Math.hypot(view.width_px, view.height_px) * grid.arcsec_per_px;
+    this.most = Math.floor(10 * Math.hypot(view.width_px, view.height_px) * grid.arcsec_per_px) / 10;
     const outer = area ? Math.min(area.outer_arcsec, 0.6 * area.outer_arcsec + area.inner_arcsec) : 0.15 * this.most;
     /** @type {Sector} */
     this.sector = { pa_deg: Math.round(view.sunward_pa_deg ?? 0), width_deg: 30, inner_arcsec: Number(Math.max(area ? 2 * area.inner_arcsec : 0, 2 * this.least).toFixed(1)), outer_arcsec: Number(outer.toFixed(1)) };
@@ -43,10 +45,7 @@ export class Measure {
     this.past = [];
     /** @type {number[]} */
     this.future = [];
-    this.queue = api.latest((/** @type {Sector} */ sector, signal) => api.sector(o.night, sector, signal), (result) => this.#result(result), (error) => {
-      fill(this.result);
-      o.failed(error);
-    });
+    this.queue = api.latest((/** @type {Sector} */ sector, signal) => api.sector(o.night, sector, signal), (result) => this.#result(result), (error) => this.#refused(error));
     this.timer = 0;
     this.result = h("div", { class: "result", "aria-live": "polite" });
     sky.lines.push(this.#lines);
@@ -71,17 +70,18 @@ export class Measure {
   }
 
   #build() {
-    const field = (/** @type {Part} */ part, /** @type {string} */ label, /** @type {string} */ unit, /** @type {number} */ min, /** @type {number} */ max) =>
+    const field = (/** @type {Part} */ part, /** @type {string} */ label, /** @type {string} */ unit, /** @type {[number, number]|[]} */ [min, max] = []) =>
       number(label, { value: this.#value(part), min, max, unit }, (v) => this.#set(part, v));
-    this.inputs = { pa: field("pa", "PA", "°", 0, 360), width: field("width", "Width", "°", 1, 180), inner: field("inner", "Inner", "″", 0, this.most), outer: field("outer", "Outer", "″", 0, this.most) };
+    this.inputs = { pa: field("pa", "PA", "°"), width: field("width", "Width", "°", [2, 180]), inner: field("inner", "Inner", "″", [0, this.most]), outer: field("outer", "Outer", "″", [0, this.most]) };
     const kept = memory.read(NAME);
-    const person = h("input", { type: "text", id: "measured-by", autocomplete: "name", value: kept ?? this.o.observers[0] ?? "", maxlength: 80 });
+    const person = h("input", { type: "text", id: "measured-by", autocomplete: "name", value: kept ?? "", list: "measured-by-names", maxlength: 80 });
+    const names = h("datalist", { id: "measured-by-names" }, ...this.o.observers.map((name) => h("option", { value: name })));
     const note = h("input", { type: "text", id: "measured-note", maxlength: 300 });
     const remember = tick("Keep my name in this browser", kept !== null, (on) => memory.write(NAME, on ? person.value : null));
     person.addEventListener("change", () => { if (remember.input.checked) memory.write(NAME, person.value); });
     this.saveButton = h("button", { type: "submit", class: "main" }, "Save as my measurement");
-    const form = h("form", { onsubmit: (/** @type {Event} */ e) => { e.preventDefault(); this.#save(person.value.trim(), note.value.trim()); note.value = ""; } },
-      h("div", { class: "row" }, h("div", { class: "field" }, h("label", { for: "measured-by" }, "Measured by"), person), h("div", { class: "field stretchy" }, h("label", { for: "measured-note" }, "Note"), note)), remember.field, this.saveButton);
+    const form = h("form", { onsubmit: (/** @type {Event} */ e) => { e.preventDefault(); this.#save(person.value.trim(), note); } },
+      h("div", { class: "row" }, h("div", { class: "field" }, h("label", { for: "measured-by" }, "Measured by"), person, names), h("div", { class: "field stretchy" }, h("label", { for: "measured-note" }, "Note"), note)), remember.field, this.saveButton);
     this.undoButton = h("button", { type: "button", onclick: () => this.undo() }, "Undo");
     this.redoButton = h("button", { type: "button", onclick: () => this.redo() }, "Redo");
     this.list = h("ul", { class: "measurements" });
@@ -106,6 +106,9 @@ export class Measure {
     if (this.tools) this.tools.hidden = !on;
     for (const [, handle] of this.handles) handle.hidden = !on;
     this.sky.draw("above");
+    // on the whole stack the handles would cover the sector
+    const { pose } = this.sky;
+    if (on && this.sky.isWhole && pose && this.sector.outer_arcsec < LEAST_SECTOR_PX * pose.scale) this.sky.closeTo(1.5 * this.sector.outer_arcsec);
     if (on) this.#ask();
     else this.queue.stop();
   }
@@ -138,9 +141,23 @@ export class Measure {
     this.timer = setTimeout(() => this.queue.ask(this.sector), 180);
   }
 
+  /** A sector that is refused says so where its values would stand. @param {unknown} error */
+  #refused(error) {
+    if (!(error instanceof api.Refused) || error.status === 0) {
+      fill(this.result);
+      this.o.failed(error);
+      return;
+    }
+    this.result.classList.remove("stale");
+    const said = [error.message, error.hint].filter((words) => words !== null).map((words) => capital(words.trim()).replace(/[^.!?]$/, "$&."));
+    fill(this.result, h("p", null, h("b", null, "Not measured. "), said.join(" ")));
+  }
+
   /** @param {SectorResult} r */
   #result(r) {
     this.result.classList.remove("stale");
+    const s = this.sector;
+    const cut = r.inner_arcsec - s.inner_arcsec > 0.05 || s.outer_arcsec - r.outer_arcsec > 0.05;
     const rows = /** @type {[string, string][]} */ ([
       ["Contrast", percentError(r.contrast, r.contrast_err)],
       ["Same sector of the twin", known(r.twin_contrast) ? percentError(r.twin_contrast, r.contrast_err) : "not measured"],
@@ -148,12 +165,14 @@ export class Measure {
       ["False alarm, chosen by eye", probability(r.probability_by_eye)],
       ["Had this place been named before looking", probability(r.probability_alone)],
     ]);
-    fill(this.result, h("dl", { class: "values" }, ...rows.flatMap(([k, v]) => [h("dt", null, k), h("dd", null, v)])),
+    fill(this.result, cut && h("p", null, `Measured from ${arcsec(r.inner_arcsec)} to ${arcsec(r.outer_arcsec)}: the rest of the sector lies outside the part of the coma that can be measured.`),
+      h("dl", { class: "values" }, ...rows.flatMap(([k, v]) => [h("dt", null, k), h("dd", null, v)])),
       h("p", { class: "small" }, r.explanation ?? "A place chosen by eye says less than one that a search found: the eye looked at many places first, and they are not counted."));
   }
 
-  /** @param {string} person @param {string} note */
-  async #save(person, note) {
+  /** @param {string} person @param {HTMLInputElement} noteField */
+  async #save(person, noteField) {
+    const note = noteField.value.trim();
     if (!person) {
       this.o.announce("A measurement needs the name of who made it.");
       document.getElementById("measured-by")?.focus();
@@ -164,6 +183,7 @@ export class Measure {
       this.rows.push(row);
       this.past.push({ id: row.id, undone: false });
       this.future = [];
+      noteField.value = "";
       this.#showRows();
       this.o.announce(`Saved: a sector at PA ${degrees(row.pa_deg)} by ${row.person}.`);
     } catch (error) {

@@ -27,6 +27,15 @@ const SAMPLE = 20000;
 
 /** @typedef {"beside"|"held"|"off"} TwinMode */
 
+/**
+ * The last night before this one, or the first after it.
+ * @param {{mid_utc: string}} night @param {{id: number, mid_utc: string}[]} others
+ */
+function nightBefore(night, others) {
+  const inTime = [...others].sort((a, b) => a.mid_utc.localeCompare(b.mid_utc));
+  return (inTime.findLast((n) => n.mid_utc < night.mid_utc) ?? inTime[0])?.id ?? null;
+}
+
 /** Every so many values, so that few enough are left. @param {Float32Array} values */
 function thinned(values) {
   const step = Math.max(1, Math.floor(values.length / SAMPLE)) | 1;
@@ -83,15 +92,20 @@ export async function show(root, context) {
     sunRight: view.sunward_pa_deg === null ? null : (on) => { sky.setTurned(on ? 270 - /** @type {number} */ (view.sunward_pa_deg) : 0); caption(); },
   });
   const centre = new CentrePad(grid, () => { runner.changed(); unrolled.refresh(); sky.draw("above"); });
-  const panel = new FilterPanel({ methods: methods.filter((m) => !m.needs_other_night || context.campaign.nights.length > 1), nights: context.campaign.nights.filter((n) => n.has_stack && n.id !== night.id), scale_arcsec: view.scale_arcsec, changed: () => { runner.changed(); refresh(); unrolled.refresh(); } });
+  const dividers = context.campaign.nights.filter((n) => n.has_stack && n.id !== night.id);
+  const panel = new FilterPanel({ methods: methods.filter((m) => !m.needs_other_night || context.campaign.nights.length > 1), nights: dividers, before: nightBefore(night, dividers), scale_arcsec: view.scale_arcsec, changed: () => { runner.changed(); refresh(); unrolled.refresh(); } });
   const blink = new Blink(view.layers.filter((l) => l.name !== "sigma"), { changed: () => { runner.refresh(); refresh(); }, announce: context.announce });
   const runner = new FilterRunner(view, sky, {
     filter: () => panel.filter, centre: () => centre.step(), layers: () => (blink.on ? blink.chosen : [layer]), twin: () => twinMode !== "off",
     arrived: () => { refresh(); readout.refresh(); }, failed, busy: (on) => { stage.setAttribute("aria-busy", String(on)); working.hidden = !on; },
   });
   const readout = new Readout(sky, tiles, (x, y) => {
-    const result = runner.results.get(shownLayer());
-    if (!result) return null;
+    const name = shownLayer();
+    const result = runner.results.get(name);
+    if (!result) {
+      const there = name === "night" ? null : tiles.value(name, x, y);
+      return there && Number.isFinite(there.value) ? `${titleOf(name)}: ${figures(there.value / grid.area_arcsec2, 3)} e⁻/s/arcsec²` : null;
+    }
     const say = (/** @type {import("./raster.js").Raster|null} */ r, /** @type {string} */ who) => { const v = r?.value(x, y); return v === null || v === undefined ? null : `${who} ${figures(v, 3)}`; };
     return `${[say(result.night, "night"), say(result.twin, "twin")].filter(Boolean).join(", ")} ${result.head.unit}`;
   });
@@ -112,21 +126,27 @@ export async function show(root, context) {
   // --- what the panes show
   const shownLayer = () => blink.layer() ?? layer;
   const titleOf = (/** @type {string} */ name) => view.layers.find((l) => l.name === name)?.title ?? name;
+  const nightDay = day(night.mid_utc);
   /** @param {string} name @param {boolean} twin @returns {Picture} */
   function picture(name, twin) {
     const result = runner.results.get(name);
     const method = result && methods.find((m) => m.name === result.name);
-    const title = (twin ? titleOf("twin") : titleOf(name)) + (method ? `: ${method.title}` : "");
+    const ownTwin = shownLayer().startsWith("night-") ? `featureless twin of ${nightDay}` : titleOf("twin");
+    const title = (twin ? ownTwin : titleOf(name)) + (method ? `: ${method.title}` : "");
     return { layer: twin ? "twin" : name, raster: result ? (twin ? result.twin : result.night) : null, title: capital(title), twin };
   }
   /** @type {string} */
   let seenResult = "";
+  let seenKind = "";
   function refresh() {
     const name = shownLayer();
     const result = runner.results.get(name);
     const key = result ? `${name} ${result.key} ${result.head.x_px} ${result.head.y_px} ${result.head.level}` : name === "sigma" ? "errors" : "light";
-    if (key !== seenResult) {
+    const kind = result?.name ?? key;
+    // pictures that blink share one stretch: what changes between them is the comet's
+    if (key !== seenResult && !(blink.on && kind === seenKind)) {
       seenResult = key;
+      seenKind = kind;
       if (result) look.show({ name: result.name, values: result.head.values, unit: result.head.unit, plain: false }, thinned(result.night.values), result.head);
       else showPlain();
       panel.say(result?.head ?? null);
@@ -177,7 +197,7 @@ export async function show(root, context) {
     refresh();
     unrolled.refresh();
   });
-  const twin = choice("Twin", [["beside", "beside the night"], ["held", "in its place, on call"], ["off", "not shown"]], twinMode, (mode) => {
+  const twin = choice("Twin", [["beside", "beside the night"], ["held", "in its place: button or T"], ["off", "not shown"]], twinMode, (mode) => {
     twinMode = /** @type {TwinMode} */ (mode);
     swap(false);
     runner.refresh();
@@ -189,9 +209,14 @@ export async function show(root, context) {
     swapButton.hidden = twinMode !== "held";
     refresh();
   }
+  function comet() {
+    const search = record.morphology.search;
+    if (sky.isWhole && search) sky.closeTo(search.outer_arcsec);
+    else if (sky.pose) sky.setPose({ ...sky.pose, east: 0, north: 0 });
+  }
   const toolbar = h("div", { class: "toolbar", role: "group", "aria-label": "Sky" },
     h("div", { class: "group" }, button("−", "Smaller (key −)", () => sky.zoom(Math.SQRT1_2)), button("+", "Larger (key +)", () => sky.zoom(Math.SQRT2)), button("Whole", "Whole stack (key 0)", () => sky.fit()),
-      button("Comet", "Comet into the middle", () => { if (sky.pose) sky.setPose({ ...sky.pose, east: 0, north: 0 }); }), button("1:1", "1:1, one pixel of the stack for each of the screen", () => { if (sky.pose) sky.setPose({ ...sky.pose, scale: grid.arcsec_per_px * sky.panes[0].ratio }); })),
+      button("Comet", "Comet into the middle; from the whole stack, as close as the part that was searched for features", comet), button("1:1", "1:1, one pixel of the stack for each of the screen", () => { if (sky.pose) sky.setPose({ ...sky.pose, scale: grid.arcsec_per_px * sky.panes[0].ratio }); })),
     h("div", { class: "group" }, layers.field, hasTwin ? twin.field : h("p", { class: "small" }, "This night has no twin: structure was not analysed."), hasTwin && swapButton, working));
   const captionText = h("p", { class: "caption" });
   function caption() {
@@ -199,7 +224,8 @@ export async function show(root, context) {
     const facts = [date(night?.mid_utc ?? ""), night?.exposure_s ? `${duration(night.exposure_s)} in ${night.n_frames ?? record.stack.n_frames} frames` : null, night?.band ? `band ${night.band}` : null, night?.telescope, night?.site].filter(Boolean).join(" · ");
     const turned = sky.turned_deg ? "Turned so that the Sun is to the right." : "North up, east left.";
     const how = method ? ` ${method.head.how}` : "";
-    fill(captionText, h("b", null, facts), ` ${turned} Stretch: ${stretchWords(look.stretch, look.map, look.kind.unit)}${hasTwin && twinMode !== "off" ? ", the same for night and twin" : ""}.${isophotes.on ? ` Isophotes in ${isophotes.unit()}, smoothed to the seeing.` : ""} Hatched: no light measured.${features.marks.some((m) => m.drawn) ? " Lines: solid where supported, dashed where provisional, crosses where an artefact." : ""}${how}`);
+    const other = layer.startsWith("night-") ? `${capital(titleOf(layer))}, laid on the grid of ` : "";
+    fill(captionText, other, h("b", null, facts), ` ${turned} Stretch: ${stretchWords(look.stretch, look.map, look.kind.unit)}${hasTwin && twinMode !== "off" ? ", the same for night and twin" : ""}.${isophotes.on ? ` Isophotes in ${isophotes.unit()}, smoothed to the seeing.` : ""} Hatched: no light measured.${features.marks.some((m) => m.drawn) ? " Lines: solid where supported, dashed where provisional, crosses where an artefact." : ""}${how}`);
   }
   const stage = h("section", { class: "stage", "aria-label": "Sky" }, toolbar, sky.root,
     h("p", { id: "sky-keys", class: "hidden" }, "Arrow keys move the sky, plus and minus change its size, zero shows the whole. Shift with arrow keys moves the cross, with Alt by one pixel; C puts it on the comet; Enter chooses a feature there."),

@@ -6,13 +6,13 @@ import { fill, h } from "./dom.js";
 import { arcsec, declination, degrees, figures, fixed, km, known, rightAscension } from "./format.js";
 
 export class Readout {
-  /** @param {SkyView} sky @param {Tiles} tiles @param {(x: number, y: number) => string|null} filtered  words of the filtered picture there */
+  /** @param {SkyView} sky @param {Tiles} tiles @param {(x: number, y: number) => string|null} filtered  words of the picture there, where that is not the night itself */
   constructor(sky, tiles, filtered) {
     this.sky = sky;
     this.tiles = tiles;
     this.filtered = filtered;
     this.cells = {
-      place: this.#cell("RA, Dec"), rho: this.#cell("ρ"), pa: this.#cell("PA"), light: this.#cell("Surface brightness"), noise: this.#cell("S/N per pixel"), filter: this.#cell("Filtered"),
+      place: this.#cell("RA, Dec"), rho: this.#cell("ρ"), pa: this.#cell("PA"), light: this.#cell("Surface brightness"), noise: this.#cell("S/N per pixel"), filter: this.#cell("In the picture"),
     };
     this.root = h("dl", { class: "readout", "aria-label": "Values under the cursor" }, ...Object.values(this.cells).map((c) => c.row));
     this.cells.filter.row.hidden = true;

@@ -110,6 +110,7 @@ export class SkyView {
     for (const pane of this.panes) {
       if (!pane.picture || pane.title.textContent === pane.picture.title) continue;
       pane.title.textContent = pane.picture.title;
+      pane.title.title = pane.picture.title;
       pane.above.setAttribute("aria-label", `Sky: ${pane.picture.title}`);
     }
     this.draw("below");
@@ -154,6 +155,12 @@ export class SkyView {
     this.isWhole = true;
     this.moved.set(this.pose);
     this.draw("below");
+  }
+
+  /** Shows the comet in the middle, with so much around it. @param {number} radius_arcsec */
+  closeTo(radius_arcsec) {
+    const { width, height } = this.panes[0].box();
+    if (this.pose) this.setPose({ ...this.pose, east: 0, north: 0, scale: (2.1 * radius_arcsec) / Math.min(width, height) });
   }
 
   /** @param {number} factor  above 1: closer @param {{x: number, y: number}} [about]  place in the pane, CSS pixels */

@@ -167,6 +167,8 @@
  * @typedef {{pa_deg: number, width_deg: number, inner_arcsec: number, outer_arcsec: number}} Sector
  *
  * @typedef {object} SectorResult
+ * @property {number} inner_arcsec  where measuring began, which may be inside what was asked for
+ * @property {number} outer_arcsec
  * @property {number|null} contrast
  * @property {number|null} contrast_err
  * @property {number|null} [significance]
