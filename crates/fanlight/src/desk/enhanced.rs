@@ -25,9 +25,8 @@ const MOST_PX: usize = 8_400_000;
 const MOST_BESIDE_PX: usize = 4_200_000;
 /// Narrower than this a ring or a Gaussian is not: half a pixel of the level.
 const LEAST_PX: f64 = 0.5;
-/// A Gaussian ends here, its second derivative there.
-const REACH_SIGMA: f64 = 4.0;
-const LAPLACIAN_REACH_SIGMA: f64 = 6.0;
+/// A Gaussian ends here, with the way down to a thinned image and up again; its second derivative too.
+const REACH_SIGMA: f64 = 6.0;
 /// Wide Gaussians go over a thinned image: what is taken begins at a whole number of its steps, as the image does.
 const THINNED_PX: usize = 32;
 
@@ -195,7 +194,7 @@ fn needed(wish: &Wish, method: Method, cut: PixelBox, level: usize, image: &Imag
             };
             with_nucleus(margin((REACH_SIGMA * law.at(farthest)).min(image.width.max(image.height) as f64)))
         }
-        Method::Laplacian => margin(LAPLACIAN_REACH_SIGMA * one(wish.settings.scale, 3.0)),
+        Method::Laplacian => margin(REACH_SIGMA * one(wish.settings.scale, 3.0)),
         Method::UnsharpRatio => margin(REACH_SIGMA * one(wish.settings.scale, 5.0)),
         Method::MultiScale => margin(REACH_SIGMA * px(&wish.settings.scales)),
     }

@@ -338,11 +338,11 @@ impl Settings {
             Method::MultiScale => {
                 settings.scales = all(&self.scales, &BandConfig::default().scales_px, "--scales")?;
             }
-            Method::PowerLawDivision => {
+            Method::PowerLawDivision | Method::TemporalRatio => {
                 let (inner, outer) = grid.usual_annulus_px();
                 settings.annulus = all(&self.annulus, &[inner, outer], "--annulus")?;
             }
-            Method::InverseRadius | Method::TemporalRatio => {}
+            Method::InverseRadius => {}
         }
         Ok(settings)
     }
