@@ -62,7 +62,7 @@ pub fn read_in(folder: &Path, parts: &[&str]) -> Result<(&'static str, Vec<u8>),
         Some("json") => "application/json",
         _ => return Err(missing()),
     };
-    if !parts.iter().all(|part| is_plain(&part)) {
+    if !parts.iter().all(is_plain) {
         return Err(missing());
     }
     let folder = folder.canonicalize().map_err(|_| missing())?;
