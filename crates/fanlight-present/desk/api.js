@@ -101,7 +101,11 @@ export const undoMeasurement = (id) => remove(`api/measurements/${id}`);
 /** @param {number} id */
 export const redoMeasurement = (id) => post(`api/measurements/${id}/restore`, {});
 /** @param {number} id @param {Sector} sector @param {AbortSignal} signal @returns {Promise<SectorResult>} */
-export const sector = (id, sector, signal) => post(`api/nights/${id}/sector`, sector, signal);
+export async function sector(id, sector, signal) {
+  const { measured, refused_because: refused, hint } = await post(`api/nights/${id}/sector`, sector, signal);
+  if (!measured) throw new Refused(refused, hint, 200);
+  return measured;
+}
 
 /**
  * Raw values of one tile.

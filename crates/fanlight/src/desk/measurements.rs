@@ -3,13 +3,14 @@
 use super::answer::{Asked, At, BodyRefusals, Refusal, Refusals};
 use super::own_sector::{Measured, OwnSectors, Sector};
 use super::state::{Desk, DeskNight};
+use crate::Failure;
 use crate::ledger::entry;
 use axum::Json;
 use axum::extract::State;
 use axum::http::StatusCode;
 use fanlight_io::ledger::{MeasurementRow, NewMeasurement};
 use fanlight_io::{Ledger, LedgerError};
-use serde::Deserialize;
+use serde::{Deserialize, Serialize};
 use std::sync::{Arc, Mutex};
 use std::time::SystemTime;
 use utoipa::ToSchema;
@@ -66,6 +67,17 @@ pub struct KeepRequest {
     outer_arcsec: f64,
 }
 
+/// A sector measured, or why it cannot be: an answer as good as the other.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct SectorAnswer {
+    /// What it has.
+    measured: Option<Measured>,
+    /// Why it cannot be measured.
+    refused_because: Option<String>,
+    /// What to do about that.
+    hint: Option<String>,
+}
+
 impl Desk {
     /// The night's model, made where it has not been, which takes some seconds.
     fn sectors(&self, night: &DeskNight) -> Result<Arc<OwnSectors>, Refusal> {
@@ -100,25 +112,32 @@ fn refused(error: LedgerError) -> Refusal {
     }
 }
 
-async fn measured(desk: &Arc<Desk>, night: Arc<DeskNight>, asked: SectorRequest) -> Result<Measured, Refusal> {
+async fn measured(
+    desk: &Arc<Desk>,
+    night: Arc<DeskNight>,
+    asked: SectorRequest,
+) -> Result<Result<Measured, Failure>, Refusal> {
     // a second request waits for the model here, and lets pictures be computed meanwhile
     let _alone = desk.models.alone.lock().await;
     let SectorRequest { pa_deg, width_deg, inner_arcsec, outer_arcsec } = asked;
     let sector = Sector { pa_deg, width_deg, inner_arcsec, outer_arcsec };
     let worker = Arc::clone(desk);
-    desk.compute(move || Ok(worker.sectors(&night)?.measure(&sector)?)).await
+    desk.compute(move || Ok(worker.sectors(&night)?.measure(&sector))).await
 }
 
 /// Measures a sector that was chosen by eye. The first of a night takes some seconds.
 #[utoipa::path(post, path = "/api/nights/{id}/sector", tag = "measurements", params(("id" = i64, Path)), request_body = SectorRequest,
-    responses((status = 200, body = Measured), BodyRefusals))]
+    responses((status = 200, body = SectorAnswer), BodyRefusals))]
 pub async fn sector(
     State(desk): State<Arc<Desk>>,
     At(id): At<i64>,
     Asked(asked): Asked<SectorRequest>,
-) -> Result<Json<Measured>, Refusal> {
+) -> Result<Json<SectorAnswer>, Refusal> {
     let night = desk.night(id)?;
-    measured(&desk, night, asked).await.map(Json)
+    Ok(Json(match measured(&desk, night, asked).await? {
+        Ok(measured) => SectorAnswer { measured: Some(measured), refused_because: None, hint: None },
+        Err(why) => SectorAnswer { measured: None, refused_because: Some(why.message), hint: why.hint },
+    }))
 }
 
 /// What persons have measured of a night, in the order that they did, what was undone too.
@@ -149,7 +168,7 @@ pub async fn keep(
     }
     let KeepRequest { pa_deg, width_deg, inner_arcsec, outer_arcsec, .. } = asked;
     let sector = SectorRequest { pa_deg, width_deg, inner_arcsec, outer_arcsec };
-    let found = measured(&desk, Arc::clone(&night), sector).await?;
+    let found = measured(&desk, Arc::clone(&night), sector).await??;
     let worker = Arc::clone(&desk);
     desk.ask(move || {
         let measured_on = night.sha256.clone();

@@ -227,8 +227,12 @@ pub fn settings(method: Method, sent: &Sent) -> Result<Settings, Refusal> {
         (_, Some(Value::Choice(c))) if c == "median" => Some(Average::Median),
         _ => return Err(Refusal::call("average: must be \"mean\" or \"median\"")),
     };
-    let annulus = match (length("annulus_inner")?, length("annulus_outer")?) {
-        (Some(inner), Some(outer)) => vec![inner, outer],
+    let annulus = match (number("annulus_inner")?, number("annulus_outer")?) {
+        // two sliders: whichever stands farther out is the outer one
+        (Some(a), Some(b)) => {
+            let (inner, outer) = if a <= b { (a, b) } else { (b, a) };
+            vec![Length::px(inner), Length::px(if outer > inner { outer } else { inner + 1.0 })]
+        }
         _ => Vec::new(),
     };
     let scales = match number("first_scale")? {
