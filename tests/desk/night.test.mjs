@@ -70,6 +70,19 @@ test("every filter shows night and twin and says what it draws of its own", asyn
   }
 });
 
+test("beside a ratio of two nights stands that of their twins, without the jet of either", async () => {
+  const request = { method: "temporal-ratio", settings: {}, centre_dx_px: 0, centre_dy_px: 0, layer: "night", against: 1, inner_arcsec: 8, outer_arcsec: 25, n_pa: 36, n_rho: 8, log_rho: false, with_twin: true };
+  const answer = await fetch(`${desk.address}api/nights/3/unrolled`, { method: "POST", headers: { "content-type": "application/json" }, body: JSON.stringify(request) });
+  const bytes = await answer.arrayBuffer();
+  const start = Math.ceil((4 + new DataView(bytes).getUint32(0, true)) / 4) * 4;
+  const mean = (values, column) => [...Array(8).keys()].reduce((sum, row) => sum + values[36 * row + column], 0) / 8;
+  const [night, twin] = [new Float32Array(bytes, start, 288), new Float32Array(bytes, start + 4 * 288, 288)];
+  const spread = (values) => Math.max(...[...Array(36).keys()].map((column) => Math.abs(mean(values, column) - 1)));
+  // the first night has no jet, so the ratio has the third's; what the twins show is how unlike the nights' star images are
+  assert.ok(spread(night) > 0.06, `${spread(night)}`);
+  assert.ok(spread(twin) < 0.03, `${spread(twin)}`);
+});
+
 test("a slider asks for new pixels", async () => {
   await filterChoice().selectOption("rotational-gradient");
   const slider = page.locator("section.tools input[type=range]").first();
@@ -110,11 +123,13 @@ test("a sector is measured by hand, kept under a name, undone and brought back",
 
 test("blinking stops by the same key", async () => {
   await page.focus(".lines");
+  const other = (was) => page.waitForFunction((title) => document.querySelector(".pane:not([hidden]) .pane-title")?.textContent !== title, was);
   const before = (await titles())[0];
   await page.keyboard.press("b");
-  await page.waitForFunction((was) => document.querySelector(".pane:not([hidden]) .pane-title")?.textContent !== was, before);
-  await page.waitForFunction((was) => document.querySelector(".pane:not([hidden]) .pane-title")?.textContent === was, before);
+  await other(before);
+  await other((await titles())[0]);
   await page.keyboard.press("b");
+  await page.waitForFunction((title) => document.querySelector(".pane:not([hidden]) .pane-title")?.textContent === title, before);
   const rests = (await titles())[0];
   await page.waitForTimeout(1500);
   assert.equal((await titles())[0], rests);

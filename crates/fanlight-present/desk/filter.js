@@ -211,7 +211,7 @@ export class FilterPanel {
     if (!method) fill(this.about);
     else {
       fill(this.about, method.what && h("p", null, method.what), h("p", null, h("b", null, "Can draw what is not there: "), method.artefacts),
-        method.needs_other_night && h("p", null, h("b", null, "The twin here: "), "this night's twin divided by the other night itself. A structure of the other night stands in it the other way round, dark where it was bright, and is not the instrument's."),
+        method.needs_other_night && h("p", null, h("b", null, "The twin here: "), "this night's twin divided by the other night's twin: two comae with nothing in them, imaged as the two nights were."),
         h("p", { class: "muted" }, `${method.brightness ? `Brightness: ${method.brightness}. ` : ""}Source: ${method.source}.`));
     }
   }

@@ -40,6 +40,8 @@ pub struct Wish<'a> {
     pub twin: Option<&'a Pyramid>,
     /// Another night's image on this grid, for a ratio.
     pub other: Option<&'a Pyramid>,
+    /// That night's twin: a coma with nothing in it gives a ratio with nothing in it only against another such.
+    pub other_twin: Option<&'a Pyramid>,
     /// The enhancement; none shows brightness as it is.
     pub method: Option<Method>,
     /// Its settings.
@@ -235,12 +237,20 @@ fn compute(wish: &Wish, level: usize, cut: PixelBox, taken: PixelBox) -> Result<
         (Method::TemporalRatio, Some(other)) => Some(part(other, taken)?),
         _ => None,
     };
+    let other_twin = match (method, wish.other_twin) {
+        (Method::TemporalRatio, Some(twin)) => Some(part(twin, taken)?),
+        // without the other night's twin the twin of the ratio is not to be had
+        (Method::TemporalRatio, None) => {
+            twin = None;
+            None
+        }
+        _ => None,
+    };
     let middle = on_level(wish.centre, level);
     let centre = PixelXy { x_px: middle.x_px - taken.x0 as f64, y_px: middle.y_px - taken.y0 as f64 };
-    let enhancement = |image: &Image| enhancement_of(wish, method, level, (image, centre), other.as_ref());
     let clear = Mask::clear(image.width, image.height);
-    let of = |image: &Image| -> Result<(Image, String, String), Refusal> {
-        let (enhancement, words) = enhancement(image)?;
+    let of = |image: &Image, other: Option<&Image>| -> Result<(Image, String, String), Refusal> {
+        let (enhancement, words) = enhancement_of(wish, method, level, (image, centre), other)?;
         let mut out = enhance::apply(&enhancement, image, &clear, centre).map_err(Failure::data)?;
         if method == Method::InverseRadius {
             // times full-size pixels on every level
@@ -252,8 +262,8 @@ fn compute(wish: &Wish, level: usize, cut: PixelBox, taken: PixelBox) -> Result<
         Ok((if inner.width() == out.width && inner.height() == out.height { out } else { out.crop(inner) }, words, how))
     };
     let (night, twin) = match image.data.len() > MOST_BESIDE_PX {
-        true => (of(&image), twin.as_ref().map(of)),
-        false => rayon::join(|| of(&image), || twin.as_ref().map(of)),
+        true => (of(&image, other.as_ref()), twin.as_ref().map(|t| of(t, other_twin.as_ref()))),
+        false => rayon::join(|| of(&image, other.as_ref()), || twin.as_ref().map(|t| of(t, other_twin.as_ref()))),
     };
     let (image, words, how) = night?;
     // one whose own pixels do not allow it stands empty; the night is shown all the same

@@ -27,21 +27,23 @@ pub enum Layer {
     Half(u8),
     /// Another night's stack, laid on this grid: comet on comet, as many km, north on north.
     OtherNight(i64),
+    /// Another night's featureless twin, laid likewise.
+    OtherTwin(i64),
 }
 
 impl FromStr for Layer {
     type Err = Refusal;
 
     fn from_str(name: &str) -> Result<Self, Refusal> {
-        let other = name.strip_prefix("night-").and_then(|id| id.parse().ok());
-        match (name, other) {
+        let of = |prefix: &str| name.strip_prefix(prefix).and_then(|id| id.parse().ok());
+        match (name, of("night-").map(Self::OtherNight).or(of("twin-of-").map(Self::OtherTwin))) {
             ("night", _) => Ok(Self::Night),
             ("twin", _) => Ok(Self::Twin),
             ("twin-smooth", _) => Ok(Self::SmoothTwin),
             ("sigma", _) => Ok(Self::Sigma),
             ("half-1", _) => Ok(Self::Half(1)),
             ("half-2", _) => Ok(Self::Half(2)),
-            (_, Some(id)) => Ok(Self::OtherNight(id)),
+            (_, Some(other)) => Ok(other),
             _ => Err(Refusal::missing(format!("there is no layer \"{}\"", name.escape_default()))
                 .hint("the night's view lists them")),
         }
@@ -57,6 +59,7 @@ impl fmt::Display for Layer {
             Self::Sigma => f.write_str("sigma"),
             Self::Half(n) => write!(f, "half-{n}"),
             Self::OtherNight(id) => write!(f, "night-{id}"),
+            Self::OtherTwin(id) => write!(f, "twin-of-{id}"),
         }
     }
 }
@@ -140,7 +143,9 @@ impl Layers {
     /// Drops a night's images, also where they lie on another's grid.
     pub fn forget(&self, night: i64) {
         if let Ok(mut kept) = self.kept.lock() {
-            kept.retain(|k| k.night != night && k.layer != Layer::OtherNight(night));
+            kept.retain(|k| {
+                k.night != night && !matches!(k.layer, Layer::OtherNight(id) | Layer::OtherTwin(id) if id == night)
+            });
         }
     }
 
@@ -187,11 +192,12 @@ impl Desk {
             return Ok(found);
         }
         let image = match layer {
-            Layer::OtherNight(id) => {
+            Layer::OtherNight(id) | Layer::OtherTwin(id) => {
                 // its own stack first: a grid is as large as an image that is there
                 self.layer(night, Layer::Night)?;
                 let other = self.night(id)?;
-                laid_on(night, &other, &*self.layer(&other, Layer::Night)?)?
+                let own = if matches!(layer, Layer::OtherTwin(_)) { Layer::Twin } else { Layer::Night };
+                laid_on(night, &other, &*self.layer(&other, own)?)?
             }
             _ => read(night, layer)?,
         };
@@ -205,12 +211,18 @@ impl Desk {
     /// # Errors
     /// When there is no such night.
     pub fn stamped(&self, night: &DeskNight, layer: Layer) -> Result<(Layer, String), Refusal> {
-        let Layer::OtherNight(id) = layer else { return Ok((layer, night.stamp().to_owned())) };
-        let other = self.night(id)?;
-        match other.id == night.id {
-            true => Ok((Layer::Night, night.stamp().to_owned())),
-            false => Ok((Layer::OtherNight(other.id), format!("{}-{}", night.stamp(), other.stamp()))),
-        }
+        let (other, is_twin) = match layer {
+            Layer::OtherNight(id) => (self.night(id)?, false),
+            Layer::OtherTwin(id) => (self.night(id)?, true),
+            _ => return Ok((layer, night.stamp().to_owned())),
+        };
+        let both = format!("{}-{}", night.stamp(), other.stamp());
+        Ok(match (other.id == night.id, is_twin) {
+            (true, false) => (Layer::Night, night.stamp().to_owned()),
+            (true, true) => (Layer::Twin, night.stamp().to_owned()),
+            (false, false) => (Layer::OtherNight(other.id), both),
+            (false, true) => (Layer::OtherTwin(other.id), both),
+        })
     }
 }
 
@@ -245,7 +257,7 @@ fn read(night: &DeskNight, layer: Layer) -> Result<Image, Refusal> {
         }
     };
     let mut image = match layer {
-        Layer::Night | Layer::OtherNight(_) => first(COMET)?,
+        Layer::Night | Layer::OtherNight(_) | Layer::OtherTwin(_) => first(COMET)?,
         Layer::SmoothTwin => first(TWIN)?,
         Layer::Twin => named(TWIN, NOISY_TWIN)?.ok_or_else(|| missing("featureless twin"))?,
         Layer::Sigma => {

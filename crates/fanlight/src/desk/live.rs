@@ -230,6 +230,10 @@ fn shown(
         true => desk.layer(night, Layer::Twin).ok(),
         false => None,
     };
+    let other_twin = match (method, how.against, &twin) {
+        (Some(Method::TemporalRatio), Some(id), Some(_)) => desk.layer(night, Layer::OtherTwin(id)).ok(),
+        _ => None,
+    };
     let other = match (method, how.against) {
         (Some(Method::TemporalRatio), Some(id)) => Some(desk.layer(night, Layer::OtherNight(id))?),
         (_, Some(_)) => return Err(Refusal::call("\"against\" is for a ratio of two nights alone")),
@@ -242,6 +246,7 @@ fn shown(
         image: &image,
         twin: twin.as_deref(),
         other: other.as_deref(),
+        other_twin: other_twin.as_deref(),
         method,
         settings,
         centre,

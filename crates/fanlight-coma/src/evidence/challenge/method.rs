@@ -42,12 +42,17 @@ pub(super) fn challenge(c: &Challenged, pictures: &Pictures) -> Challenge {
             disagree |= apart > LARGEST_SIGMAS * a.2.hypot(b.2) && apart > 0.5 * width_deg;
         }
     }
-    let each: Vec<String> =
-        seen.iter().map(|(n, off, s)| format!("{n} {off:+.1}° ± {s:.1}°").replace('-', "−")).collect();
+    let each: Vec<String> = seen.iter().map(|(n, off, s)| format!("{n} {}° ± {s:.1}°", signed(*off))).collect();
     let missing = found.len() - seen.len();
     let also = if missing > 0 { format!(" ({missing} of the methods shows no peak there)") } else { String::new() };
     let explanation = format!("Off the fitted ridge: {}{also}.", each.join(", "));
     Challenge::judged("method", !disagree, (largest, 0.5 * width_deg), explanation)
+}
+
+/// With its sign, a true minus, and no minus before a zero.
+fn signed(deg: f64) -> String {
+    let tenths = (10.0 * deg).round() / 10.0;
+    format!("{:+.1}", tenths + 0.0).replace('-', "−")
 }
 
 /// Mean along the ridge, relative to the mean coma, at steps across it.
@@ -114,7 +119,12 @@ fn peak(profile: &[f64], width_deg: f64) -> Option<(f64, f64)> {
 
 #[cfg(test)]
 mod tests {
-    use super::peak;
+    use super::{peak, signed};
+
+    #[test]
+    fn signs_are_true_ones() {
+        assert_eq!([-0.04, 0.04, -1.26].map(signed), ["+0.0", "+0.0", "−1.3"]);
+    }
 
     #[test]
     fn the_peak_of_a_ridge_is_found() {
