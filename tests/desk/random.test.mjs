@@ -1,4 +1,4 @@
-// Random clicking, sliding and typing, seeded: no error in the console, no panic, no lost measurement. Short here; as long as
+// Random clicking, sliding and typing, seeded: no error in the console but refusals, no panic, no lost measurement. Short here; as long as
 // `DESK_RANDOM_S` says (600 for the ten minutes of benches/records/desk.md).
 
 import assert from "node:assert/strict";
@@ -82,7 +82,10 @@ test(`${SECONDS} s of anything, seed ${SEED}`, async (t) => {
     if (!page.url().startsWith(desk.address)) await page.goto(`${desk.address}#/night/3`);
   }
   t.diagnostic(`${actions} actions, ${Math.round((await page.evaluate(() => performance.memory?.usedJSHeapSize ?? 0)) / 2 ** 20)} MiB of script`);
-  assert.deepEqual([...new Set(wrong)], []);
+  // the browser notes in its console what the desk refused because the data do not allow it; the page says it in words
+  const refusals = wrong.filter((line) => /status of 422/.test(line));
+  t.diagnostic(`${refusals.length} refusals`);
+  assert.deepEqual([...new Set(wrong)].filter((line) => !refusals.includes(line)), []);
   assert.doesNotMatch(desk.said(), /panicked/);
   const rows = await desk.json("api/nights/3/measurements");
   assert.ok(rows.some((r) => r.person === "B. Tester" && r.pa_deg === 300), "the measurement is gone");
