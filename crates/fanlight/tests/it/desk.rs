@@ -7,13 +7,11 @@ use serde_json::{Value, json};
 use std::io::{Read, Write};
 use std::net::TcpStream;
 use std::path::Path;
-use std::sync::OnceLock;
 use std::time::{Duration, Instant};
 
 /// A desk with the small night, for tests that change nothing.
-fn desk() -> &'static Desk {
-    static DESK: OnceLock<Desk> = OnceLock::new();
-    DESK.get_or_init(|| Desk::open(&happy().folder, &["campaign.toml", "out"]))
+fn desk() -> Desk {
+    Desk::open(&happy().folder, &["campaign.toml", "out"])
 }
 
 fn night_id(desk: &Desk) -> i64 {
@@ -39,7 +37,7 @@ fn same(a: &[f32], b: &[f32], tolerance: f32) -> bool {
 
 #[test]
 fn who_does_not_know_the_token_or_comes_from_another_page_gets_nothing() {
-    let desk = desk();
+    let desk = &desk();
     let host = ("host", desk.host.as_str());
     let campaign = format!("{}api/campaign", desk.root);
     desk.ask_raw("GET", "/api/campaign", &[host], b"").expect(404);
@@ -55,7 +53,7 @@ fn who_does_not_know_the_token_or_comes_from_another_page_gets_nothing() {
 
 #[test]
 fn the_page_and_its_files_come_from_the_program() {
-    let desk = desk();
+    let desk = &desk();
     let page = desk.get("").expect(200);
     assert!(String::from_utf8(page.body).expect("text").contains("<!doctype html>"));
     let mut bytes = 0;
@@ -118,7 +116,7 @@ fn nothing_outside_the_night_is_readable() {
 
 #[test]
 fn tiles_are_the_stack() {
-    let desk = desk();
+    let desk = &desk();
     let id = night_id(desk);
     let image = stack(&happy().folder);
     let view = desk.get(&format!("api/nights/{id}/view")).expect(200).json();
@@ -153,7 +151,7 @@ fn tiles_are_the_stack() {
 
 #[test]
 fn what_the_sliders_show_is_what_the_command_writes() {
-    let desk = desk();
+    let desk = &desk();
     let id = night_id(desk);
     let folder = tempfile::tempdir().expect("temporary folder");
     let comet = happy().folder.join("out/comet.fits");
@@ -276,7 +274,7 @@ fn a_coarser_level_shows_what_the_finer_one_does() {
 
 #[test]
 fn unrolled_a_source_in_the_east_is_at_90_degrees() {
-    let desk = desk();
+    let desk = &desk();
     let id = night_id(desk);
     let view = desk.get(&format!("api/nights/{id}/view")).expect(200).json();
     let image = stack(&happy().folder);
@@ -402,7 +400,7 @@ fn a_run_that_is_cancelled_leaves_the_night_as_it_was() {
 
 #[test]
 fn a_sheet_has_the_panels_and_says_where_it_comes_from() {
-    let desk = desk();
+    let desk = &desk();
     let id = night_id(desk);
     let panels = desk.get(&format!("api/nights/{id}/panels")).expect(200).json();
     assert!(panels.as_array().is_some_and(|p| p.iter().any(|p| p["name"] == "light")), "{panels}");
@@ -507,7 +505,7 @@ fn a_ledger_that_cannot_be_written_is_said_in_words() {
 
 #[test]
 fn wrong_requests_are_refused_in_words() {
-    let desk = desk();
+    let desk = &desk();
     let id = night_id(desk);
     let window = json!({"x_px": 0, "y_px": 0, "width_px": 20, "height_px": 20});
     let enhance = |body: Value| desk.post(&format!("api/nights/{id}/enhance"), &body);
@@ -554,7 +552,7 @@ fn wrong_requests_are_refused_in_words() {
 
 #[test]
 fn two_desks_share_a_campaign_and_a_slow_caller_is_let_go() {
-    let first = desk();
+    let first = &desk();
     let second = Desk::open(&happy().folder, &["campaign.toml", "out"]);
     assert_ne!((&first.host, &first.root), (&second.host, &second.root));
     assert_eq!(night_id(&second), night_id(first));
