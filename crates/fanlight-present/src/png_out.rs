@@ -39,12 +39,16 @@ impl Rgb {
 
 /// Draws an SVG, so many pixels to one of its own.
 pub(crate) fn drawn(svg: &str, scale: f64) -> Result<Rgb, PresentError> {
-    let tree = parse(svg)?;
+    drawn_tree(&parse(svg)?, scale)
+}
+
+/// Draws a parsed SVG, so many pixels to one of its own.
+pub(crate) fn drawn_tree(tree: &usvg::Tree, scale: f64) -> Result<Rgb, PresentError> {
     let pixels = |css: f32| (f64::from(css) * scale).round().max(1.0) as u32;
     let (width, height) = (pixels(tree.size().width()), pixels(tree.size().height()));
     let mut pixmap = tiny_skia::Pixmap::new(width, height)
         .ok_or_else(|| PresentError::Png { reason: format!("{width} × {height} pixels are too many") })?;
-    resvg::render(&tree, tiny_skia::Transform::from_scale(scale as f32, scale as f32), &mut pixmap.as_mut());
+    resvg::render(tree, tiny_skia::Transform::from_scale(scale as f32, scale as f32), &mut pixmap.as_mut());
     // figures have an opaque sheet behind them, so colour alone is enough, and it is not multiplied by anything
     let mut bytes = vec![0; 3 * pixmap.pixels().len()];
     for (rgb, rgba) in bytes.as_chunks_mut::<3>().0.iter_mut().zip(pixmap.data().as_chunks::<4>().0) {

@@ -1,7 +1,7 @@
 //! Several figures on one sheet, with a heading and words; and what can be read off a figure again.
 
 use crate::PresentError;
-use crate::png_out::{drawn, parse};
+use crate::png_out::{drawn_tree, parse};
 use crate::svg::{BOLD, Canvas, TextStyle, WIDTH, wrap};
 use crate::theme::{DARK, LIGHT};
 
@@ -96,7 +96,8 @@ pub fn sheet(sheet: &Sheet) -> Result<String, PresentError> {
 /// # Errors
 /// When it is no SVG, or would have too many pixels.
 pub fn sheet_to_png(svg: &str, width_px: u32) -> Result<Vec<u8>, PresentError> {
-    let size = parse(svg)?.size();
+    let tree = parse(svg)?;
+    let size = tree.size();
     let scale = f64::from(width_px) / f64::from(size.width());
     let pixels = f64::from(width_px) * f64::from(size.height()) * scale;
     if pixels > MOST_PX {
@@ -107,7 +108,7 @@ pub fn sheet_to_png(svg: &str, width_px: u32) -> Result<Vec<u8>, PresentError> {
         );
         return Err(PresentError::Png { reason });
     }
-    drawn(svg, scale)?.png()
+    drawn_tree(&tree, scale)?.png()
 }
 
 /// A figure taken apart.

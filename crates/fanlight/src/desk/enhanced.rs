@@ -203,8 +203,7 @@ fn needed(wish: &Wish, method: Method, cut: PixelBox, level: usize, image: &Imag
 }
 
 fn scale_of(night: &DeskNight, level: usize) -> PixelScale {
-    let [[a, b], [c, d]] = night.record.stack.arcsec_per_px;
-    let arcsec = (a * d - b * c).abs().sqrt() * 2_f64.powi(level as i32);
+    let arcsec = night.scale_arcsec() * 2_f64.powi(level as i32);
     PixelScale { arcsec_per_px: Some(arcsec), km_per_arcsec: Some(night.record.geometry.km_per_arcsec) }
 }
 

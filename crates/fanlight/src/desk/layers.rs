@@ -340,7 +340,8 @@ fn laid_on(night: &DeskNight, other: &DeskNight, stack: &Pyramid) -> Result<Imag
     Ok(laid)
 }
 
-fn inverse(m: [[f64; 2]; 2]) -> Option<[[f64; 2]; 2]> {
+/// The inverse of a matrix, where it has one.
+pub fn inverse(m: [[f64; 2]; 2]) -> Option<[[f64; 2]; 2]> {
     let det = m[0][0] * m[1][1] - m[0][1] * m[1][0];
     (det.is_finite() && det != 0.0).then(|| [[m[1][1] / det, -m[0][1] / det], [-m[1][0] / det, m[0][0] / det]])
 }

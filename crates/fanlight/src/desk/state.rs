@@ -86,6 +86,12 @@ impl DeskNight {
         })
     }
 
+    /// Side of a square as large as a pixel of its stack.
+    pub fn scale_arcsec(&self) -> f64 {
+        let [[a, b], [c, d]] = self.record.stack.arcsec_per_px;
+        (a * d - b * c).abs().sqrt()
+    }
+
     /// Whether the ledger has it.
     pub fn is_in_ledger(&self) -> bool {
         self.id < FIRST_OWN_ID

@@ -2,6 +2,7 @@
 
 use super::answer::Refusal;
 use super::enhanced::{Shown, Wish, in_window};
+use super::layers::inverse;
 use super::state::DeskNight;
 use fanlight_image::{Image, PixelBox, polar};
 use rayon::prelude::*;
@@ -42,7 +43,7 @@ impl Map {
     /// The coarsest level on which neighbouring distances still are a pixel apart.
     pub fn level(&self, night: &DeskNight) -> usize {
         let stack = &night.record.stack;
-        let step_px = (self.outer_arcsec - self.inner_arcsec) / scale_arcsec(night) / self.n_rho as f64;
+        let step_px = (self.outer_arcsec - self.inner_arcsec) / night.scale_arcsec() / self.n_rho as f64;
         let levels = super::layers::Pyramid::sizes(stack.width_px, stack.height_px).len();
         if self.log_rho { 0 } else { (step_px.log2().floor().max(0.0) as usize).min(levels - 1) }
     }
@@ -56,26 +57,18 @@ impl Map {
     }
 }
 
-fn scale_arcsec(night: &DeskNight) -> f64 {
-    let [[a, b], [c, d]] = night.record.stack.arcsec_per_px;
-    (a * d - b * c).abs().sqrt()
-}
-
 /// The map: column i at position angle 360°·(i + ½)/n, row j at its distance, bilinear; NaN outside the image.
 ///
 /// # Errors
 /// As of the enhancement.
 pub fn of(wish: &Wish, map: &Map) -> Result<Shown, Refusal> {
     let stack = &wish.night.record.stack;
-    let reach_px = map.outer_arcsec / scale_arcsec(wish.night) * 1.05 + 2.0;
+    let reach_px = map.outer_arcsec / wish.night.scale_arcsec() * 1.05 + 2.0;
     let window = PixelBox::around(wish.centre.x_px, wish.centre.y_px, reach_px, stack.width_px, stack.height_px)
         .ok_or_else(|| Refusal::impossible("the nucleus is outside the image"))?;
     let shown = in_window(wish, window)?;
-    let [[a, b], [c, d]] = stack.arcsec_per_px;
-    let det = a * d - b * c;
-    if !(det.is_finite() && det != 0.0) {
-        return Err(Refusal::impossible("the night's scale cannot be used"));
-    }
+    let [[a, b], [c, d]] =
+        inverse(stack.arcsec_per_px).ok_or_else(|| Refusal::impossible("the night's scale cannot be used"))?;
     let factor = 0.5_f64.powi(shown.level as i32);
     let (cx, cy) = (
         (wish.centre.x_px + 0.5) * factor - 0.5 - shown.first.0 as f64,
@@ -88,7 +81,7 @@ pub fn of(wish: &Wish, map: &Map) -> Result<Shown, Refusal> {
             for (i, value) in values.iter_mut().enumerate() {
                 let (sin, cos) = (std::f64::consts::TAU * (i as f64 + 0.5) / map.n_pa as f64).sin_cos();
                 let (east, north) = (rho * sin, rho * cos);
-                let (dx, dy) = ((d * east - b * north) / det, (a * north - c * east) / det);
+                let (dx, dy) = (a * east + b * north, c * east + d * north);
                 if let Some(v) = polar::sample_bilinear(image, cx + factor * dx, cy + factor * dy) {
                     *value = v;
                 }

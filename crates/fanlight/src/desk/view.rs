@@ -105,8 +105,7 @@ pub async fn view(State(desk): State<Arc<Desk>>, At(id): At<i64>) -> Result<Json
 fn view_of(desk: &Desk, night: &DeskNight) -> Result<View, Refusal> {
     let record = &night.record;
     let stack = &record.stack;
-    let [[a, b], [c, d]] = stack.arcsec_per_px;
-    let scale_arcsec = (a * d - b * c).abs().sqrt();
+    let scale_arcsec = night.scale_arcsec();
     let place =
         record.astrometry.as_ref().map_or((record.geometry.ra_deg, record.geometry.dec_deg), |p| (p.ra_deg, p.dec_deg));
     let sizes = Pyramid::sizes(stack.width_px, stack.height_px);
