@@ -40,6 +40,12 @@ export class FilterRunner {
     this.results = new Map();
     this.changedAt = 0;
     this.rest = 0;
+    /** When the step was taken whose picture is being painted; 0: none is. */
+    this.stepped = 0;
+    sky.painted = () => {
+      if (this.stepped) timings.add("filters", performance.now() - this.stepped);
+      this.stepped = 0;
+    };
     this.queue = api.latest(
       (/** @type {{layer: string, key: string, request: EnhanceRequest, asked: number}} */ a, signal) => api.enhance(view.id, a.request, signal),
       (frame, a) => this.#done(frame, a),
@@ -94,7 +100,8 @@ export class FilterRunner {
       const [x, y] = [down(seen.rect.x0 - mx), down(seen.rect.y0 - my)];
       return { x_px: x, y_px: y, width_px: up(seen.rect.x1 + mx, width_px) - x, height_px: up(seen.rect.y1 + my, height_px) - y };
     };
-    const wide = () => rect(MARGIN);
+    // while a slider moves, what is seen and no more
+    const wide = () => rect(this.changedAt ? 0 : MARGIN);
     const top = this.view.levels.length - 1;
     while (level < top && (wide().width_px * wide().height_px) / 4 ** level > MOST_PX / layers.length) level += 1;
     const needed = rect(0);
@@ -131,8 +138,9 @@ export class FilterRunner {
       name: a.request.method ?? "", key: a.key, level: a.request.level, final: frame.head.exact || a.request.patient, head: frame.head,
       night: new Raster(frame.head, frame.night, before?.night), twin: frame.twin && new Raster(frame.head, frame.twin, before?.twin),
     });
-    if (a.asked) requestAnimationFrame(() => timings.add("filters", performance.now() - a.asked));
+    this.stepped = a.asked;
     this.o.arrived();
+    if (a.asked) this.sky.drawNow();
     this.changedAt = 0;
     // what else is missing: other layers, or what was asked meanwhile
     queueMicrotask(() => this.refresh());
@@ -227,9 +235,10 @@ export class FilterPanel {
     const [min, max] = [s.min ?? 0, s.max ?? 100];
     const to = (/** @type {number} */ v) => (log ? Math.log(v) : v);
     const from = (/** @type {number} */ v) => {
-      const raw = log ? Math.exp(v) : v;
+      // by ratios every step is another value: a step of one size would be none at the lower end
+      if (log) return Number(Math.min(Math.max(Math.exp(v), min), max).toPrecision(3));
       const step = s.step ?? (max - min) / 200;
-      return Number(Math.min(Math.max(Math.round(raw / step) * step, min), max).toPrecision(6));
+      return Number(Math.min(Math.max(Math.round(v / step) * step, min), max).toPrecision(6));
     };
     const words = (/** @type {number} */ v) => {
       if (s.kind === "length_px" || s.unit === "px") return `${figures(v, 3)} px, ${figures(v * this.o.scale_arcsec, 3)}″`;

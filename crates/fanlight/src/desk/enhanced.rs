@@ -6,6 +6,7 @@
 use super::answer::Refusal;
 use super::layers::Pyramid;
 use super::methods::Sent;
+use super::pace::Pace;
 use super::{methods, state::DeskNight};
 use crate::Failure;
 use crate::enhance::length::PixelScale;
@@ -15,10 +16,8 @@ use fanlight_coma::enhance::{self, BandConfig, Enhancement, GradientConfig, Ring
 use fanlight_image::{Image, Mask, PixelBox};
 use fanlight_present::Values;
 use fanlight_sky::PixelXy;
+use std::time::Instant;
 
-/// More work than this is not done while a slider moves: a coarser level stands in. In pixels of a simple enhancement, night and
-/// twin together: some 50 ms of two cores of 2.8 GHz.
-const MOST_WORK_PX: f64 = 4.8e6;
 /// More pixels than this are not enhanced at once, however patient the one who asks: the desk stays within 600 MiB.
 const MOST_PX: usize = 8_400_000;
 /// With more pixels than this the twin waits for the night, for the same reason.
@@ -52,6 +51,8 @@ pub struct Wish<'a> {
     pub level: usize,
     /// Whether it is worth waiting for that level, where memory allows it.
     pub patient: bool,
+    /// How long enhancements take here.
+    pub pace: &'a Pace,
 }
 
 /// What is shown: images of one size, and how they were made.
@@ -95,26 +96,18 @@ pub fn in_window(wish: &Wish, window: PixelBox) -> Result<Shown, Refusal> {
             None => cut,
         };
         let n_px = taken.width() * taken.height();
-        let work_px = n_px as f64 * if wish.twin.is_some() { 2.0 } else { 1.0 };
-        let is_much = work_px * wish.method.map_or(0.0, work) > MOST_WORK_PX;
-        let is_too_much = n_px > MOST_PX || is_much && !wish.patient;
+        let is_slow = || wish.method.is_some_and(|method| !wish.pace.keeps_up(method, n_px));
+        let is_too_much = n_px > MOST_PX || !wish.patient && is_slow();
         if is_too_much && wish.image.level(level + 1).is_some() {
             level += 1;
             continue;
         }
-        return compute(wish, level, cut, taken);
-    }
-}
-
-/// How much longer an enhancement takes per pixel than a simple one (benches/records/desk.md).
-fn work(method: Method) -> f64 {
-    match method {
-        Method::RingStretch | Method::VariableHighPass => 2.2,
-        Method::AzimuthalDivision | Method::AzimuthalSubtraction | Method::RingStandardisation | Method::Laplacian => {
-            1.3
+        let start = Instant::now();
+        let shown = compute(wish, level, cut, taken)?;
+        if let Some(method) = wish.method {
+            wish.pace.took(method, n_px, start.elapsed());
         }
-        Method::RotationalGradient | Method::PowerLawDivision | Method::UnsharpRatio | Method::MultiScale => 1.0,
-        Method::InverseRadius | Method::TemporalRatio => 0.4,
+        return Ok(shown);
     }
 }
 

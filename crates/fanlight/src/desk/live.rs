@@ -252,6 +252,7 @@ fn shown(
         centre,
         level,
         patient: how.patient,
+        pace: &desk.pace,
     })
 }
 

@@ -16,6 +16,7 @@ mod live;
 mod measurements;
 mod methods;
 pub mod own_sector;
+mod pace;
 mod page;
 mod publish;
 mod routes;
