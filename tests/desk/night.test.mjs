@@ -71,7 +71,7 @@ test("every filter shows night and twin and says what it draws of its own", asyn
 });
 
 test("beside a ratio of two nights stands that of their twins, without the jet of either", async () => {
-  const request = { method: "temporal-ratio", settings: {}, centre_dx_px: 0, centre_dy_px: 0, layer: "night", against: 1, inner_arcsec: 8, outer_arcsec: 25, n_pa: 36, n_rho: 8, log_rho: false, with_twin: true };
+  const request = { drawn: { method: "temporal-ratio", against: 1, with_twin: true, patient: true }, inner_arcsec: 8, outer_arcsec: 25, n_pa: 36, n_rho: 8, log_rho: false };
   const answer = await fetch(`${desk.address}api/nights/3/unrolled`, { method: "POST", headers: { "content-type": "application/json" }, body: JSON.stringify(request) });
   const bytes = await answer.arrayBuffer();
   const start = Math.ceil((4 + new DataView(bytes).getUint32(0, true)) / 4) * 4;

@@ -118,7 +118,7 @@ export async function tile(id, layer, level, column, row, stamp, signal) {
 }
 
 /**
- * @typedef {object} FilterRequest
+ * @typedef {object} Drawn
  * @property {string|null} method
  * @property {Record<string, number|string>} settings
  * @property {number} centre_dx_px
@@ -126,9 +126,10 @@ export async function tile(id, layer, level, column, row, stamp, signal) {
  * @property {string} layer
  * @property {number|null} against
  * @property {boolean} with_twin
+ * @property {boolean} patient  the very level, however long it takes
  *
- * @typedef {FilterRequest & {window: Window, level: number, patient: boolean}} EnhanceRequest  patient: the very level, however long it takes
- * @typedef {FilterRequest & {inner_arcsec: number, outer_arcsec: number, n_pa: number, n_rho: number, log_rho: boolean}} UnrolledRequest
+ * @typedef {{drawn: Drawn, window: Window, level: number}} EnhanceRequest
+ * @typedef {{drawn: Drawn, inner_arcsec: number, outer_arcsec: number, n_pa: number, n_rho: number, log_rho: boolean}} UnrolledRequest
  */
 
 /** @param {number} id @param {EnhanceRequest} request @param {AbortSignal} signal */

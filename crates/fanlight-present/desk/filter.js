@@ -117,7 +117,7 @@ export class FilterRunner {
     this.o.busy(true);
     this.queue.ask({
       layer: stale, key, asked: this.changedAt,
-      request: { method: method.name, settings, centre_dx_px: centre.dx_px, centre_dy_px: centre.dy_px, layer: stale, against, window: wide(), level, with_twin: this.o.twin(), patient },
+      request: { drawn: { method: method.name, settings, centre_dx_px: centre.dx_px, centre_dy_px: centre.dy_px, layer: stale, against, with_twin: this.o.twin(), patient }, window: wide(), level },
     });
   }
 
@@ -135,7 +135,7 @@ export class FilterRunner {
     if (!this.o.filter().method) return;
     const before = this.results.get(a.layer);
     this.results.set(a.layer, {
-      name: a.request.method ?? "", key: a.key, level: a.request.level, final: frame.head.exact || a.request.patient, head: frame.head,
+      name: a.request.drawn.method ?? "", key: a.key, level: a.request.level, final: frame.head.exact || a.request.drawn.patient, head: frame.head,
       night: new Raster(frame.head, frame.night, before?.night), twin: frame.twin && new Raster(frame.head, frame.twin, before?.twin),
     });
     this.stepped = a.asked;

@@ -67,7 +67,8 @@ export class Unrolled {
     if (!this.details.open) return;
     const { method, settings, against } = this.o.filter();
     const { dx_px, dy_px } = this.o.centre();
-    this.queue.ask({ method: method?.name ?? null, settings: method ? settings : {}, centre_dx_px: dx_px, centre_dy_px: dy_px, layer: this.o.layer(), against, inner_arcsec: this.inner, outer_arcsec: this.outer, n_pa: N_PA, n_rho: N_RHO, log_rho: this.log, with_twin: this.o.twin });
+    const drawn = { method: method?.name ?? null, settings: method ? settings : {}, centre_dx_px: dx_px, centre_dy_px: dy_px, layer: this.o.layer(), against, with_twin: this.o.twin, patient: true };
+    this.queue.ask({ drawn, inner_arcsec: this.inner, outer_arcsec: this.outer, n_pa: N_PA, n_rho: N_RHO, log_rho: this.log });
   }
 
   /** Each row over its mean. @param {Float32Array} values @param {number} width */

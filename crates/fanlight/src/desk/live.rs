@@ -34,32 +34,36 @@ pub struct Window {
     height_px: usize,
 }
 
-/// An enhancement of a window.
-#[derive(Debug, Deserialize, ToSchema)]
-#[serde(deny_unknown_fields)]
-pub struct EnhanceRequest {
+/// What is drawn.
+#[derive(Debug, Default, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields, default)]
+pub struct Drawn {
     /// The enhancement; absent for brightness as it is.
     method: Option<String>,
     /// Its settings; what is not sent is as usual.
-    #[serde(default)]
     #[schema(value_type = HashMap<String, Value>)]
     settings: Sent,
     /// How far the centre is moved along a row, full-size pixels.
-    #[serde(default)]
     centre_dx_px: f64,
     /// And along a column.
-    #[serde(default)]
     centre_dy_px: f64,
     /// The layer; the night itself where none is named.
     layer: Option<String>,
     /// Another night, for a ratio.
     against: Option<i64>,
     /// Whether the twin is shown beside.
-    #[serde(default)]
     with_twin: bool,
     /// Whether to wait for the level that was asked for, however long it takes.
-    #[serde(default)]
     patient: bool,
+}
+
+/// An enhancement of a window.
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct EnhanceRequest {
+    /// What is drawn.
+    #[serde(default)]
+    drawn: Drawn,
     /// What is looked at.
     window: Window,
     /// The level that the screen shows.
@@ -71,28 +75,9 @@ pub struct EnhanceRequest {
 #[derive(Debug, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub struct UnrolledRequest {
-    /// The enhancement; absent for brightness as it is.
-    method: Option<String>,
-    /// Its settings; what is not sent is as usual.
+    /// What is drawn.
     #[serde(default)]
-    #[schema(value_type = HashMap<String, Value>)]
-    settings: Sent,
-    /// How far the centre is moved along a row, full-size pixels.
-    #[serde(default)]
-    centre_dx_px: f64,
-    /// And along a column.
-    #[serde(default)]
-    centre_dy_px: f64,
-    /// The layer; the night itself where none is named.
-    layer: Option<String>,
-    /// Another night, for a ratio.
-    against: Option<i64>,
-    /// Whether the twin is shown beside.
-    #[serde(default)]
-    with_twin: bool,
-    /// Whether to wait for the level that was asked for, however long it takes.
-    #[serde(default)]
-    patient: bool,
+    drawn: Drawn,
     /// Innermost distance.
     #[schema(minimum = 0)]
     inner_arcsec: f64,
@@ -108,17 +93,6 @@ pub struct UnrolledRequest {
     /// Whether distances go by equal ratios instead of by equal steps.
     #[serde(default)]
     log_rho: bool,
-}
-
-/// What both have in common.
-struct How<'a> {
-    method: Option<&'a str>,
-    settings: &'a Sent,
-    centre_px: (f64, f64),
-    layer: Option<&'a str>,
-    against: Option<i64>,
-    with_twin: bool,
-    patient: bool,
 }
 
 /// The head of an answer, before the floats.
@@ -156,20 +130,11 @@ pub async fn enhance(
     let worker = Arc::clone(&desk);
     desk.compute(move || {
         let start = Instant::now();
-        let how = How {
-            method: request.method.as_deref(),
-            settings: &request.settings,
-            centre_px: (request.centre_dx_px, request.centre_dy_px),
-            layer: request.layer.as_deref(),
-            against: request.against,
-            with_twin: request.with_twin,
-            patient: request.patient,
-        };
         let Window { x_px, y_px, width_px, height_px } = request.window;
         let end =
             |from: usize, size: usize| from.checked_add(size).ok_or_else(|| Refusal::call("the window is too large"));
         let window = PixelBox { x0: x_px, y0: y_px, x1: end(x_px, width_px)?, y1: end(y_px, height_px)? };
-        let shown = shown(&worker, &night, &how, request.level, |wish| enhanced::in_window(wish, window))?;
+        let shown = shown(&worker, &night, &request.drawn, request.level, |wish| enhanced::in_window(wish, window))?;
         answer(shown, request.level, true, start)
     })
     .await
@@ -187,15 +152,6 @@ pub async fn unrolled(
     let worker = Arc::clone(&desk);
     desk.compute(move || {
         let start = Instant::now();
-        let how = How {
-            method: request.method.as_deref(),
-            settings: &request.settings,
-            centre_px: (request.centre_dx_px, request.centre_dy_px),
-            layer: request.layer.as_deref(),
-            against: request.against,
-            with_twin: request.with_twin,
-            patient: request.patient,
-        };
         let map = unrolled::Map {
             inner_arcsec: request.inner_arcsec,
             outer_arcsec: request.outer_arcsec,
@@ -205,7 +161,7 @@ pub async fn unrolled(
         };
         map.check()?;
         let level = map.level(&night);
-        let shown = shown(&worker, &night, &how, level, |wish| unrolled::of(wish, &map))?;
+        let shown = shown(&worker, &night, &request.drawn, level, |wish| unrolled::of(wish, &map))?;
         answer(shown, level, false, start)
     })
     .await
@@ -215,32 +171,32 @@ pub async fn unrolled(
 fn shown(
     desk: &Desk,
     night: &DeskNight,
-    how: &How<'_>,
+    drawn: &Drawn,
     level: usize,
     made: impl FnOnce(&Wish) -> Result<Shown, Refusal>,
 ) -> Result<Shown, Refusal> {
-    let (method, settings) = enhanced::asked(how.method, how.settings)?;
-    let moved = how.centre_px.0.hypot(how.centre_px.1);
+    let (method, settings) = enhanced::asked(drawn.method.as_deref(), &drawn.settings)?;
+    let moved = drawn.centre_dx_px.hypot(drawn.centre_dy_px);
     if !(moved <= FARTHEST_CENTRE_PX) {
         return Err(Refusal::call(format!("the centre can be moved by hand by up to {FARTHEST_CENTRE_PX} px")));
     }
-    let layer: Layer = how.layer.map_or(Ok(Layer::Night), str::parse)?;
+    let layer: Layer = drawn.layer.as_deref().map_or(Ok(Layer::Night), str::parse)?;
     let image = desk.layer(night, layer)?;
-    let twin: Option<Arc<Pyramid>> = match how.with_twin {
+    let twin: Option<Arc<Pyramid>> = match drawn.with_twin {
         true => desk.layer(night, Layer::Twin).ok(),
         false => None,
     };
-    let other_twin = match (method, how.against, &twin) {
+    let other_twin = match (method, drawn.against, &twin) {
         (Some(Method::TemporalRatio), Some(id), Some(_)) => desk.layer(night, Layer::OtherTwin(id)).ok(),
         _ => None,
     };
-    let other = match (method, how.against) {
+    let other = match (method, drawn.against) {
         (Some(Method::TemporalRatio), Some(id)) => Some(desk.layer(night, Layer::OtherNight(id))?),
         (_, Some(_)) => return Err(Refusal::call("\"against\" is for a ratio of two nights alone")),
         _ => None,
     };
     let stack = &night.record.stack;
-    let centre = PixelXy { x_px: stack.centre_x_px + how.centre_px.0, y_px: stack.centre_y_px + how.centre_px.1 };
+    let centre = PixelXy { x_px: stack.centre_x_px + drawn.centre_dx_px, y_px: stack.centre_y_px + drawn.centre_dy_px };
     made(&Wish {
         night,
         image: &image,
@@ -251,7 +207,7 @@ fn shown(
         settings,
         centre,
         level,
-        patient: how.patient,
+        patient: drawn.patient,
         pace: &desk.pace,
     })
 }

@@ -19,6 +19,7 @@ pub mod own_sector;
 mod pace;
 mod page;
 mod publish;
+mod reach;
 mod routes;
 mod season;
 mod state;

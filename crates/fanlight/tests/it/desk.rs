@@ -171,8 +171,8 @@ fn what_the_sliders_show_is_what_the_command_writes() {
         if name == "power-law-division" {
             settings = json!({"annulus_inner": 3.0, "annulus_outer": (0.25 * size as f64)});
         }
-        let request = json!({"method": name, "settings": settings, "window": {"x_px": x, "y_px": y, "width_px": w, "height_px": h},
-            "with_twin": true, "patient": true});
+        let drawn = json!({"method": name, "settings": settings, "with_twin": true, "patient": true});
+        let request = json!({"drawn": drawn, "window": {"x_px": x, "y_px": y, "width_px": w, "height_px": h}});
         let (head, pixels) = desk.post(&format!("api/nights/{id}/enhance"), &request).expect(200).picture();
         assert_eq!(
             (head["width_px"].as_u64(), head["exact"].as_bool(), head["has_twin"].as_bool()),
@@ -240,8 +240,7 @@ fn a_coarser_level_shows_what_the_finer_one_does() {
                 "azimuthal-division" | "azimuthal-subtraction" => json!({"ring": 4.0}),
                 _ => json!({}),
             };
-            let request =
-                json!({"method": method, "settings": settings, "window": window, "level": level, "patient": true});
+            let request = json!({"drawn": {"method": method, "settings": settings, "patient": true}, "window": window, "level": level});
             desk.post(&format!("api/nights/{id}/enhance"), &request).expect(200).picture()
         };
         let ((_, fine), (head, coarse)) = (of(0), of(1));
@@ -278,7 +277,7 @@ fn unrolled_a_source_in_the_east_is_at_90_degrees() {
     let id = night_id(desk);
     let view = desk.get(&format!("api/nights/{id}/view")).expect(200).json();
     let image = stack(&happy().folder);
-    let request = json!({"inner_arcsec": 10.0, "outer_arcsec": 40.0, "n_pa": 4 * 90, "n_rho": 30, "log_rho": false, "patient": true});
+    let request = json!({"inner_arcsec": 10.0, "outer_arcsec": 40.0, "n_pa": 4 * 90, "n_rho": 30, "log_rho": false, "drawn": {"patient": true}});
     let (head, map) = desk.post(&format!("api/nights/{id}/unrolled"), &request).expect(200).picture();
     assert_eq!((head["width_px"].as_u64(), head["height_px"].as_u64()), (Some(360), Some(30)));
     let number = |key: &str| view[key].as_f64().expect("a number");
@@ -510,20 +509,20 @@ fn wrong_requests_are_refused_in_words() {
     let window = json!({"x_px": 0, "y_px": 0, "width_px": 20, "height_px": 20});
     let enhance = |body: Value| desk.post(&format!("api/nights/{id}/enhance"), &body);
     for (body, status) in [
-        (json!({"window": window, "method": "sharpen"}), 400),
-        (json!({"window": window, "method": "laplacian", "settings": {"rotation_deg": 3}}), 400),
-        (json!({"window": window, "method": "laplacian", "settings": {"scale": -3}}), 400),
-        (json!({"window": window, "method": "laplacian", "settings": {"scale": "wide"}}), 400),
-        (json!({"window": window, "method": "temporal-ratio"}), 400),
-        (json!({"window": window, "method": "laplacian", "against": 1}), 400),
-        (json!({"window": window, "settings": {"scale": 3}}), 400),
+        (json!({"window": window, "drawn": {"method": "sharpen"}}), 400),
+        (json!({"window": window, "drawn": {"method": "laplacian", "settings": {"rotation_deg": 3}}}), 400),
+        (json!({"window": window, "drawn": {"method": "laplacian", "settings": {"scale": -3}}}), 400),
+        (json!({"window": window, "drawn": {"method": "laplacian", "settings": {"scale": "wide"}}}), 400),
+        (json!({"window": window, "drawn": {"method": "temporal-ratio"}}), 400),
+        (json!({"window": window, "drawn": {"method": "laplacian", "against": 1}}), 400),
+        (json!({"window": window, "drawn": {"settings": {"scale": 3}}}), 400),
         (json!({"window": {"x_px": 0, "y_px": 0, "width_px": 0, "height_px": 20}}), 400),
         (json!({"window": {"x_px": 5, "y_px": 0, "width_px": u64::MAX, "height_px": 20}}), 400),
         (json!({"window": {"x_px": 99_999, "y_px": 0, "width_px": 20, "height_px": 20}}), 400),
         (json!({"window": window, "level": 40}), 400),
-        (json!({"window": window, "centre_dx_px": 1e9}), 400),
-        (json!({"window": window, "layer": "nought"}), 404),
-        (json!({"method": "laplacian"}), 422),
+        (json!({"window": window, "drawn": {"centre_dx_px": 1e9}}), 400),
+        (json!({"window": window, "drawn": {"layer": "nought"}}), 404),
+        (json!({"drawn": {"method": "laplacian"}}), 422),
         (json!([]), 422),
     ] {
         let answer = enhance(body.clone());
@@ -534,7 +533,7 @@ fn wrong_requests_are_refused_in_words() {
     unrolled(json!({"inner_arcsec": 5.0, "outer_arcsec": 1.0, "n_pa": 90, "n_rho": 20})).expect(400);
     unrolled(json!({"inner_arcsec": 0.0, "outer_arcsec": 10.0, "n_pa": 90, "n_rho": 20, "log_rho": true})).expect(400);
     unrolled(json!({"inner_arcsec": 0.0, "outer_arcsec": 10.0, "n_pa": 90_000, "n_rho": 20})).expect(400);
-    desk.ask("POST", &format!("api/nights/{id}/enhance"), &[("content-type", "application/json")], b"{\"method\"")
+    desk.ask("POST", &format!("api/nights/{id}/enhance"), &[("content-type", "application/json")], b"{\"window\"")
         .expect(400);
     desk.ask("POST", &format!("api/nights/{id}/enhance"), &[("content-type", "text/plain")], b"{}").expect(415);
     desk.ask(
