@@ -147,9 +147,7 @@ pub fn find_field_stars(stack: &StarStack) -> FieldStars {
         let noise = sky_variance.sqrt();
         wings::measure(&WingSearch { residual: &work, mask: stack.mask, noise, shape, stars: &stars, comet_path_px })
     });
-    let passed =
-        |s: &FieldStar| distance_to_path((s.x_px, s.y_px), stack.comet_path_px) <= NUCLEUS_KEEP_OUT_FWHM * fwhm_px;
-    stars.extend(stack.catalogue.iter().filter(|s| passed(s)));
+    take_passed_from_catalogue(stack, &mut stars, &judged.known);
     FieldStars { stars, wings }
 }
 
@@ -228,6 +226,19 @@ fn take_in_coma_from_catalogue(
         painter.add(work, known.x_px, known.y_px, -known.flux, reach(&known));
         *star = known;
     }
+}
+
+/// Stars that the condensation passed over, and which therefore were not looked for, come from the catalogue; but for those that were found
+/// just outside that strip and whose catalogue place is just inside it.
+fn take_passed_from_catalogue(stack: &StarStack, stars: &mut Vec<FieldStar>, known: &StarsByPlace) {
+    let fwhm_px = stack.shape.seeing().fwhm_px();
+    let ratio = over_catalogue(stars, known, fwhm_px).unwrap_or(1.0);
+    let is_passed =
+        |s: &FieldStar| distance_to_path((s.x_px, s.y_px), stack.comet_path_px) <= NUCLEUS_KEEP_OUT_FWHM * fwhm_px;
+    let passed = stack.catalogue.iter().filter(|s| is_passed(s)).map(|s| FieldStar { flux: ratio * s.flux, ..*s });
+    let found = |s: &FieldStar| stars.iter().any(|f| f.away_px(s) < fwhm_px && is_of(f, s));
+    let new: Vec<FieldStar> = passed.filter(|s| !found(s)).collect();
+    stars.extend(new);
 }
 
 /// No star is looked for this near (in star widths) to where the condensation passed.
@@ -383,6 +394,48 @@ fn flag_untrusted(
         let i = y * mask.width + x;
         if MODEL_ERROR * model > f64::from(variance_e2.data[i]).sqrt() {
             mask.bits[i] |= flag::STAR;
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use fanlight_image::moffat::{Moffat, render_star};
+
+    /// A star at the edge of the strip that the condensation swept, found outside it and known inside it, is one star.
+    #[test]
+    fn a_star_at_the_edge_of_the_condensations_strip_is_taken_once() {
+        const SIDE: usize = 160;
+        const FWHM_PX: f64 = 3.0;
+        let shape = StarImage::from(Moffat::round(FWHM_PX, 3.0));
+        let nucleus = (60.0, 80.0);
+        let edge = nucleus.0 + NUCLEUS_KEEP_OUT_FWHM * FWHM_PX;
+        let beside = FieldStar { x_px: edge + 0.1, y_px: 80.0, flux: 900.0 };
+        let passed = FieldStar { x_px: nucleus.0 - 2.0, y_px: 80.0, flux: 500.0 };
+        let far = |i: usize| FieldStar { x_px: 20.0 + 12.0 * i as f64, y_px: 130.0, flux: 600.0 };
+        let mut image = Image::filled(SIDE, SIDE, 0.0);
+        for star in (0..10).map(far).chain([beside, passed]) {
+            render_star(&mut image, &shape, star.x_px, star.y_px, star.flux, 60.0);
+        }
+        let catalogue: Vec<FieldStar> =
+            (0..10).map(far).chain([passed, FieldStar { x_px: edge - 0.1, ..beside }]).collect();
+        let radius_px: Vec<f64> = (1..60).map(f64::from).collect();
+        let stars = find_field_stars(&StarStack {
+            image: &image,
+            variance: &Image::filled(SIDE, SIDE, 1.0),
+            mask: &Mask::clear(SIDE, SIDE),
+            shape: &shape,
+            comet_path_px: &[nucleus],
+            coma: &RingProfile { median: vec![0.0; radius_px.len()], radius_px },
+            catalogue: &catalogue,
+        })
+        .stars;
+        let light_near =
+            |place: &FieldStar| -> f64 { stars.iter().filter(|s| s.away_px(place) < FWHM_PX).map(|s| s.flux).sum() };
+        for (star, within) in [(beside, 0.05), (passed, 0.03)] {
+            let light = light_near(&star);
+            assert!((light / star.flux - 1.0).abs() < within, "{light} of {}", star.flux);
         }
     }
 }
