@@ -1,7 +1,7 @@
 //! Axes and data marks shared by the plots.
 
 use crate::dates;
-use crate::svg::{Anchor, Canvas, Stroke, TextStyle};
+use crate::svg::{Anchor, Canvas, Stroke, TextStyle, num};
 use fanlight_record::sentences::fixed;
 
 /// How an axis is divided.
@@ -60,6 +60,19 @@ impl Axis {
     /// The same axis in another unit.
     pub fn scaled(self, factor: f64) -> Self {
         Self { low: self.low * factor, high: self.high * factor, ..self }
+    }
+
+    /// The axis as a figure's file says it for programs: `log 1.5 300`, the values at its left or lower end and at the other.
+    /// Hours are those of the day on which the figure begins, days are since 1970.
+    fn told(&self) -> String {
+        let scale = match self.scale {
+            Scale::Linear => "linear",
+            Scale::Logarithmic => "log",
+            Scale::Clock => "hours",
+            Scale::Degrees | Scale::PositionAngle => "degrees",
+            Scale::Date => "days",
+        };
+        format!("{scale} {} {}", self.low, self.high)
     }
 
     /// Place on the axis, 0 at `low` and 1 at `high`.
@@ -215,8 +228,16 @@ impl Panel {
         self.top + self.height
     }
 
-    /// Grid, axes, ticks and their words.
+    /// Grid, axes, ticks and their words, in a group that says for programs where the panel lies (left, top, width, height in units
+    /// of the drawing) and what its axes are.
     pub fn draw(&self, canvas: &mut Canvas, sides: Sides) {
+        let place = [self.left, self.top, self.width, self.height].map(num).join(" ");
+        canvas.begin(&format!(r#"data-panel="{place}" data-x="{}" data-y="{}""#, self.x.told(), self.y.told()));
+        self.draw_axes(canvas, sides);
+        canvas.end();
+    }
+
+    fn draw_axes(&self, canvas: &mut Canvas, sides: Sides) {
         let theme = canvas.theme;
         let (grid, rule) = (Stroke::new(theme.wash, 1.0), Stroke::new(theme.rule, 1.0));
         let number = TextStyle::new(12.5, theme.ink);
