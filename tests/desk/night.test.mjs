@@ -138,7 +138,8 @@ test("blinking stops by the same key", async () => {
 /** The figure with a heading. */
 const plot = (title) => page.locator("figure.plot").filter({ has: page.getByRole("heading", { name: title, exact: true }) });
 /** Where the vertical lines of a figure's cursor stand, and the numbers under its lowest axis, on the screen. */
-const onScreen = (title) => plot(title).locator("svg").first().evaluate((svg) => {
+const onScreen = (title) => plot(title).locator(".night-plot svg").evaluate((svg) => {
+  svg.scrollIntoView({ block: "center" });
   const matrix = svg.getScreenCTM();
   const at = (x, y) => new DOMPoint(x, y).matrixTransform(matrix);
   const d = svg.querySelector("[data-cursor]").getAttribute("d") ?? "";

@@ -92,7 +92,11 @@ impl Axis {
     /// Values with labels, about `wanted` of them, and small ticks without.
     pub fn ticks(&self, wanted: usize) -> (Vec<Tick>, Vec<f64>) {
         match self.scale {
-            Scale::Linear => (self.linear_ticks(wanted), Vec::new()),
+            // one number alone tells no scale: a low panel takes closer ones
+            Scale::Linear => {
+                let enough = (wanted..wanted + 4).map(|n| self.linear_ticks(n)).find(|ticks| ticks.len() > 1);
+                (enough.unwrap_or_else(|| self.linear_ticks(wanted)), Vec::new())
+            }
             Scale::Logarithmic => self.log_ticks(wanted),
             Scale::Clock => (self.clock_ticks(wanted), Vec::new()),
             Scale::Degrees | Scale::PositionAngle => (self.degree_ticks(wanted), Vec::new()),
@@ -363,6 +367,7 @@ mod tests {
         assert_eq!(labels(axis.reversed(), 5), ["2.5", "3.0"]);
         assert_eq!(labels(Axis { low: -0.12, high: 0.12, scale: Scale::Linear }, 3), ["−0.1", "0.0", "0.1"]);
         assert_eq!(labels(Axis { low: 0.0, high: 0.0, scale: Scale::Linear }, 3), ["0"]);
+        assert_eq!(labels(Axis { low: -2.6, high: -0.3, scale: Scale::Linear }, 2), ["−2", "−1"]);
     }
 
     #[test]
