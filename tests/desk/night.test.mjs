@@ -135,12 +135,95 @@ test("blinking stops by the same key", async () => {
   assert.equal((await titles())[0], rests);
 });
 
+/** The figure with a heading. */
+const plot = (title) => page.locator("figure.plot").filter({ has: page.getByRole("heading", { name: title, exact: true }) });
+/** Where the vertical lines of a figure's cursor stand, and the numbers under its lowest axis, on the screen. */
+const onScreen = (title) => plot(title).locator(".night-plot svg").evaluate((svg) => {
+  svg.scrollIntoView({ block: "center" });
+  const matrix = svg.getScreenCTM();
+  const at = (x, y) => new DOMPoint(x, y).matrixTransform(matrix);
+  const d = svg.querySelector("[data-cursor]").getAttribute("d") ?? "";
+  const lines = [...d.matchAll(/M([\d.]+) ([\d.]+)/g)].map((m) => at(Number(m[1]), Number(m[2])).x);
+  const groups = [...svg.querySelectorAll("g[data-panel]")];
+  const [left, top, width, height] = groups.at(-1).dataset.panel.split(" ").map(Number);
+  const number = (text) => Number(text.replaceAll("\u202f", ""));
+  const below = [...groups.at(-1).querySelectorAll("text")].filter((e) => e.getAttribute("text-anchor") === "middle" && Number(e.getAttribute("y")) > top + height && !e.hasAttribute("transform"));
+  const ticks = below.map((e) => { const box = e.getBoundingClientRect(); return { value: number(e.textContent), x: box.left + box.width / 2 }; }).filter((e) => e.value > 0);
+  return { lines, panels: groups.length, ticks, left: at(left, 0).x, right: at(left + width, 0).x, middle: at(0, top + height / 2).y };
+});
+/** Where a value stands between the numbers of a logarithmic axis. */
+const between = ({ ticks }, value) => {
+  const [a, b] = [ticks[0], ticks.at(-1)];
+  return a.x + (Math.log(value / a.value) / Math.log(b.value / a.value)) * (b.x - a.x);
+};
+const rhoRead = async () => Number(/([\d.]+)″, [\d\s]+km/u.exec(await page.innerText(".readout"))?.[1]);
+
+test("a move on the sky moves a line in the report's plots, to where their own numbers say", async () => {
+  await page.waitForFunction(() => document.querySelectorAll("figure.plot .night-plot svg").length === 2);
+  const { km_per_arcsec } = await desk.json("api/nights/3/view");
+  await page.focus(".lines");
+  await page.keyboard.press("c");
+  for (let rho = 0; rho < 20; rho = await rhoRead()) await page.keyboard.press("Shift+ArrowUp");
+  await page.waitForTimeout(100);
+  const rho = await rhoRead();
+  for (const [title, value] of [["Radial profile", rho], ["Curve of growth", rho * km_per_arcsec]]) {
+    const seen = await onScreen(title);
+    assert.ok(seen.ticks.length >= 2 && seen.panels === 2 && seen.lines.length === 2, JSON.stringify(seen));
+    for (const x of seen.lines) assert.ok(Math.abs(x - between(seen, value)) < 1, `${title}: ${x}, not ${between(seen, value)}`);
+  }
+  // 20″ itself, by the pointer: the line stands at 20 between the numbers, and the sky is at 20″
+  const seen = await onScreen("Radial profile");
+  await page.mouse.move(between(seen, 20), seen.middle);
+  await page.waitForTimeout(100);
+  const [x] = (await onScreen("Radial profile")).lines;
+  assert.ok(Math.abs(x - between(seen, 20)) < 1, `${x}, not ${between(seen, 20)}`);
+  // a pixel of the axis is so many per cent
+  const perPixel = Math.abs(Math.log(seen.ticks.at(-1).value / seen.ticks[0].value) / (seen.ticks.at(-1).x - seen.ticks[0].x));
+  assert.ok(Math.abs(Math.log((await rhoRead()) / 20)) < perPixel + 0.005, `${await rhoRead()}`);
+});
+
+test("the arrow keys go from ring to ring, with the values of night and twin", async () => {
+  const record = await desk.json("api/nights/3/record");
+  const rings = record.profile.filter((r) => r.mean_e_per_s_arcsec2 > 0);
+  const said = () => plot("Radial profile").locator("output").innerText();
+  const holder = plot("Radial profile").locator(".night-plot");
+  await holder.focus();
+  await page.keyboard.press("Home");
+  for (let i = 0; i < 8; i += 1) {
+    await page.keyboard.press("ArrowRight");
+    await page.waitForTimeout(60);
+  }
+  const ring = rings[8];
+  const words = await said();
+  const [, rho, night, twin] = /ρ ([\d.]+)″.*night ([\d.]+)\s±.*twin ([\d.]+) e⁻/u.exec(words) ?? [];
+  assert.ok(Math.abs(Number(rho) - ring.rho_arcsec) < 0.06, words);
+  assert.ok(Math.abs(Number(night) / ring.mean_e_per_s_arcsec2 - 1) < 0.02, words);
+  // the twin is the night without what differs round the centre
+  assert.ok(Math.abs(Number(twin) / Number(night) - 1) < 0.1, words);
+  assert.match(words, /mag\/arcsec²; slope −[\d.]+/);
+  assert.match(await plot("Curve of growth").locator("output").innerText(), /magnitude: night [\d.]+.*twin [\d.]+; Afρ: night \d+.*twin \d+/u);
+  assert.ok(Math.abs((await rhoRead()) - ring.rho_arcsec) < 0.06);
+  const described = await holder.evaluate((e) => ["aria-labelledby", "aria-describedby"].map((name) => document.getElementById(e.getAttribute(name))?.textContent));
+  assert.deepEqual(described, ["Radial profile", words]);
+  assert.match(await holder.locator("svg").getAttribute("aria-label"), /brightness falling with distance/);
+  await page.screenshot({ path: join(pictures, "night-plots.png"), fullPage: true });
+});
+
 test("plots are saved as SVG, PNG and CSV", async () => {
-  for (const kind of ["SVG", "PNG", "CSV"]) {
-    const { name, bytes } = await downloaded(page, () => page.click(`figure.plot button[aria-label="Save Profile as ${kind}"]`));
-    assert.ok(name.endsWith(kind.toLowerCase()) && bytes.length > 200, name);
-    if (kind === "CSV") assert.match(bytes.toString().split("\n")[0], /arcsec/);
-    if (kind === "PNG") assert.equal(bytes.toString("latin1", 1, 4), "PNG");
+  const record = await desk.json("api/nights/3/record");
+  for (const [title, file, rows] of [["Radial profile", "profile", record.profile.length], ["Curve of growth", "growth", record.curve_of_growth.length + record.photometry.length]]) {
+    for (const kind of ["SVG", "PNG"]) {
+      const { name, bytes } = await downloaded(page, () => page.getByRole("link", { name: `Save as ${kind}: ${title}` }).click());
+      assert.equal(name, `night-2031-03-24-${file}.${kind.toLowerCase()}`);
+      if (kind === "PNG") assert.equal(bytes.readUInt32BE(16), 2008);
+      else assert.match(bytes.toString(), /^<svg [\s\S]*C\/2031 Z2: [\s\S]*data-x="log /);
+    }
+    const { name, bytes } = await downloaded(page, () => page.getByRole("button", { name: `Save as CSV: ${title}` }).click());
+    assert.equal(name, `night-2031-03-24-${file}.csv`);
+    const [comment, header, ...lines] = bytes.toString().trim().split("\n");
+    assert.match(comment, /^# C\/2031 Z2, night of 24 March 2031.*simulated frames, fanlight /);
+    for (const column of file === "profile" ? ["rho_arcsec", "err_e_per_s_arcsec2", "slope_err", "twin_mean_e_per_s_arcsec2"] : ["radius_km", "mag_err", "afrho_cm", "twin_afrho_cm"]) assert.ok(header.split(",").includes(column), header);
+    assert.equal(lines.length, rows);
   }
 });
 

@@ -114,11 +114,11 @@ export async function show(root, context) {
     name: fileName, filter: () => panel.filter, centre: () => centre.step(), layer: () => layer, twin: hasTwin, marks: features.marks, failed,
     pointed: (pa, rho) => { const [x, y] = grid.atPolar(pa, rho); sky.cursor.set({ x, y }); },
   });
-  const radial = radialPlots(record, view, fileName, (rho) => {
+  const radial = radialPlots(record, view, fileName, { failed, hovered: (rho) => {
     const at = sky.cursor.get();
     const [x, y] = grid.atPolar(at ? grid.polar(at.x, at.y).pa_deg : view.sunward_pa_deg ?? 0, rho);
     sky.cursor.set({ x, y });
-  });
+  } });
   const bars = new Bars();
   sky.lines.push(centre.lines(), crossLines(sky));
   timings.held_bytes = () => tiles.held_bytes() + runner.held_bytes();
@@ -302,6 +302,6 @@ export async function show(root, context) {
     clearTimeout(settle);
     cancelAnimationFrame(linking);
     for (const end of off) end();
-    for (const part of [blink, runner, unrolled, measure, isophotes, sky, tiles]) part.stop();
+    for (const part of [blink, runner, unrolled, radial, measure, isophotes, sky, tiles]) part.stop();
   };
 }

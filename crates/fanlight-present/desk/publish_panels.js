@@ -2,7 +2,7 @@
 
 import { fill, h, newId } from "./dom.js";
 import { capital } from "./format.js";
-import { picture } from "./season_figure.js";
+import { picture } from "./figure_file.js";
 import { quiet } from "./tables.js";
 
 /** @typedef {{name: string, title: string, alt: string, width: number, height: number}} Panel */

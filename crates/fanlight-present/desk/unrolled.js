@@ -5,10 +5,10 @@
 /** @import { Grid } from "./pose.js" */
 /** @import { Mark } from "./features.js" */
 import * as api from "./api.js";
+import { MARGINS, axes, scale } from "./axes.js";
 import { downloads } from "./downloads.js";
 import { drawer, fill, h, newId, s, tick } from "./dom.js";
 import { arcsec, degrees, figures } from "./format.js";
-import { MARGINS, axes, scale } from "./plot.js";
 import { Painter, usual } from "./stretch.js";
 import { isRed } from "./theme.js";
 
@@ -97,8 +97,8 @@ export class Unrolled {
     const unit = over ? "times the mean at that distance" : head.unit;
     const x = { label: "PA (degrees, north through east)", min: 0, max: 360, ticks: /** @type {[number, string][]} */ ([0, 60, 120, 180, 240, 300, 360].map((v) => [v, `${v}°`])) };
     const y = { label: "ρ (arcsec)", log: this.log, min: this.inner, max: this.outer };
-    const sx = scale(x, [], MARGINS.LEFT, WIDTH - MARGINS.RIGHT);
-    const sy = scale(y, [], HEIGHT - MARGINS.BOTTOM, MARGINS.TOP);
+    const sx = scale(x, MARGINS.LEFT, WIDTH - MARGINS.RIGHT);
+    const sy = scale(y, HEIGHT - MARGINS.BOTTOM, MARGINS.TOP);
     this.scales = { sx, sy };
     this.cursors = [];
     const figuresOf = shown.map((data, i) => {

@@ -4,9 +4,9 @@
 //! can show. Only as much of the image is taken as what is looked at depends on.
 
 use super::answer::Refusal;
-use super::layers::Pyramid;
 use super::methods::Sent;
 use super::pace::Pace;
+use super::pyramid::Pyramid;
 use super::reach::{at_level, needed, on_level, scale_of};
 use super::{methods, state::DeskNight};
 use crate::Failure;

@@ -1,6 +1,7 @@
-//! Images of nights and what is made of them, each at full size and as means of blocks of pixels; kept up to a number of bytes.
+//! Images of nights and what is made of them, kept up to a number of bytes.
 
 use super::answer::Refusal;
+use super::pyramid::Pyramid;
 use super::state::{Desk, DeskNight};
 use crate::Failure;
 use crate::night::finished;
@@ -8,7 +9,6 @@ use crate::night::products::{COMET, NOISY_TWIN, TWIN};
 use fanlight_coma::stack;
 use fanlight_image::resample::{self, CoordinateGrid, Frame, Mapping};
 use fanlight_image::{Image, Mask};
-use rayon::prelude::*;
 use std::fmt;
 use std::path::Path;
 use std::str::FromStr;
@@ -64,66 +64,6 @@ impl fmt::Display for Layer {
             Self::OtherTwin(id) => write!(f, "twin-of-{id}"),
         }
     }
-}
-
-/// An image and its means of 2 × 2, 4 × 4, … pixels, down to one tile.
-pub struct Pyramid {
-    levels: Vec<Image>,
-}
-
-/// The coarsest level fits into this.
-const COARSEST_PX: usize = 256;
-
-impl Pyramid {
-    fn new(image: Image) -> Self {
-        let n = Self::sizes(image.width, image.height).len();
-        let mut levels = vec![image];
-        for level in 1..n {
-            levels.push(halved(&levels[level - 1]));
-        }
-        Self { levels }
-    }
-
-    /// Level 0 is the image, level k the means of 2ᵏ × 2ᵏ pixels.
-    pub fn level(&self, level: usize) -> Option<&Image> {
-        self.levels.get(level)
-    }
-
-    /// Widths and heights of all levels of an image of this size.
-    pub fn sizes(width: usize, height: usize) -> Vec<(usize, usize)> {
-        let mut sizes = vec![(width, height)];
-        while let Some(&(w, h)) = sizes.last().filter(|(w, h)| *w.max(h) > COARSEST_PX) {
-            sizes.push((w.div_ceil(2), h.div_ceil(2)));
-        }
-        sizes
-    }
-
-    fn bytes(&self) -> usize {
-        self.levels.iter().map(|l| 4 * l.data.len()).sum()
-    }
-}
-
-/// Means of 2 × 2 pixels, of those that have a value.
-fn halved(image: &Image) -> Image {
-    let (width, height) = (image.width.div_ceil(2), image.height.div_ceil(2));
-    let mut data = vec![f32::NAN; width * height];
-    data.par_chunks_mut(width).enumerate().for_each(|(y, row)| {
-        let upper = image.row(2 * y);
-        let lower = if 2 * y + 1 < image.height { image.row(2 * y + 1) } else { &[] };
-        for (x, mean) in row.iter_mut().enumerate() {
-            let (mut sum, mut n) = (0.0, 0.0);
-            for source in [upper, lower] {
-                for value in source.iter().skip(2 * x).take(2).filter(|v| v.is_finite()) {
-                    sum += value;
-                    n += 1.0;
-                }
-            }
-            if n > 0.0 {
-                *mean = sum / n;
-            }
-        }
-    });
-    Image { width, height, data }
 }
 
 /// What is kept of all nights: three images of 4096 × 4096 pixels with their levels.

@@ -3,8 +3,9 @@
 use super::answer::{Asked, At, BodyRefusals, Refusal};
 use super::enhanced::{self, Shown, Wish};
 use super::floats;
-use super::layers::{Layer, Pyramid};
+use super::layers::Layer;
 use super::methods::{Sent, values_name};
+use super::pyramid::Pyramid;
 use super::state::{Desk, DeskNight};
 use super::unrolled;
 use crate::enhance::method::Method;

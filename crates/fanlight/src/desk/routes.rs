@@ -2,7 +2,7 @@
 
 use super::answer::Refusal;
 use super::state::Desk;
-use super::{campaign, figures, jobs, live, measurements, methods, page, publish, season, tiles, view};
+use super::{campaign, figures, jobs, live, measurements, methods, page, plots, publish, radial, season, tiles, view};
 use axum::extract::DefaultBodyLimit;
 use axum::http::StatusCode;
 use axum::routing::get;
@@ -39,6 +39,8 @@ pub fn router(desk: &Arc<Desk>) -> Router {
         .routes(routes!(live::unrolled))
         .routes(routes!(figures::figure))
         .routes(routes!(figures::page))
+        .routes(routes!(plots::plot))
+        .routes(routes!(radial::radial))
         .routes(routes!(measurements::sector))
         .routes(routes!(measurements::list, measurements::keep))
         .routes(routes!(measurements::undo))

@@ -2,7 +2,8 @@
 
 use super::answer::Refusal;
 use super::enhanced::{Shown, Wish, in_window};
-use super::layers::{Pyramid, px_per_arcsec};
+use super::layers::px_per_arcsec;
+use super::pyramid::Pyramid;
 use super::state::DeskNight;
 use fanlight_coma::stack;
 use fanlight_image::{Image, PixelBox, polar};

@@ -10,11 +10,11 @@ use std::path::Path;
 use std::time::{Duration, Instant};
 
 /// A desk with the small night, for tests that change nothing.
-fn desk() -> Desk {
+pub fn desk() -> Desk {
     Desk::open(&happy().folder, &["campaign.toml", "out"])
 }
 
-fn night_id(desk: &Desk) -> i64 {
+pub fn night_id(desk: &Desk) -> i64 {
     let campaign = desk.get("api/campaign").expect(200).json();
     assert_eq!(campaign["nights"].as_array().map(Vec::len), Some(1), "{campaign}");
     campaign["nights"][0]["id"].as_i64().expect("a number")
