@@ -24,6 +24,7 @@ mod pyramid;
 mod radial;
 mod reach;
 mod routes;
+mod run;
 mod season;
 mod state;
 mod tiles;

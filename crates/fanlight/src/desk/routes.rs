@@ -2,7 +2,9 @@
 
 use super::answer::Refusal;
 use super::state::Desk;
-use super::{campaign, figures, jobs, live, measurements, methods, page, plots, publish, radial, season, tiles, view};
+use super::{
+    call, campaign, figures, jobs, live, measurements, methods, page, plots, publish, radial, season, tiles, view,
+};
 use axum::extract::DefaultBodyLimit;
 use axum::http::StatusCode;
 use axum::routing::get;
@@ -47,7 +49,7 @@ pub fn router(desk: &Arc<Desk>) -> Router {
         .routes(routes!(measurements::restore))
         .routes(routes!(jobs::start, jobs::list))
         .routes(routes!(jobs::one, jobs::cancel))
-        .routes(routes!(jobs::night_call))
+        .routes(routes!(call::night_call))
         .routes(routes!(season::season))
         .routes(routes!(season::figure))
         .routes(routes!(season::file))
