@@ -11,7 +11,7 @@ import { seen, theme } from "./theme.js";
 /** Address of a file; it changes when the file was made anew, so that no earlier one is shown. @typedef {(file: string) => string} Where */
 
 /** The figure's version for the theme. @param {string} name */
-const themed = (name) => (seen() === "light" ? name : `${name}-dark`);
+export const themed = (name) => (seen() === "light" ? name : `${name}-dark`);
 
 /** Only what a drawing needs comes in from a file. @param {string} text @returns {SVGSVGElement|null} */
 function drawing(text) {
@@ -44,14 +44,13 @@ export function figureDownloads(where, name, title, rows) {
 /**
  * A picture of a file that follows the theme.
  * @param {Where} where @param {string} name @param {string} alt
- * @param {{ending?: string, lazy?: boolean}} [o]
+ * @param {{lazy?: boolean}} [o]
  */
 export function picture(where, name, alt, o = {}) {
   const image = h("img", { alt, loading: o.lazy ? "lazy" : null, decoding: "async" });
-  const ending = o.ending ?? "svg";
-  const show = () => { image.src = where(`${themed(name)}.${ending}`); };
+  const show = () => { image.src = where(`${themed(name)}.svg`); };
   show();
-  image.addEventListener("error", () => { image.src = where(`${name}.${ending}`); }, { once: true });
+  image.addEventListener("error", () => { image.src = where(`${name}.svg`); }, { once: true });
   const stop = theme.listen(show);
   return { root: h("div", { class: "figure-picture" }, image), image, stop };
 }

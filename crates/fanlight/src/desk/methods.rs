@@ -2,7 +2,7 @@
 
 use super::answer::Refusal;
 use crate::Failure;
-use crate::enhance::length::Length;
+use crate::enhance::length::{Length, PixelScale};
 use crate::enhance::method::{Average, Method, Settings};
 use crate::enhance::products::brightness_words;
 use axum::Json;
@@ -258,6 +258,17 @@ pub fn settings(method: Method, sent: &Sent) -> Result<Settings, Refusal> {
         annulus,
         least: None,
     })
+}
+
+/// An annulus that a grid can show: no nearer to the nucleus than half of its pixels, and some of them wide.
+///
+/// # Errors
+/// When the grid's scale is not known.
+pub fn shown_on(annulus: &[Length], scale: &PixelScale) -> Result<Vec<Length>, Failure> {
+    const LEAST_PX: (f64, f64) = (0.5, 4.0);
+    let [inner, outer] = annulus else { return Ok(annulus.to_vec()) };
+    let inner_px = scale.px(*inner, "annulus")?.max(LEAST_PX.0);
+    Ok(vec![Length::px(inner_px), Length::px(scale.px(*outer, "annulus")?.max(inner_px + LEAST_PX.1))])
 }
 
 /// One of its kind, for what is said of all of them.
