@@ -301,3 +301,18 @@ fn example(method: Method) -> Result<Enhancement, ComaError> {
         },
     })
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn an_annulus_too_narrow_for_a_coarse_level_is_as_wide_as_that_can_show() {
+        let shown = |inner: f64, outer: f64| {
+            shown_on(&[Length::px(inner), Length::px(outer)], &PixelScale::default()).map_err(|e| e.message).unwrap()
+        };
+        assert_eq!(shown(0.25, 1.0), [Length::px(0.5), Length::px(4.5)]);
+        assert_eq!(shown(3.0, 40.0), [Length::px(3.0), Length::px(40.0)]);
+        assert!(shown_on(&[], &PixelScale::default()).map_err(|e| e.message).unwrap().is_empty());
+    }
+}
