@@ -98,10 +98,86 @@ test("a feature tells its evidence", async () => {
   for (const part of [/supported/, /False-alarm probability/i, /Noise: passed/, /Halves: passed/, /Centre/]) assert.match(text, part);
 });
 
+/** What is drawn over a pane. */
+const drawn = (pane) => page.locator(".pane:not([hidden]) .lines").nth(pane).evaluate((canvas) => canvas.toDataURL());
+const rest = () => page.evaluate(() => new Promise((done) => { requestAnimationFrame(() => requestAnimationFrame(done)); }));
+
+test("over the twin no line stands but the place of the chosen feature", async () => {
+  await page.mouse.move(5, 5);
+  const lines = page.getByRole("checkbox", { name: /Drawn over the night/ });
+  const both = async () => { await rest(); return [await drawn(0), await drawn(1)]; };
+  const chosen = await both();
+  await lines.uncheck();
+  const clean = await both();
+  assert.ok(chosen[0] !== clean[0] && chosen[1] !== clean[1], "the chosen feature is drawn over neither");
+  await page.locator(".feature").first().click();
+  await lines.check();
+  const unchosen = await both();
+  assert.notEqual(unchosen[0], clean[0]);
+  assert.equal(unchosen[1], clean[1], "the night's line stands over the twin");
+  await page.locator(".feature").first().click();
+});
+
+test("the centre goes beyond its error by the keys and fields, and says so", async () => {
+  const centre = page.locator("section.tools section", { has: page.getByRole("heading", { name: "Centre", exact: true }) });
+  await centre.locator("summary").click();
+  await centre.locator("svg.pad").focus();
+  for (let i = 0; i < 2; i += 1) await page.keyboard.press("Shift+ArrowUp");
+  const words = centre.locator("p[aria-live]");
+  assert.match(await words.innerText(), /Moved by 4\.0 σ.*outside 3 σ: another centre than the measured one/);
+  const view = await desk.json("api/nights/3/view");
+  const answered = page.waitForResponse((r) => r.url().endsWith("/enhance") && Math.hypot(r.request().postDataJSON().centre_dx_px, r.request().postDataJSON().centre_dy_px) > 49.9);
+  await centre.getByLabel("East (″)").fill("1000");
+  await page.keyboard.press("Enter");
+  assert.equal((await answered).status(), 200);
+  assert.match(await words.innerText(), /Farther than 50 pixels it is not moved/);
+  assert.ok(Math.abs(Number(await centre.getByLabel("East (″)").inputValue()) - 50 * view.scale_arcsec) < 0.5);
+  await centre.getByRole("button", { name: "Back to the measured centre" }).click();
+  assert.match(await words.innerText(), /At the measured centre/);
+  await centre.locator("summary").click();
+});
+
+test("what the data do not allow is said where the picture would stand", async () => {
+  await filterChoice().selectOption("power-law-division");
+  const [inner, outer] = [0, 1].map((i) => page.locator("section.tools .settings input[type=range]").nth(i));
+  await outer.focus();
+  await page.keyboard.press("End");
+  await inner.focus();
+  await page.keyboard.press("End");
+  await page.getByText(/^Not shown: the light itself stands in its place\./).waitFor();
+  await page.getByText(/^Not shown\. /).waitFor();
+  assert.ok(!(await titles())[0].includes("ower law"), `${await titles()}`);
+  await inner.focus();
+  await page.keyboard.press("Home");
+  await page.waitForFunction(() => !/Not shown/.test(document.querySelector("section.tools")?.textContent ?? ""));
+  await filterChoice().selectOption("rotational-gradient");
+});
+
 test("a sector is measured by hand, kept under a name, undone and brought back", async () => {
   await page.getByText("A sector on the sky").click();
   await page.waitForSelector(".result");
   await page.waitForFunction(() => /by eye/.test(document.querySelector(".result")?.textContent ?? ""), null, { timeout: 60000 });
+  // it says of which side it speaks, and what cannot be measured cannot be saved
+  const set = async (label, value) => { await page.getByRole("spinbutton", { name: label }).fill(value); await page.keyboard.press("Enter"); };
+  const { sector } = await (async () => {
+    for (let pa = 0; ; pa += 40) {
+      const body = { pa_deg: pa, width_deg: 30, inner_arcsec: 8, outer_arcsec: 40 };
+      const answer = await fetch(`${desk.address}api/nights/3/sector`, { method: "POST", headers: { "content-type": "application/json" }, body: JSON.stringify(body) });
+      const { measured } = await answer.json();
+      if (measured?.contrast < 0) { assert.ok(measured.side === "darker" && measured.probability_alone <= 0.5); return { sector: body }; }
+    }
+  })();
+  const pa = await page.getByRole("spinbutton", { name: /^PA/ }).inputValue();
+  await set(/^PA/, String(sector.pa_deg));
+  await set(/^Outer/, "40");
+  await set(/^Inner/, "8");
+  await page.waitForFunction(() => /As dark somewhere by chance.*Asked was for darker places alone/s.test(document.querySelector(".result:not(.stale)")?.textContent ?? ""));
+  await set(/^Outer/, "9");
+  await page.waitForFunction(() => /Not measured\./.test(document.querySelector(".result")?.textContent ?? ""));
+  assert.ok(await page.getByRole("button", { name: "Save as my measurement" }).isDisabled());
+  await set(/^Outer/, "40");
+  await set(/^PA/, pa);
+  await page.waitForFunction(() => /by eye/.test(document.querySelector(".result:not(.stale)")?.textContent ?? ""));
   await page.focus(".sky-handle.pa");
   await page.keyboard.press("ArrowRight");
   await page.fill("#measured-by", "B. Tester");
@@ -119,6 +195,15 @@ test("a sector is measured by hand, kept under a name, undone and brought back",
   await page.keyboard.press("Control+Shift+z");
   await page.waitForFunction(() => !/undone/.test(document.querySelector(".measurements")?.textContent ?? ""));
   assert.equal((await desk.json("api/nights/3/measurements"))[0].undone_utc, null);
+});
+
+test("no probability is rounded to 0 or 1", async () => {
+  const said = await page.evaluate(async () => {
+    const { probability, chance } = await import(String(new URL("page/format.js", document.baseURI)));
+    return [[1 - 1e-9, 0.99, 0.96, 1, 0, 1e-9, 0.03].map(chance), probability(0.9999)];
+  });
+  assert.deepEqual(said[0], ["over 0.99", "0.99", "0.96", "1.0", "under 10⁻⁶", "under 10⁻⁶", "0.030"]);
+  assert.equal(said[1], "over 0.99: nearly always");
 });
 
 test("blinking stops by the same key", async () => {

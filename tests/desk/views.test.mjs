@@ -78,6 +78,7 @@ test("a frame is left out by the keyboard, and the night measured again while th
   const now = await desk.json("api/nights/3/record");
   assert.equal(now.stack.n_frames, before.stack.n_frames - 1);
   assert.equal(now.frames[1].used, false);
+  await page.getByText("left out by hand, not measured").first().waitFor();
   assert.ok((await desk.json("api/season")).is_stale);
   await page.screenshot({ path: join(pictures, "frames.png"), fullPage: true });
 });
@@ -142,6 +143,25 @@ test("a report of simulated places is refused in words", async () => {
   await main().getByRole("button", { name: "Look at the report" }).click();
   await main().locator(".trouble").waitFor();
   assert.match(await main().locator(".trouble").innerText(), /simulated/);
+});
+
+test("views that were left are let go", async () => {
+  const inside = await page.context().newCDPSession(page);
+  const round = async (times) => {
+    for (let i = 0; i < times; i += 1) {
+      for (const [hash, what] of [["night/3", "section.tools"], ["frames/3", ".frame-strips"], ["season", ".season-body section"], ["publish/3", ".publish"]]) {
+        await page.goto(`${desk.address}#/${hash}`);
+        await page.locator(what).first().waitFor();
+      }
+    }
+    await page.waitForTimeout(1000);
+    await inside.send("HeapProfiler.collectGarbage");
+    return inside.send("Memory.getDOMCounters");
+  };
+  const first = await round(1);
+  const later = await round(5);
+  // one view that is kept has some hundred listeners and a thousand nodes
+  assert.ok(later.jsEventListeners < first.jsEventListeners + 60 && later.nodes < first.nodes + 1500, `${JSON.stringify(first)}, then ${JSON.stringify(later)}`);
 });
 
 test("nothing went wrong on the way", () => {

@@ -44,14 +44,13 @@ export function figureDownloads(where, name, title, rows, { file = name, comment
 /**
  * A picture of a file that follows the theme.
  * @param {Where} where @param {string} name @param {string} alt
- * @param {{ending?: string, lazy?: boolean}} [o]
+ * @param {{lazy?: boolean}} [o]
  */
 export function picture(where, name, alt, o = {}) {
   const image = h("img", { alt, loading: o.lazy ? "lazy" : null, decoding: "async" });
-  const ending = o.ending ?? "svg";
   const show = () => { image.src = where(`${themed(name)}.${ending}`); };
   show();
-  image.addEventListener("error", () => { image.src = where(`${name}.${ending}`); }, { once: true });
+  image.addEventListener("error", () => { image.src = where(`${name}.svg`); }, { once: true });
   const stop = theme.listen(show);
   return { root: h("div", { class: "figure-picture" }, image), image, stop };
 }

@@ -30,7 +30,7 @@ export class FilterRunner {
    * @param {View} view
    * @param {SkyView} sky
    * @param {{filter: () => Filter, centre: () => {dx_px: number, dy_px: number}, layers: () => string[], twin: () => boolean,
-   *   arrived: () => void, failed: (error: unknown) => void, busy: (on: boolean) => void}} o
+   *   arrived: () => void, failed: (error: unknown) => void, refused: (words: string) => void, busy: (on: boolean) => void}} o
    */
   constructor(view, sky, o) {
     this.view = view;
@@ -49,7 +49,16 @@ export class FilterRunner {
     this.queue = api.latest(
       (/** @type {{layer: string, key: string, request: EnhanceRequest, asked: number}} */ a, signal) => api.enhance(view.id, a.request, signal),
       (frame, a) => this.#done(frame, a),
-      (error) => { o.busy(false); o.failed(error); },
+      (error, a) => {
+        o.busy(false);
+        const words = api.notAllowed(error);
+        if (words === null) o.failed(error);
+        else {
+          // no earlier picture stands for it
+          this.results.delete(a.layer);
+          o.refused(words);
+        }
+      },
     );
   }
 
@@ -150,7 +159,7 @@ export class FilterRunner {
 /** The panel: which filter, its settings, and what it does. */
 export class FilterPanel {
   /**
-   * @param {{methods: Method[], nights: Night[], before: number|null, scale_arcsec: number, changed: () => void}} o
+   * @param {{methods: Method[], nights: Night[], before: number|null, scale_arcsec: number, reach_px: number, changed: () => void}} o
    */
   constructor(o) {
     this.o = o;
@@ -202,6 +211,11 @@ export class FilterPanel {
     this.how.textContent = `${capital(head.words)}.${coarse} ${figures(head.milliseconds, 2)} ms.`.replace("..", ".");
   }
 
+  /** That there is no picture, and why. @param {string} words */
+  sayRefused(words) {
+    this.how.textContent = `Not shown: the light itself stands in its place. ${words}`;
+  }
+
   #show() {
     const { method } = this.filter;
     const inputs = (method?.settings ?? []).map((setting) => this.#input(setting));
@@ -232,7 +246,8 @@ export class FilterPanel {
     }
     const id = newId();
     const log = s.scale === "log" && (s.min ?? 0) > 0;
-    const [min, max] = [s.min ?? 0, s.max ?? 100];
+    // no length is of use that leads out of the picture
+    const [min, max] = [s.min ?? 0, s.kind === "length_px" ? Math.min(s.max ?? Infinity, this.o.reach_px) : s.max ?? 100];
     const to = (/** @type {number} */ v) => (log ? Math.log(v) : v);
     const from = (/** @type {number} */ v) => {
       // by ratios every step is another value: a step of one size would be none at the lower end

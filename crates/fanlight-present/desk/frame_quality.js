@@ -31,6 +31,9 @@ const QUANTITIES = [
   { title: "O − C, declination", unit: "″", of: (f) => f.comet_o_minus_c_arcsec?.[1], err: (f) => f.comet_err_arcsec, decimals: 2, csv: "o_minus_c_dec_arcsec", note: "measured minus computed place, north positive" },
 ];
 
+/** Whether anything was measured of a frame. @param {FrameRecord} f */
+export const isMeasured = (f) => QUANTITIES.some((q) => known(q.of(f)));
+
 /** @param {Quantity} q @param {FrameRecord} f */
 function valueWords(q, f) {
   const v = q.of(f);

@@ -3,7 +3,7 @@
 import * as api from "./api.js";
 import { fill, h } from "./dom.js";
 import { date } from "./format.js";
-import { flatFrame, FRAME_COLUMNS, markLegend, strips } from "./frame_quality.js";
+import { flatFrame, FRAME_COLUMNS, isMeasured, markLegend, strips } from "./frame_quality.js";
 import { jobBoard } from "./jobs.js";
 import { differenceTable, kept } from "./night_difference.js";
 import { csvButton, nightLine, quiet, spoken, table } from "./tables.js";
@@ -140,7 +140,8 @@ function frameList(place, frames, call, context, name, comment, measure) {
     if (rejected[i]) return f.rejected_because ?? "left out by the program";
     const is = out.has(f.file);
     if (is !== wasOut[i]) return is ? "to be left out at the next run" : "to be brought back at the next run";
-    return is ? "left out by hand" : "used";
+    // what a run leaves out by hand it does not look at
+    return is ? `left out by hand${isMeasured(f) ? "" : ", not measured"}` : "used";
   };
   const states = frames.map((f, i) => h("span", null, words(f, i)));
   const list = table(`All ${frames.length} frames of the night`, frames,

@@ -18,6 +18,7 @@
  * @property {boolean} has_stack
  * @property {boolean} has_twin
  * @property {string|null} folder
+ * @property {string} stamp  changes when the night is measured again
  * @property {string|null} unusable
  *
  * @typedef {object} Campaign
@@ -106,6 +107,8 @@
  * @property {number} high
  * @property {boolean} has_twin
  * @property {number} milliseconds
+ * @property {string} [refused_because]  then all else is absent
+ * @property {string} [hint]
  *
  * @typedef {{head: FrameHead, night: Float32Array, twin: Float32Array|null}} Frame
  *
@@ -155,6 +158,7 @@
  * @property {number|null} contrast
  * @property {number|null} contrast_err
  * @property {number|null} [significance]
+ * @property {"brighter"|"darker"} [side]  that the probabilities are of
  * @property {number|null} [probability_alone]
  * @property {number|null} [probability_by_eye]
  * @property {number|null} [twin_contrast]

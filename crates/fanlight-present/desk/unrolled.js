@@ -37,7 +37,15 @@ export class Unrolled {
     this.queue = api.latest(
       (/** @type {api.UnrolledRequest} */ request, signal) => api.unrolled(view.id, request, signal),
       (frame) => { this.frame = frame; this.draw(); },
-      (error) => o.failed(error),
+      (error) => {
+        const words = api.notAllowed(error);
+        if (words === null) o.failed(error);
+        else {
+          this.frame = null;
+          fill(this.place);
+          this.caption.textContent = `Not shown. ${words}`;
+        }
+      },
     );
     this.place = h("div", { class: "unrolled" });
     this.caption = h("p", { class: "small muted" });
@@ -109,7 +117,7 @@ export class Unrolled {
       const picture = this.#picture(data, head.width_px, head.height_px, painter);
       const svg = s("svg", { class: "plot unrolled", viewBox: `0 0 ${WIDTH} ${HEIGHT}`, tabindex: 0, role: "img", "aria-labelledby": id },
         s("image", { href: picture, x: MARGINS.LEFT, y: MARGINS.TOP, width: WIDTH - MARGINS.LEFT - MARGINS.RIGHT, height: HEIGHT - MARGINS.TOP - MARGINS.BOTTOM, preserveAspectRatio: "none" }),
-        axes(x, y, sx, sy, WIDTH, HEIGHT), ...this.o.marks.flatMap((m) => this.#mark(m)), this.#directions(sx), cursor);
+        axes(x, y, sx, sy, WIDTH, HEIGHT), ...(i === 0 ? this.o.marks : []).flatMap((m) => this.#mark(m)), this.#directions(sx), cursor);
       const rows = () => [["rho_arcsec \\ pa_deg", ...Array.from({ length: head.width_px }, (_, k) => ((k + 0.5) * 360) / head.width_px)], ...Array.from({ length: head.height_px }, (_, j) => [this.#rho(j, head.height_px), ...data.subarray(j * head.width_px, (j + 1) * head.width_px)])];
       this.#listen(svg);
       return h("figure", { class: "plot" }, h("figcaption", null, h("h3", { id }, title), downloads(`${this.o.name}-unrolled${i ? "-twin" : ""}`, title, () => svg, rows)), svg);

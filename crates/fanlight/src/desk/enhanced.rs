@@ -181,8 +181,9 @@ fn enhancement_of(
 ) -> Result<(Enhancement, String), Refusal> {
     let full = Grid { image, centre, scale: scale_of(wish.night, 0) };
     if matches!(method, Method::PowerLawDivision | Method::TemporalRatio) {
-        let in_km = wish.settings.in_km(method, &full)?;
+        let mut in_km = wish.settings.in_km(method, &full)?;
         let grid = Grid { image, centre, scale: scale_of(wish.night, level) };
+        in_km.annulus = methods::shown_on(&in_km.annulus, &grid.scale)?;
         return Ok(method.with_settings(&in_km, &grid, image, other)?);
     }
     let (enhancement, words) = method.with_settings(&wish.settings, &full, image, other)?;

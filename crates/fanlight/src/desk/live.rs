@@ -1,6 +1,6 @@
 //! Enhancements as their sliders move: what is looked at, the night and its twin alike, as raw floats.
 
-use super::answer::{Asked, At, BodyRefusals, Refusal};
+use super::answer::{Asked, At, BodyRefusals, NotPictured, Refusal};
 use super::enhanced::{self, Shown, Wish};
 use super::floats;
 use super::layers::Layer;
@@ -121,7 +121,7 @@ pub struct Head {
 /// An enhancement of what is looked at: the length of a head as u32, the head, zeros up to a multiple of four, the night's
 /// pixels and, where asked for, the twin's, as little-endian floats.
 #[utoipa::path(post, path = "/api/nights/{id}/enhance", tag = "pictures", params(("id" = i64, Path)), request_body = EnhanceRequest,
-    responses((status = 200, description = "head and floats", content_type = "application/octet-stream"), BodyRefusals))]
+    responses((status = 200, description = "head and floats; or, where the data do not allow the picture, a head that is a NotPictured and nothing behind it", content_type = "application/octet-stream"), BodyRefusals))]
 pub async fn enhance(
     State(desk): State<Arc<Desk>>,
     At(id): At<i64>,
@@ -139,11 +139,12 @@ pub async fn enhance(
         answer(shown, request.level, true, start)
     })
     .await
+    .or_else(NotPictured::instead)
 }
 
 /// An enhancement by position angle (columns, from north through east) and distance (rows, inner first); the same bytes.
 #[utoipa::path(post, path = "/api/nights/{id}/unrolled", tag = "pictures", params(("id" = i64, Path)), request_body = UnrolledRequest,
-    responses((status = 200, description = "head and floats", content_type = "application/octet-stream"), BodyRefusals))]
+    responses((status = 200, description = "head and floats; or, where the data do not allow the picture, a head that is a NotPictured and nothing behind it", content_type = "application/octet-stream"), BodyRefusals))]
 pub async fn unrolled(
     State(desk): State<Arc<Desk>>,
     At(id): At<i64>,
@@ -166,6 +167,7 @@ pub async fn unrolled(
         answer(shown, level, false, start)
     })
     .await
+    .or_else(NotPictured::instead)
 }
 
 /// Reads what is needed and has it enhanced.

@@ -1,6 +1,6 @@
 //! What goes out: chosen figures on one sheet, words, records of places. All of it is what the records say.
 
-use super::answer::{Asked, At, BodyRefusals, Queried, Refusal, Refusals};
+use super::answer::{Asked, At, BodyRefusals, NotPictured, Queried, Refusal, Refusals};
 use super::figures::{figure_names, svg_in};
 use super::state::{Desk, DeskNight};
 use crate::export::{self, WhichPositions};
@@ -151,7 +151,8 @@ fn panel(night: &DeskNight, name: &str, theme: SheetTheme) -> Result<String, Ref
 
 /// Chosen figures of a night on one sheet.
 #[utoipa::path(post, path = "/api/nights/{id}/publish", tag = "publish", params(("id" = i64, Path)), request_body = SheetRequest,
-    responses((status = 200, description = "SVG or PNG", content_type = "image/svg+xml"), BodyRefusals))]
+    responses((status = 200, description = "the sheet; or, in JSON, why it cannot be drawn",
+        content((String = "image/svg+xml"), (String = "image/png"), (NotPictured = "application/json"))), BodyRefusals))]
 pub async fn publish(
     State(desk): State<Arc<Desk>>,
     At(id): At<i64>,
@@ -194,6 +195,7 @@ pub async fn publish(
         })
     })
     .await
+    .or_else(NotPictured::in_words)
 }
 
 /// Where a sheet comes from, so that it can be traced.
