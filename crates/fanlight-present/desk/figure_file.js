@@ -48,7 +48,7 @@ export function figureDownloads(where, name, title, rows, { file = name, comment
  */
 export function picture(where, name, alt, o = {}) {
   const image = h("img", { alt, loading: o.lazy ? "lazy" : null, decoding: "async" });
-  const show = () => { image.src = where(`${themed(name)}.${ending}`); };
+  const show = () => { image.src = where(`${themed(name)}.svg`); };
   show();
   image.addEventListener("error", () => { image.src = where(`${name}.svg`); }, { once: true });
   const stop = theme.listen(show);

@@ -196,8 +196,8 @@ fn what_the_data_do_not_allow_is_an_answer_in_words() {
     // an annulus in the corners of the picture has too few pixels
     let settings = json!({"annulus_inner": 500.0, "annulus_outer": 2000.0});
     let window = json!({"x_px": 0, "y_px": 0, "width_px": size, "height_px": size});
-    let picture = json!({"method": "power-law-division", "settings": settings, "window": window});
-    let map = json!({"method": "power-law-division", "settings": settings, "inner_arcsec": 4.0, "outer_arcsec": 40.0, "n_pa": 36, "n_rho": 8});
+    let picture = json!({"drawn": {"method": "power-law-division", "settings": settings}, "window": window});
+    let map = json!({"drawn": {"method": "power-law-division", "settings": settings}, "inner_arcsec": 4.0, "outer_arcsec": 40.0, "n_pa": 36, "n_rho": 8});
     for (address, request) in [("enhance", &picture), ("unrolled", &map)] {
         let (head, pixels) = desk.post(&format!("api/nights/{id}/{address}"), request).expect(200).picture();
         let words = |key: &str| head[key].as_str().unwrap_or_else(|| panic!("{key}: {head}")).to_owned();
