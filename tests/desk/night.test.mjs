@@ -126,7 +126,7 @@ test("the centre goes beyond its error by the keys and fields, and says so", asy
   const words = centre.locator("p[aria-live]");
   assert.match(await words.innerText(), /Moved by 4\.0 σ.*outside 3 σ: another centre than the measured one/);
   const view = await desk.json("api/nights/3/view");
-  const answered = page.waitForResponse((r) => r.url().endsWith("/enhance") && Math.hypot(r.request().postDataJSON().centre_dx_px, r.request().postDataJSON().centre_dy_px) > 49.9);
+  const answered = page.waitForResponse((r) => r.url().endsWith("/enhance") && Math.hypot(r.request().postDataJSON().drawn.centre_dx_px, r.request().postDataJSON().drawn.centre_dy_px) > 49.9);
   await centre.getByLabel("East (″)").fill("1000");
   await page.keyboard.press("Enter");
   assert.equal((await answered).status(), 200);
