@@ -115,7 +115,7 @@ export async function show(root, context) {
     name: fileName, filter: () => panel.filter, centre: () => centre.step(), layer: () => layer, twin: hasTwin, marks: features.marks, failed,
     pointed: (pa, rho) => { const [x, y] = grid.atPolar(pa, rho); sky.cursor.set({ x, y }); },
   });
-  const radial = radialPlots(record, view, fileName, { failed, hovered: (rho) => {
+  const radial = radialPlots(record, view, fileName, { after: sky.first, failed, hovered: (rho) => {
     const at = sky.cursor.get();
     const [x, y] = grid.atPolar(at ? grid.polar(at.x, at.y).pa_deg : view.sunward_pa_deg ?? 0, rho);
     sky.cursor.set({ x, y });
@@ -302,7 +302,7 @@ export async function show(root, context) {
   tiles.arrived = () => { sample(); sky.draw("below"); readout.refresh(); };
   swap(false);
   measure.load();
-  unrolled.refresh();
+  sky.first.then(() => unrolled.refresh());
 
   return () => {
     document.removeEventListener("keydown", key);

@@ -39,7 +39,7 @@ function circleWords(r) {
  * @param {NightRecord} record
  * @param {View} view
  * @param {string} name  of the files
- * @param {{hovered: (rho_arcsec: number) => void, failed: (error: unknown) => void}} on
+ * @param {{after: Promise<void>, hovered: (rho_arcsec: number) => void, failed: (error: unknown) => void}} on  after: the sky comes first
  */
 export function radialPlots(record, view, name, on) {
   const root = h("div", { class: "plots" });
@@ -86,7 +86,10 @@ export function radialPlots(record, view, name, on) {
       drawn.holder, said, h("p", { class: "small muted" }, caption)));
   }
 
-  (/** @type {Promise<Radial>} */ (api.get(`api/nights/${view.id}/radial`))).then((radial) => {
+  on.after.then(async () => {
+    if (ended) return;
+    /** @type {Radial} */
+    const radial = await api.get(`api/nights/${view.id}/radial`);
     if (ended) return;
     const { profile, growth } = radial;
     if (radial.profile_caption) add("profile", "Radial profile", radial.profile_caption, profile, profile.filter((r) => r.rho_arcsec > 0 && r.mean_e_per_s_arcsec2 > 0), (r) => r.rho_arcsec, ringWords, 1);
@@ -94,7 +97,7 @@ export function radialPlots(record, view, name, on) {
     if (radial.growth_caption && view.km_per_arcsec) add("growth", "Curve of growth", radial.growth_caption, growth, curve.length ? curve : growth, (r) => r.radius_arcsec, circleWords, view.km_per_arcsec);
     if (!root.childElementCount) fill(root, h("p", null, "No ring of this night shows light."));
     if (last !== null) setCursor(last);
-  }, on.failed);
+  }).catch(on.failed);
 
   /** @param {number} rho */
   function setCursor(rho) {

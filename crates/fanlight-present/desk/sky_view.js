@@ -87,6 +87,8 @@ export class SkyView {
     this.due = { below: false, above: false };
     this.frame = 0;
     this.firstDrawn = false;
+    /** Something is on the screen: what else takes time may begin. @type {Promise<void>} */
+    this.first = new Promise((drawn) => { this.drawn = drawn; });
     /** Told when every pane shows its picture whole, in today's colours. */
     this.painted = () => {};
     for (const pane of this.panes) this.#listen(pane);
@@ -277,6 +279,7 @@ export class SkyView {
     c.restore();
     if (!this.firstDrawn && (picture.raster || this.tiles.painted.bytes > 0)) {
       this.firstDrawn = true;
+      this.drawn?.();
       timings.first_picture_ms ??= performance.now();
     }
     return sharp || (!picture.raster && this.tiles.running.size > 0);

@@ -19,7 +19,7 @@ use fanlight_sky::PixelXy;
 use std::time::Instant;
 
 /// More pixels than this are not enhanced at once, however patient the one who asks: the desk stays within 600 MiB.
-const MOST_PX: usize = 8_400_000;
+const MOST_PX: usize = 6_000_000;
 /// With more pixels than this the twin waits for the night, for the same reason.
 const MOST_BESIDE_PX: usize = 4_200_000;
 /// Narrower than this a ring or a Gaussian is not: half a pixel of the level.

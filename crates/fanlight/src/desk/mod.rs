@@ -28,6 +28,7 @@ mod run;
 mod season;
 mod state;
 mod tiles;
+mod twin_light;
 mod unrolled;
 mod view;
 

@@ -3,13 +3,9 @@
 use super::answer::{At, Refusal, Refusals};
 use super::layers::Layer;
 use super::state::{Desk, DeskNight};
+use super::twin_light::TwinLight;
 use axum::Json;
 use axum::extract::State;
-use fanlight_coma::measure::RingProfile;
-use fanlight_coma::photometry::{self, Stack};
-use fanlight_coma::profile;
-use fanlight_image::polar::Ring;
-use fanlight_image::{Image, Mask};
 use fanlight_present::{Room, night_plot, profile_slopes};
 use serde::Serialize;
 use std::sync::Arc;
@@ -99,7 +95,7 @@ fn of(desk: &Desk, night: &DeskNight) -> RadialAnswer {
     let caption = |name| night_plot(&night.record, name, Room::REPORT).map(|figure| figure.caption);
     // a night without a twin has its own numbers
     let twin = desk.layer(night, Layer::Twin).ok();
-    let twin = twin.as_ref().and_then(|pyramid| pyramid.level(0)).map(|image| Twin::new(night, image));
+    let twin = twin.as_ref().and_then(|pyramid| pyramid.level(0)).and_then(|image| TwinLight::new(night, image));
     RadialAnswer {
         profile_caption: caption("profile"),
         profile: rings(night, twin.as_ref()),
@@ -108,7 +104,7 @@ fn of(desk: &Desk, night: &DeskNight) -> RadialAnswer {
     }
 }
 
-fn rings(night: &DeskNight, twin: Option<&Twin>) -> Vec<RingRow> {
+fn rings(night: &DeskNight, twin: Option<&TwinLight>) -> Vec<RingRow> {
     let record = &night.record;
     let slopes = profile_slopes(record);
     let rows = record.profile.iter().map(|r| {
@@ -123,13 +119,13 @@ fn rings(night: &DeskNight, twin: Option<&Twin>) -> Vec<RingRow> {
             mag_per_arcsec2: r.mag_per_arcsec2,
             slope: slope.map(|s| s.slope),
             slope_err: slope.map(|s| s.error),
-            twin_mean_e_per_s_arcsec2: twin.and_then(|t| t.ring(r.outer_arcsec)),
+            twin_mean_e_per_s_arcsec2: twin.and_then(|t| t.ring(r.inner_arcsec, r.outer_arcsec)),
         }
     });
     rows.collect()
 }
 
-fn circles(night: &DeskNight, twin: Option<&Twin>) -> Vec<GrowthRow> {
+fn circles(night: &DeskNight, twin: Option<&TwinLight>) -> Vec<GrowthRow> {
     let curve = night.record.curve_of_growth.iter().map(|g| {
         let light = twin.and_then(|t| t.circle(g.radius_arcsec));
         let ratio = light.map(|l| l / g.light_e_per_s).filter(|r| *r > 0.0 && r.is_finite());
@@ -167,51 +163,4 @@ fn circles(night: &DeskNight, twin: Option<&Twin>) -> Vec<GrowthRow> {
         twin_afrho_cm: None,
     });
     curve.chain(apertures).collect()
-}
-
-/// The featureless twin on the night's grid, measured about the night's centre as the night is.
-struct Twin<'a> {
-    image: &'a Image,
-    mask: Mask,
-    /// The light is wanted without its error: that of the night stands beside it.
-    no_variance: Image,
-    /// By the same rule as the night's, which follows from grid and centre alone.
-    rings: Vec<Ring>,
-    fill: RingProfile,
-    centre_px: (f64, f64),
-    scale_arcsec: f64,
-}
-
-impl<'a> Twin<'a> {
-    fn new(night: &DeskNight, image: &'a Image) -> Self {
-        let stack = &night.record.stack;
-        let (mask, centre_px) = (Mask::of_missing(image), (stack.centre_x_px, stack.centre_y_px));
-        let no_variance = Image::filled(image.width, image.height, 0.0);
-        let rings = profile::rings(image, &no_variance, &mask, centre_px.0, centre_px.1);
-        let reach_px = rings.last().map_or(0.0, |r| r.outer_px);
-        let fill = RingProfile::measure(image, &mask, centre_px, reach_px);
-        Self { image, mask, no_variance, rings, fill, centre_px, scale_arcsec: night.scale_arcsec() }
-    }
-
-    /// Mean of a ring of the record, e⁻/s per square arcsecond.
-    fn ring(&self, outer_arcsec: f64) -> Option<f64> {
-        let outer_px = outer_arcsec / self.scale_arcsec;
-        let ring = self.rings.iter().find(|r| (r.outer_px / outer_px - 1.0).abs() < 1e-6)?;
-        Some(ring.mean / self.scale_arcsec.powi(2)).filter(|mean| mean.is_finite())
-    }
-
-    /// Light in a circle, e⁻/s.
-    fn circle(&self, radius_arcsec: f64) -> Option<f64> {
-        let stack = Stack {
-            image: self.image,
-            variance: &self.no_variance,
-            mask: &self.mask,
-            x_px: self.centre_px.0,
-            y_px: self.centre_px.1,
-            centre_sigma_px: 0.0,
-            sky_sigma: 0.0,
-            correlation: 1.0,
-        };
-        photometry::aperture_light(&stack, &self.fill, radius_arcsec / self.scale_arcsec).map(|light| light.flux)
-    }
 }
