@@ -12,7 +12,7 @@ use fanlight_sky::PositionAngle;
 /// Seed of the comparison's twins: the same nights give the same numbers.
 const SEED: u64 = 0x0FA9_11E8;
 /// Names the method in the ledger's store of comparisons: another one is computed again.
-pub const METHOD: &str = "change/3";
+pub const METHOD: &str = "change/4";
 
 /// Holds a night against an earlier one; why not, where that cannot be done, is in the record. The comparison itself, for a map, where
 /// there is one.
