@@ -56,8 +56,8 @@ for (const night of campaign.nights.filter((n) => n.has_stack)) {
     await page.evaluate(() => globalThis.deskTimings.clear());
     const slider = page.locator("section.tools input[type=range]").first();
     await slider.focus();
-    for (let i = 0; i < 20; i += 1) {
-      await page.keyboard.press("ArrowRight");
+    for (let i = 0; i < 60; i += 1) {
+      await page.keyboard.press(i % 30 < 15 ? "ArrowRight" : "ArrowLeft");
       await page.waitForTimeout(120);
     }
     const steps = await page.evaluate(() => globalThis.deskTimings.filters.slice());

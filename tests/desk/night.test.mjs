@@ -71,7 +71,7 @@ test("every filter shows night and twin and says what it draws of its own", asyn
 });
 
 test("beside a ratio of two nights stands that of their twins, without the jet of either", async () => {
-  const request = { method: "temporal-ratio", settings: {}, centre_dx_px: 0, centre_dy_px: 0, layer: "night", against: 1, inner_arcsec: 8, outer_arcsec: 25, n_pa: 36, n_rho: 8, log_rho: false, with_twin: true };
+  const request = { drawn: { method: "temporal-ratio", against: 1, with_twin: true, patient: true }, inner_arcsec: 8, outer_arcsec: 25, n_pa: 36, n_rho: 8, log_rho: false };
   const answer = await fetch(`${desk.address}api/nights/3/unrolled`, { method: "POST", headers: { "content-type": "application/json" }, body: JSON.stringify(request) });
   const bytes = await answer.arrayBuffer();
   const start = Math.ceil((4 + new DataView(bytes).getUint32(0, true)) / 4) * 4;
@@ -98,10 +98,86 @@ test("a feature tells its evidence", async () => {
   for (const part of [/supported/, /False-alarm probability/i, /Noise: passed/, /Halves: passed/, /Centre/]) assert.match(text, part);
 });
 
+/** What is drawn over a pane. */
+const drawn = (pane) => page.locator(".pane:not([hidden]) .lines").nth(pane).evaluate((canvas) => canvas.toDataURL());
+const rest = () => page.evaluate(() => new Promise((done) => { requestAnimationFrame(() => requestAnimationFrame(done)); }));
+
+test("over the twin no line stands but the place of the chosen feature", async () => {
+  await page.mouse.move(5, 5);
+  const lines = page.getByRole("checkbox", { name: /Drawn over the night/ });
+  const both = async () => { await rest(); return [await drawn(0), await drawn(1)]; };
+  const chosen = await both();
+  await lines.uncheck();
+  const clean = await both();
+  assert.ok(chosen[0] !== clean[0] && chosen[1] !== clean[1], "the chosen feature is drawn over neither");
+  await page.locator(".feature").first().click();
+  await lines.check();
+  const unchosen = await both();
+  assert.notEqual(unchosen[0], clean[0]);
+  assert.equal(unchosen[1], clean[1], "the night's line stands over the twin");
+  await page.locator(".feature").first().click();
+});
+
+test("the centre goes beyond its error by the keys and fields, and says so", async () => {
+  const centre = page.locator("section.tools section", { has: page.getByRole("heading", { name: "Centre", exact: true }) });
+  await centre.locator("summary").click();
+  await centre.locator("svg.pad").focus();
+  for (let i = 0; i < 2; i += 1) await page.keyboard.press("Shift+ArrowUp");
+  const words = centre.locator("p[aria-live]");
+  assert.match(await words.innerText(), /Moved by 4\.0 σ.*outside 3 σ: another centre than the measured one/);
+  const view = await desk.json("api/nights/3/view");
+  const answered = page.waitForResponse((r) => r.url().endsWith("/enhance") && Math.hypot(r.request().postDataJSON().drawn.centre_dx_px, r.request().postDataJSON().drawn.centre_dy_px) > 49.9);
+  await centre.getByLabel("East (″)").fill("1000");
+  await page.keyboard.press("Enter");
+  assert.equal((await answered).status(), 200);
+  assert.match(await words.innerText(), /Farther than 50 pixels it is not moved/);
+  assert.ok(Math.abs(Number(await centre.getByLabel("East (″)").inputValue()) - 50 * view.scale_arcsec) < 0.5);
+  await centre.getByRole("button", { name: "Back to the measured centre" }).click();
+  assert.match(await words.innerText(), /At the measured centre/);
+  await centre.locator("summary").click();
+});
+
+test("what the data do not allow is said where the picture would stand", async () => {
+  await filterChoice().selectOption("power-law-division");
+  const [inner, outer] = [0, 1].map((i) => page.locator("section.tools .settings input[type=range]").nth(i));
+  await outer.focus();
+  await page.keyboard.press("End");
+  await inner.focus();
+  await page.keyboard.press("End");
+  await page.getByText(/^Not shown: the light itself stands in its place\./).waitFor();
+  await page.getByText(/^Not shown\. /).waitFor();
+  assert.ok(!(await titles())[0].includes("ower law"), `${await titles()}`);
+  await inner.focus();
+  await page.keyboard.press("Home");
+  await page.waitForFunction(() => !/Not shown/.test(document.querySelector("section.tools")?.textContent ?? ""));
+  await filterChoice().selectOption("rotational-gradient");
+});
+
 test("a sector is measured by hand, kept under a name, undone and brought back", async () => {
   await page.getByText("A sector on the sky").click();
   await page.waitForSelector(".result");
   await page.waitForFunction(() => /by eye/.test(document.querySelector(".result")?.textContent ?? ""), null, { timeout: 60000 });
+  // it says of which side it speaks, and what cannot be measured cannot be saved
+  const set = async (label, value) => { await page.getByRole("spinbutton", { name: label }).fill(value); await page.keyboard.press("Enter"); };
+  const { sector } = await (async () => {
+    for (let pa = 0; ; pa += 40) {
+      const body = { pa_deg: pa, width_deg: 30, inner_arcsec: 8, outer_arcsec: 40 };
+      const answer = await fetch(`${desk.address}api/nights/3/sector`, { method: "POST", headers: { "content-type": "application/json" }, body: JSON.stringify(body) });
+      const { measured } = await answer.json();
+      if (measured?.contrast < 0) { assert.ok(measured.side === "darker" && measured.probability_alone <= 0.5); return { sector: body }; }
+    }
+  })();
+  const pa = await page.getByRole("spinbutton", { name: /^PA/ }).inputValue();
+  await set(/^PA/, String(sector.pa_deg));
+  await set(/^Outer/, "40");
+  await set(/^Inner/, "8");
+  await page.waitForFunction(() => /As dark somewhere by chance.*Asked was for darker places alone/s.test(document.querySelector(".result:not(.stale)")?.textContent ?? ""));
+  await set(/^Outer/, "9");
+  await page.waitForFunction(() => /Not measured\./.test(document.querySelector(".result")?.textContent ?? ""));
+  assert.ok(await page.getByRole("button", { name: "Save as my measurement" }).isDisabled());
+  await set(/^Outer/, "40");
+  await set(/^PA/, pa);
+  await page.waitForFunction(() => /by eye/.test(document.querySelector(".result:not(.stale)")?.textContent ?? ""));
   await page.focus(".sky-handle.pa");
   await page.keyboard.press("ArrowRight");
   await page.fill("#measured-by", "B. Tester");
@@ -121,6 +197,15 @@ test("a sector is measured by hand, kept under a name, undone and brought back",
   assert.equal((await desk.json("api/nights/3/measurements"))[0].undone_utc, null);
 });
 
+test("no probability is rounded to 0 or 1", async () => {
+  const said = await page.evaluate(async () => {
+    const { probability, chance } = await import(String(new URL("page/format.js", document.baseURI)));
+    return [[1 - 1e-9, 0.99, 0.96, 1, 0, 1e-9, 0.03].map(chance), probability(0.9999)];
+  });
+  assert.deepEqual(said[0], ["over 0.99", "0.99", "0.96", "1.0", "under 10⁻⁶", "under 10⁻⁶", "0.030"]);
+  assert.equal(said[1], "over 0.99: nearly always");
+});
+
 test("blinking stops by the same key", async () => {
   await page.focus(".lines");
   const other = (was) => page.waitForFunction((title) => document.querySelector(".pane:not([hidden]) .pane-title")?.textContent !== title, was);
@@ -135,12 +220,95 @@ test("blinking stops by the same key", async () => {
   assert.equal((await titles())[0], rests);
 });
 
+/** The figure with a heading. */
+const plot = (title) => page.locator("figure.plot").filter({ has: page.getByRole("heading", { name: title, exact: true }) });
+/** Where the vertical lines of a figure's cursor stand, and the numbers under its lowest axis, on the screen. */
+const onScreen = (title) => plot(title).locator(".night-plot svg").evaluate((svg) => {
+  svg.scrollIntoView({ block: "center" });
+  const matrix = svg.getScreenCTM();
+  const at = (x, y) => new DOMPoint(x, y).matrixTransform(matrix);
+  const d = svg.querySelector("[data-cursor]").getAttribute("d") ?? "";
+  const lines = [...d.matchAll(/M([\d.]+) ([\d.]+)/g)].map((m) => at(Number(m[1]), Number(m[2])).x);
+  const groups = [...svg.querySelectorAll("g[data-panel]")];
+  const [left, top, width, height] = groups.at(-1).dataset.panel.split(" ").map(Number);
+  const number = (text) => Number(text.replaceAll("\u202f", ""));
+  const below = [...groups.at(-1).querySelectorAll("text")].filter((e) => e.getAttribute("text-anchor") === "middle" && Number(e.getAttribute("y")) > top + height && !e.hasAttribute("transform"));
+  const ticks = below.map((e) => { const box = e.getBoundingClientRect(); return { value: number(e.textContent), x: box.left + box.width / 2 }; }).filter((e) => e.value > 0);
+  return { lines, panels: groups.length, ticks, left: at(left, 0).x, right: at(left + width, 0).x, middle: at(0, top + height / 2).y };
+});
+/** Where a value stands between the numbers of a logarithmic axis. */
+const between = ({ ticks }, value) => {
+  const [a, b] = [ticks[0], ticks.at(-1)];
+  return a.x + (Math.log(value / a.value) / Math.log(b.value / a.value)) * (b.x - a.x);
+};
+const rhoRead = async () => Number(/([\d.]+)″, [\d\s]+km/u.exec(await page.innerText(".readout"))?.[1]);
+
+test("a move on the sky moves a line in the report's plots, to where their own numbers say", async () => {
+  await page.waitForFunction(() => document.querySelectorAll("figure.plot .night-plot svg").length === 2);
+  const { km_per_arcsec } = await desk.json("api/nights/3/view");
+  await page.focus(".lines");
+  await page.keyboard.press("c");
+  for (let rho = 0; rho < 20; rho = await rhoRead()) await page.keyboard.press("Shift+ArrowUp");
+  await page.waitForTimeout(100);
+  const rho = await rhoRead();
+  for (const [title, value] of [["Radial profile", rho], ["Curve of growth", rho * km_per_arcsec]]) {
+    const seen = await onScreen(title);
+    assert.ok(seen.ticks.length >= 2 && seen.panels === 2 && seen.lines.length === 2, JSON.stringify(seen));
+    for (const x of seen.lines) assert.ok(Math.abs(x - between(seen, value)) < 1, `${title}: ${x}, not ${between(seen, value)}`);
+  }
+  // 20″ itself, by the pointer: the line stands at 20 between the numbers, and the sky is at 20″
+  const seen = await onScreen("Radial profile");
+  await page.mouse.move(between(seen, 20), seen.middle);
+  await page.waitForTimeout(100);
+  const [x] = (await onScreen("Radial profile")).lines;
+  assert.ok(Math.abs(x - between(seen, 20)) < 1, `${x}, not ${between(seen, 20)}`);
+  // a pixel of the axis is so many per cent
+  const perPixel = Math.abs(Math.log(seen.ticks.at(-1).value / seen.ticks[0].value) / (seen.ticks.at(-1).x - seen.ticks[0].x));
+  assert.ok(Math.abs(Math.log((await rhoRead()) / 20)) < perPixel + 0.005, `${await rhoRead()}`);
+});
+
+test("the arrow keys go from ring to ring, with the values of night and twin", async () => {
+  const record = await desk.json("api/nights/3/record");
+  const rings = record.profile.filter((r) => r.mean_e_per_s_arcsec2 > 0);
+  const said = () => plot("Radial profile").locator("output").innerText();
+  const holder = plot("Radial profile").locator(".night-plot");
+  await holder.focus();
+  await page.keyboard.press("Home");
+  for (let i = 0; i < 8; i += 1) {
+    await page.keyboard.press("ArrowRight");
+    await page.waitForTimeout(60);
+  }
+  const ring = rings[8];
+  const words = await said();
+  const [, rho, night, twin] = /ρ ([\d.]+)″.*night ([\d.]+)\s±.*twin ([\d.]+) e⁻/u.exec(words) ?? [];
+  assert.ok(Math.abs(Number(rho) - ring.rho_arcsec) < 0.06, words);
+  assert.ok(Math.abs(Number(night) / ring.mean_e_per_s_arcsec2 - 1) < 0.02, words);
+  // the twin is the night without what differs round the centre
+  assert.ok(Math.abs(Number(twin) / Number(night) - 1) < 0.1, words);
+  assert.match(words, /mag\/arcsec²; slope −[\d.]+/);
+  assert.match(await plot("Curve of growth").locator("output").innerText(), /magnitude: night [\d.]+.*twin [\d.]+; Afρ: night \d+.*twin \d+/u);
+  assert.ok(Math.abs((await rhoRead()) - ring.rho_arcsec) < 0.06);
+  const described = await holder.evaluate((e) => ["aria-labelledby", "aria-describedby"].map((name) => document.getElementById(e.getAttribute(name))?.textContent));
+  assert.deepEqual(described, ["Radial profile", words]);
+  assert.match(await holder.locator("svg").getAttribute("aria-label"), /brightness falling with distance/);
+  await page.screenshot({ path: join(pictures, "night-plots.png"), fullPage: true });
+});
+
 test("plots are saved as SVG, PNG and CSV", async () => {
-  for (const kind of ["SVG", "PNG", "CSV"]) {
-    const { name, bytes } = await downloaded(page, () => page.click(`figure.plot button[aria-label="Save Profile as ${kind}"]`));
-    assert.ok(name.endsWith(kind.toLowerCase()) && bytes.length > 200, name);
-    if (kind === "CSV") assert.match(bytes.toString().split("\n")[0], /arcsec/);
-    if (kind === "PNG") assert.equal(bytes.toString("latin1", 1, 4), "PNG");
+  const record = await desk.json("api/nights/3/record");
+  for (const [title, file, rows] of [["Radial profile", "profile", record.profile.length], ["Curve of growth", "growth", record.curve_of_growth.length + record.photometry.length]]) {
+    for (const kind of ["SVG", "PNG"]) {
+      const { name, bytes } = await downloaded(page, () => page.getByRole("link", { name: `Save as ${kind}: ${title}` }).click());
+      assert.equal(name, `night-2031-03-24-${file}.${kind.toLowerCase()}`);
+      if (kind === "PNG") assert.equal(bytes.readUInt32BE(16), 2008);
+      else assert.match(bytes.toString(), /^<svg [\s\S]*C\/2031 Z2: [\s\S]*data-x="log /);
+    }
+    const { name, bytes } = await downloaded(page, () => page.getByRole("button", { name: `Save as CSV: ${title}` }).click());
+    assert.equal(name, `night-2031-03-24-${file}.csv`);
+    const [comment, header, ...lines] = bytes.toString().trim().split("\n");
+    assert.match(comment, /^# C\/2031 Z2, night of 24 March 2031.*simulated frames, fanlight /);
+    for (const column of file === "profile" ? ["rho_arcsec", "err_e_per_s_arcsec2", "slope_err", "twin_mean_e_per_s_arcsec2"] : ["radius_km", "mag_err", "afrho_cm", "twin_afrho_cm"]) assert.ok(header.split(",").includes(column), header);
+    assert.equal(lines.length, rows);
   }
 });
 

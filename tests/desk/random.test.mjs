@@ -1,12 +1,14 @@
-// Random clicking, sliding and typing, seeded: no error in the console but refusals, no panic, no lost measurement. Short here; as long as
+// Random clicking, sliding and typing, seeded: no error in the console, no panic, no lost measurement. Short here; as long as
 // `DESK_RANDOM_S` says (600 for the ten minutes of benches/records/desk.md).
 
 import assert from "node:assert/strict";
 import { after, before, test } from "node:test";
-import { openBrowser, openDesk, openPage } from "./support.mjs";
+import { openBrowser, openDesk, openPage, renderers } from "./support.mjs";
 
 const SECONDS = Number(process.env.DESK_RANDOM_S ?? 20);
 const SEED = Number(process.env.DESK_RANDOM_SEED ?? 7);
+/** The tab holds no more in the end: views that are kept pass it within minutes. */
+const MOST_MIB = 1000;
 const KEYS = ["t", "b", "+", "-", "0", "ArrowLeft", "ArrowRight", "ArrowUp", "ArrowDown", "Shift+ArrowLeft", "c", "Enter", "[", "]", "Tab", "Tab", "Escape",
   "Control+z", "Control+Shift+z", "PageUp", "Home", "End", "Space"];
 const TEXTS = ["12.5", "-3", "1e9", "", "nought", "☄ <b>&\"", "0"];
@@ -65,7 +67,11 @@ test(`${SECONDS} s of anything, seed ${SEED}`, async (t) => {
   const shares = [["click", 0.35], ["drag", 0.5], ["wheel", 0.6], ["key", 0.8], ["choose", 0.87], ["fill", 0.92], ["press", 1]];
   const within = (name, act) => Promise.race([act, new Promise((_, no) => { setTimeout(() => no(new Error(`the page is stuck: ${name}`)), 30_000).unref(); })]);
   let actions = 0;
-  for (const end = Date.now() + 1000 * SECONDS; Date.now() < end; actions += 1) {
+  // of the process that holds the page, ten times
+  const held = [];
+  const start = Date.now();
+  for (const end = start + 1000 * SECONDS; Date.now() < end; actions += 1) {
+    if (Date.now() - start > (held.length + 1) * 100 * SECONDS) held.push(Math.round(Math.max(...renderers().map((r) => r.rss_mib))));
     const draw = random();
     const [name] = shares.find(([, to]) => draw < to) ?? shares[0];
     try {
@@ -82,10 +88,10 @@ test(`${SECONDS} s of anything, seed ${SEED}`, async (t) => {
     if (!page.url().startsWith(desk.address)) await page.goto(`${desk.address}#/night/3`);
   }
   t.diagnostic(`${actions} actions, ${Math.round((await page.evaluate(() => performance.memory?.usedJSHeapSize ?? 0)) / 2 ** 20)} MiB of script`);
-  // the browser notes in its console what the desk refused because the data do not allow it; the page says it in words
-  const refusals = wrong.filter((line) => /status of 422/.test(line));
-  t.diagnostic(`${refusals.length} refusals`);
-  assert.deepEqual([...new Set(wrong)].filter((line) => !refusals.includes(line)), []);
+  // up to 200 of them are the answers that the driver has the browser keep
+  t.diagnostic(`the browser's tab held ${held.join(", ")} MiB`);
+  assert.ok(held.length === 0 || held.at(-1) < MOST_MIB, `${held}`);
+  assert.deepEqual([...new Set(wrong)], []);
   assert.doesNotMatch(desk.said(), /panicked/);
   const rows = await desk.json("api/nights/3/measurements");
   assert.ok(rows.some((r) => r.person === "B. Tester" && r.pa_deg === 300), "the measurement is gone");

@@ -78,8 +78,42 @@ test("a frame is left out by the keyboard, and the night measured again while th
   const now = await desk.json("api/nights/3/record");
   assert.equal(now.stack.n_frames, before.stack.n_frames - 1);
   assert.equal(now.frames[1].used, false);
+  await page.getByText("left out by hand, not measured").first().waitFor();
   assert.ok((await desk.json("api/season")).is_stale);
   await page.screenshot({ path: join(pictures, "frames.png"), fullPage: true });
+});
+
+test("the plots of the frames have one cursor, a ring where a frame is to be left out, and files of their own", async () => {
+  const { frames } = await desk.json("api/nights/3/record");
+  const plots = page.locator(".frame-strips .night-plot");
+  await page.waitForFunction(() => [...document.querySelectorAll(".frame-strips .night-plot")].every((e) => e.querySelector("svg")));
+  const n = await plots.count();
+  assert.ok(n >= 7, `${n}`);
+  await plots.first().focus();
+  await page.keyboard.press("Home");
+  for (let i = 0; i < 4; i += 1) await page.keyboard.press("ArrowRight");
+  const places = await plots.evaluateAll((all) => all.map((e) => ({
+    line: Number(/M([\d.]+)/.exec(e.querySelector("[data-cursor]").getAttribute("d"))?.[1]),
+    discs: [...e.querySelectorAll("circle")].map((c) => Number(c.getAttribute("cx"))),
+  })));
+  // the second frame has a square; the fifth is the fourth disc
+  for (const { line, discs } of places) assert.ok(Math.abs(line - discs[3]) < 0.02, `${line}, not ${discs[3]}`);
+  assert.ok((await page.locator(".strip-value").first().innerText()).startsWith(frames[4].fwhm_arcsec.toFixed(2)));
+  const rings = page.locator(".frame-strips .frame-mark.changed");
+  await page.keyboard.press("Space");
+  assert.equal(await rings.count(), n);
+  await page.keyboard.press("Space");
+  assert.equal(await rings.count(), 0);
+  const title = "Zero point over the night";
+  for (const kind of ["SVG", "PNG"]) {
+    const { name, bytes } = await downloaded(page, () => main().getByRole("link", { name: `Save as ${kind}: ${title}` }).click());
+    assert.ok(name === `frames-2031-03-24-zero-point-mag.${kind.toLowerCase()}` && bytes.length > 1000, name);
+  }
+  const { bytes } = await downloaded(page, () => main().getByRole("button", { name: `Save as CSV: ${title}` }).click());
+  const [comment, header, ...lines] = bytes.toString().trim().split("\n");
+  assert.match(comment, /^# C\/2031 Z2, night of 24 March 2031/);
+  assert.equal(header, "file,mid_utc,zero_point_mag,zero_point_mag_err,used,rejected_because");
+  assert.equal(lines.length, frames.length);
 });
 
 test("all frames are saved as CSV", async () => {
@@ -109,6 +143,25 @@ test("a report of simulated places is refused in words", async () => {
   await main().getByRole("button", { name: "Look at the report" }).click();
   await main().locator(".trouble").waitFor();
   assert.match(await main().locator(".trouble").innerText(), /simulated/);
+});
+
+test("views that were left are let go", async () => {
+  const inside = await page.context().newCDPSession(page);
+  const round = async (times) => {
+    for (let i = 0; i < times; i += 1) {
+      for (const [hash, what] of [["night/3", "section.tools"], ["frames/3", ".frame-strips"], ["season", ".season-body section"], ["publish/3", ".publish"]]) {
+        await page.goto(`${desk.address}#/${hash}`);
+        await page.locator(what).first().waitFor();
+      }
+    }
+    await page.waitForTimeout(1000);
+    await inside.send("HeapProfiler.collectGarbage");
+    return inside.send("Memory.getDOMCounters");
+  };
+  const first = await round(1);
+  const later = await round(5);
+  // one view that is kept has some hundred listeners and a thousand nodes
+  assert.ok(later.jsEventListeners < first.jsEventListeners + 60 && later.nodes < first.nodes + 1500, `${JSON.stringify(first)}, then ${JSON.stringify(later)}`);
 });
 
 test("nothing went wrong on the way", () => {

@@ -2,6 +2,8 @@
 
 /** @import { Campaign, NightRecord, View, Method, Frame, FrameHead, Window, Sector, SectorResult, Measurement } from "./types.js" */
 
+import { heard, lost } from "./link.js";
+
 /** An answer that was not what was asked, in words. */
 export class Refused extends Error {
   /**
@@ -16,6 +18,11 @@ export class Refused extends Error {
   }
 }
 
+export const NO_ANSWER = "The desk does not answer.";
+
+/** What the data do not allow, in a sentence with what to do; `null` of what went wrong. @param {unknown} error */
+export const notAllowed = (error) => (error instanceof Refused && error.status === 200 ? [error.message, error.hint].map((w) => (w ? `${w[0].toUpperCase()}${w.slice(1).replace(/[^.!?]$/, "$&.")}` : "")).join(" ").trim() : null);
+
 /** @param {unknown} error */
 export const isAbort = (error) => error instanceof DOMException && error.name === "AbortError";
 
@@ -29,8 +36,10 @@ async function ask(path, init) {
     response = await fetch(path, { credentials: "omit", referrerPolicy: "no-referrer", ...init });
   } catch (error) {
     if (isAbort(error)) throw error;
-    throw new Refused("The desk does not answer.", "Is the command “fanlight desk” still running in its terminal? Start it again and open the address that it prints.", 0);
+    lost();
+    throw new Refused(NO_ANSWER, "Is the command “fanlight desk” still running in its terminal? Start it again and open the address that it prints.", 0);
   }
+  heard();
   if (response.ok) return response;
   /** @type {{error?: string, hint?: string|null}} */
   let body = {};
@@ -74,7 +83,12 @@ export async function remove(path) {
  * @param {AbortSignal} [signal]
  */
 export async function postForBytes(path, body, signal) {
-  return (await ask(path, posted(body, signal))).blob();
+  const answer = await ask(path, posted(body, signal));
+  if (answer.headers.get("content-type") === "application/json") {
+    const { refused_because: refused, hint } = await answer.json();
+    throw new Refused(refused, hint, 200);
+  }
+  return answer.blob();
 }
 
 /**
@@ -95,7 +109,11 @@ export const methods = () => get("api/methods");
 /** @param {number} id @returns {Promise<Measurement[]>} */
 export const measurements = (id) => get(`api/nights/${id}/measurements`);
 /** @param {number} id @param {Sector & {person: string, note: string|null}} sector @returns {Promise<Measurement>} */
-export const saveMeasurement = (id, sector) => post(`api/nights/${id}/measurements`, sector);
+export async function saveMeasurement(id, sector) {
+  const row = await post(`api/nights/${id}/measurements`, sector);
+  if (row.refused_because) throw new Refused(row.refused_because, row.hint, 200);
+  return row;
+}
 /** @param {number} id */
 export const undoMeasurement = (id) => remove(`api/measurements/${id}`);
 /** @param {number} id */
@@ -118,7 +136,7 @@ export async function tile(id, layer, level, column, row, stamp, signal) {
 }
 
 /**
- * @typedef {object} FilterRequest
+ * @typedef {object} Drawn
  * @property {string|null} method
  * @property {Record<string, number|string>} settings
  * @property {number} centre_dx_px
@@ -126,9 +144,10 @@ export async function tile(id, layer, level, column, row, stamp, signal) {
  * @property {string} layer
  * @property {number|null} against
  * @property {boolean} with_twin
+ * @property {boolean} patient  the very level, however long it takes
  *
- * @typedef {FilterRequest & {window: Window, level: number, patient: boolean}} EnhanceRequest  patient: the very level, however long it takes
- * @typedef {FilterRequest & {inner_arcsec: number, outer_arcsec: number, n_pa: number, n_rho: number, log_rho: boolean}} UnrolledRequest
+ * @typedef {{drawn: Drawn, window: Window, level: number}} EnhanceRequest
+ * @typedef {{drawn: Drawn, inner_arcsec: number, outer_arcsec: number, n_pa: number, n_rho: number, log_rho: boolean}} UnrolledRequest
  */
 
 /** @param {number} id @param {EnhanceRequest} request @param {AbortSignal} signal */
@@ -148,6 +167,8 @@ async function frame(path, request, signal) {
   const length = new DataView(bytes).getUint32(0, true);
   /** @type {FrameHead} */
   const head = JSON.parse(new TextDecoder().decode(new Uint8Array(bytes, 4, length)));
+  // what the data do not allow is an answer too
+  if (head.refused_because) throw new Refused(head.refused_because, head.hint ?? null, 200);
   const start = Math.ceil((4 + length) / 4) * 4;
   const n = head.width_px * head.height_px;
   const twin = head.has_twin ? new Float32Array(bytes, start + 4 * n, n) : null;
@@ -159,7 +180,7 @@ async function frame(path, request, signal) {
  * @template A, R
  * @param {(argument: A, signal: AbortSignal) => Promise<R>} run
  * @param {(result: R, argument: A) => void} done
- * @param {(error: unknown) => void} failed
+ * @param {(error: unknown, argument: A) => void} failed
  */
 export function latest(run, done, failed) {
   /** @type {AbortController|null} */
@@ -174,7 +195,7 @@ export function latest(run, done, failed) {
       const result = await run(argument, own.signal);
       if (!own.signal.aborted) done(result, argument);
     } catch (error) {
-      if (!isAbort(error) && !own.signal.aborted) failed(error);
+      if (!isAbort(error) && !own.signal.aborted) failed(error, argument);
     }
     if (running === own) running = null;
     const next = waiting;

@@ -3,7 +3,7 @@
 /** @import { Feature, NightRecord, RidgePoint } from "./types.js" */
 /** @import { SkyView, Lines } from "./sky_view.js" */
 import { drawer, fill, h, s } from "./dom.js";
-import { arcsec, capital, degrees, figures, fixed, km, known, percent, percentError, plain, probability, LEAST_PROBABILITY, LEAST_WORDS, turn, withError, wrapped } from "./format.js";
+import { arcsec, capital, chance, day, degrees, figures, fixed, km, known, percent, percentError, plain, probability, turn, withError, wrapped } from "./format.js";
 import { inks } from "./theme.js";
 
 const POINTS = 24;
@@ -37,16 +37,17 @@ function ridge(f) {
 /** @param {Feature} f */
 export const named = (f) => `${f.kind} at PA ${withError(f.pa_deg, f.pa_err_deg, "°")}`;
 
-/** What a challenge measured. That of the noise is the probability above: it stops at the same least value. @param {string} name @param {number} value */
-const measured = (name, value) => (name === "noise" && value < LEAST_PROBABILITY ? LEAST_WORDS : figures(value, 3));
+/** What a challenge measured. That of the noise is the probability above, or over how many errors its light stands. @param {string} name @param {number} value */
+const measured = (name, value) => (name === "noise" && value <= 1 ? chance(value) : figures(value, 3));
 
-/** A line in the style of a verdict. @param {CanvasRenderingContext2D} c @param {[number, number][]} points @param {Drawn} drawn */
-export function strokeVerdict(c, points, drawn) {
+/** A line in the style of a verdict, or dotted over what the verdict is not of. @param {CanvasRenderingContext2D} c @param {[number, number][]} points @param {Drawn|"elsewhere"} drawn */
+function strokeVerdict(c, points, drawn) {
   const colours = inks();
   for (const [colour, width] of /** @type {[string, number][]} */ ([[colours.overDark, 3.2], [colours.overPale, 1.5]])) {
     c.strokeStyle = colour;
     c.lineWidth = width;
-    c.setLineDash(drawn === "provisional" ? [5, 4] : []);
+    c.setLineDash(drawn === "provisional" ? [5, 4] : drawn === "elsewhere" ? [0.1, 6] : []);
+    c.lineCap = drawn === "elsewhere" ? "round" : "butt";
     c.beginPath();
     if (drawn === "artefact") {
       for (const [x, y] of along(points, CROSSES)) {
@@ -61,6 +62,7 @@ export function strokeVerdict(c, points, drawn) {
     c.stroke();
   }
   c.setLineDash([]);
+  c.lineCap = "butt";
 }
 
 /** Points at equal distances along a line. @param {[number, number][]} points @param {number} distance @returns {[number, number][]} */
@@ -96,7 +98,7 @@ export class Features {
     const show = h("label", { class: "tick" }, h("input", { type: "checkbox", checked: true, onchange: (/** @type {Event} */ e) => {
       this.hidden = !(/** @type {HTMLInputElement} */ (e.target)).checked;
       sky.draw("above");
-    } }), h("span", null, "Drawn over the sky"));
+    } }), h("span", null, "Drawn over the night; over its twin dotted, where the night has the chosen one"));
     // as many as the list of nights says, and those that did not stand
     const stand = this.marks.filter((m) => m.feature.verdict !== "artefact").length;
     this.section = drawer(n === 0 ? "Features" : stand === n ? `Features (${n})` : `Features (${stand}, and ${n - stand} artefact${n - stand > 1 ? "s" : ""})`, { open: true }, ...(n ? [this.list, show, this.evidence] : [this.#none()])).section;
@@ -179,23 +181,25 @@ export class Features {
   #lines = (c, project, pane) => {
     if (this.hidden) return;
     const { grid } = this.sky;
+    // the twin and other nights are looked at for themselves: over them only the place of what was chosen is dotted
+    const isElsewhere = pane.picture?.twin === true || pane.picture?.layer.startsWith("night-") === true;
     for (const mark of this.marks) {
-      if (!mark.drawn) continue;
+      if (!mark.drawn || (isElsewhere && mark !== this.chosen)) continue;
       const points = mark.ridge.map((p) => project(...grid.atPolar(p.pa_deg, p.rho_arcsec)));
-      if (mark === this.chosen) {
+      if (mark === this.chosen && !isElsewhere) {
         c.strokeStyle = inks().overDark;
         c.lineWidth = 5.5;
         c.beginPath();
         points.forEach(([x, y], i) => (i ? c.lineTo(x, y) : c.moveTo(x, y)));
         c.stroke();
       }
-      strokeVerdict(c, points, mark.drawn);
+      strokeVerdict(c, points, isElsewhere ? "elsewhere" : mark.drawn);
       const end = mark.feature.kind === "arc" ? points[Math.floor(points.length / 2)] : points.at(-1);
       const [mx, my] = project(grid.view.centre_x_px, grid.view.centre_y_px);
       if (!end) continue;
       const far = Math.hypot(end[0] - mx, end[1] - my) || 1;
       const why = /twin/.test(mark.feature.because ?? "") ? "explained by the twin" : "artefact";
-      const words = String(mark.number) + (mark.drawn === "artefact" && !pane.picture?.twin ? `: ${why}` : "");
+      const words = String(mark.number) + (isElsewhere ? `: of ${day(this.record.mid_utc)}` : mark.drawn === "artefact" ? `: ${why}` : "");
       this.#label(c, words, mx, end[0] + ((end[0] - mx) / far) * 12, end[1] + ((end[1] - my) / far) * 12, pane.box());
     }
   };

@@ -30,7 +30,7 @@ export class FilterRunner {
    * @param {View} view
    * @param {SkyView} sky
    * @param {{filter: () => Filter, centre: () => {dx_px: number, dy_px: number}, layers: () => string[], twin: () => boolean,
-   *   arrived: () => void, failed: (error: unknown) => void, busy: (on: boolean) => void}} o
+   *   arrived: () => void, failed: (error: unknown) => void, refused: (words: string) => void, busy: (on: boolean) => void}} o
    */
   constructor(view, sky, o) {
     this.view = view;
@@ -40,10 +40,25 @@ export class FilterRunner {
     this.results = new Map();
     this.changedAt = 0;
     this.rest = 0;
+    /** When the step was taken whose picture is being painted; 0: none is. */
+    this.stepped = 0;
+    sky.painted = () => {
+      if (this.stepped) timings.add("filters", performance.now() - this.stepped);
+      this.stepped = 0;
+    };
     this.queue = api.latest(
       (/** @type {{layer: string, key: string, request: EnhanceRequest, asked: number}} */ a, signal) => api.enhance(view.id, a.request, signal),
       (frame, a) => this.#done(frame, a),
-      (error) => { o.busy(false); o.failed(error); },
+      (error, a) => {
+        o.busy(false);
+        const words = api.notAllowed(error);
+        if (words === null) o.failed(error);
+        else {
+          // no earlier picture stands for it
+          this.results.delete(a.layer);
+          o.refused(words);
+        }
+      },
     );
   }
 
@@ -94,7 +109,8 @@ export class FilterRunner {
       const [x, y] = [down(seen.rect.x0 - mx), down(seen.rect.y0 - my)];
       return { x_px: x, y_px: y, width_px: up(seen.rect.x1 + mx, width_px) - x, height_px: up(seen.rect.y1 + my, height_px) - y };
     };
-    const wide = () => rect(MARGIN);
+    // while a slider moves, what is seen and no more
+    const wide = () => rect(this.changedAt ? 0 : MARGIN);
     const top = this.view.levels.length - 1;
     while (level < top && (wide().width_px * wide().height_px) / 4 ** level > MOST_PX / layers.length) level += 1;
     const needed = rect(0);
@@ -110,7 +126,7 @@ export class FilterRunner {
     this.o.busy(true);
     this.queue.ask({
       layer: stale, key, asked: this.changedAt,
-      request: { method: method.name, settings, centre_dx_px: centre.dx_px, centre_dy_px: centre.dy_px, layer: stale, against, window: wide(), level, with_twin: this.o.twin(), patient },
+      request: { drawn: { method: method.name, settings, centre_dx_px: centre.dx_px, centre_dy_px: centre.dy_px, layer: stale, against, with_twin: this.o.twin(), patient }, window: wide(), level },
     });
   }
 
@@ -128,11 +144,12 @@ export class FilterRunner {
     if (!this.o.filter().method) return;
     const before = this.results.get(a.layer);
     this.results.set(a.layer, {
-      name: a.request.method ?? "", key: a.key, level: a.request.level, final: frame.head.exact || a.request.patient, head: frame.head,
+      name: a.request.drawn.method ?? "", key: a.key, level: a.request.level, final: frame.head.exact || a.request.drawn.patient, head: frame.head,
       night: new Raster(frame.head, frame.night, before?.night), twin: frame.twin && new Raster(frame.head, frame.twin, before?.twin),
     });
-    if (a.asked) requestAnimationFrame(() => timings.add("filters", performance.now() - a.asked));
+    this.stepped = a.asked;
     this.o.arrived();
+    if (a.asked) this.sky.drawNow();
     this.changedAt = 0;
     // what else is missing: other layers, or what was asked meanwhile
     queueMicrotask(() => this.refresh());
@@ -142,7 +159,7 @@ export class FilterRunner {
 /** The panel: which filter, its settings, and what it does. */
 export class FilterPanel {
   /**
-   * @param {{methods: Method[], nights: Night[], before: number|null, scale_arcsec: number, changed: () => void}} o
+   * @param {{methods: Method[], nights: Night[], before: number|null, scale_arcsec: number, reach_px: number, changed: () => void}} o
    */
   constructor(o) {
     this.o = o;
@@ -194,6 +211,11 @@ export class FilterPanel {
     this.how.textContent = `${capital(head.words)}.${coarse} ${figures(head.milliseconds, 2)} ms.`.replace("..", ".");
   }
 
+  /** That there is no picture, and why. @param {string} words */
+  sayRefused(words) {
+    this.how.textContent = `Not shown: the light itself stands in its place. ${words}`;
+  }
+
   #show() {
     const { method } = this.filter;
     const inputs = (method?.settings ?? []).map((setting) => this.#input(setting));
@@ -224,12 +246,14 @@ export class FilterPanel {
     }
     const id = newId();
     const log = s.scale === "log" && (s.min ?? 0) > 0;
-    const [min, max] = [s.min ?? 0, s.max ?? 100];
+    // no length is of use that leads out of the picture
+    const [min, max] = [s.min ?? 0, s.kind === "length_px" ? Math.min(s.max ?? Infinity, this.o.reach_px) : s.max ?? 100];
     const to = (/** @type {number} */ v) => (log ? Math.log(v) : v);
     const from = (/** @type {number} */ v) => {
-      const raw = log ? Math.exp(v) : v;
+      // by ratios every step is another value: a step of one size would be none at the lower end
+      if (log) return Number(Math.min(Math.max(Math.exp(v), min), max).toPrecision(3));
       const step = s.step ?? (max - min) / 200;
-      return Number(Math.min(Math.max(Math.round(raw / step) * step, min), max).toPrecision(6));
+      return Number(Math.min(Math.max(Math.round(v / step) * step, min), max).toPrecision(6));
     };
     const words = (/** @type {number} */ v) => {
       if (s.kind === "length_px" || s.unit === "px") return `${figures(v, 3)} px, ${figures(v * this.o.scale_arcsec, 3)}″`;

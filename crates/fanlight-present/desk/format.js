@@ -55,8 +55,8 @@ function superscript(n) {
   return [...String(n)].map((c) => (c === "-" ? "⁻" : "⁰¹²³⁴⁵⁶⁷⁸⁹"[Number(c)])).join("");
 }
 
-export const LEAST_PROBABILITY = 1e-6;
-export const LEAST_WORDS = `under 10${superscript(-6)}`;
+const LEAST_PROBABILITY = 1e-6;
+const LEAST_WORDS = `under 10${superscript(-6)}`;
 
 /**
  * A probability: as a number, and how often that is.
@@ -65,10 +65,16 @@ export const LEAST_WORDS = `under 10${superscript(-6)}`;
 export function probability(p) {
   if (!known(p)) return UNMEASURED;
   if (p < LEAST_PROBABILITY) return `${LEAST_WORDS}: less than one chance in a million`;
-  if (p >= 0.95) return `${p >= 0.995 ? "1" : figures(p, 2)}: nearly always`;
+  if (p >= 0.95) return `${chance(p)}: nearly always`;
   const oneIn = 1 / p;
   const often = p >= 0.5 ? "more often than not" : `about one chance in ${oneIn < 10 ? fixed(oneIn, oneIn < 3 ? 1 : 0) : fixed(Number(oneIn.toPrecision(2)), 0)}`;
-  return `${figures(p, 2)}: ${often}`;
+  return `${chance(p)}: ${often}`;
+}
+
+/** A probability as a number alone: never rounded to 0 or 1. @param {number} p */
+export function chance(p) {
+  if (p < LEAST_PROBABILITY) return LEAST_WORDS;
+  return p >= 0.995 && p < 1 ? "over 0.99" : figures(p, 2);
 }
 
 /** @param {number|null|undefined} v  a share of 1 */

@@ -1,10 +1,10 @@
-/** The night's frames: what is measured of each, as small plots over one time axis with one cursor, and as a table. @module */
+/** The night's frames: what is measured of each, as the report's plots over one time axis with one cursor, and as a table. @module */
 
-import { downloads } from "./downloads.js";
-import { fill, h, newId, s } from "./dom.js";
+import { h, newId, s } from "./dom.js";
+import { figureDownloads } from "./figure_file.js";
 import { fixed, known, UNMEASURED, withError } from "./format.js";
-import { scale, ticks } from "./plot.js";
-import { csvOf, walked } from "./tables.js";
+import { NightPlot, plotsOf } from "./night_plot.js";
+import { walked } from "./tables.js";
 
 /** @import { Maybe } from "./season_types.js" */
 /** @import { Column, Flat } from "./tables.js" */
@@ -31,6 +31,9 @@ const QUANTITIES = [
   { title: "O − C, declination", unit: "″", of: (f) => f.comet_o_minus_c_arcsec?.[1], err: (f) => f.comet_err_arcsec, decimals: 2, csv: "o_minus_c_dec_arcsec", note: "measured minus computed place, north positive" },
 ];
 
+/** Whether anything was measured of a frame. @param {FrameRecord} f */
+export const isMeasured = (f) => QUANTITIES.some((q) => known(q.of(f)));
+
 /** @param {Quantity} q @param {FrameRecord} f */
 function valueWords(q, f) {
   const v = q.of(f);
@@ -53,122 +56,96 @@ export function flatFrame(f) {
   return { ...Object.fromEntries(Object.entries(f).filter(([, v]) => v === null || typeof v !== "object")), o_minus_c_ra_arcsec, o_minus_c_dec_arcsec };
 }
 
-const [LEFT, RIGHT, TOP, BOTTOM, HEIGHT] = [56, 10, 18, 24, 146];
+/** Hours of the day on which the first of some times is, as the figures' time axes have them. @param {FrameRecord[]} frames */
+function hours(frames) {
+  const days = frames.map((f) => (f.mid_utc ? Date.parse(f.mid_utc) / 86400000 : NaN));
+  const midnight = Math.min(...days.filter(known).map(Math.floor));
+  return days.map((d) => 24 * (d - midnight));
+}
 
 /**
+ * @param {number} night
  * @param {FrameRecord[]} frames
  * @param {string} name  of the files
- * @param {string} what  whose frames
+ * @param {string} comment  first line of the CSV files
  * @param {object} on
  * @param {(i: number) => Standing} on.standing
  * @param {(i: number|null) => void} on.pointed
  * @param {(i: number) => void} on.toggle
  */
-export function strips(frames, name, what, on) {
-  const times = frames.map((f) => (f.mid_utc ? Date.parse(f.mid_utc) / 60000 : NaN));
+export function strips(night, frames, name, comment, on) {
+  const times = hours(frames);
   const order = frames.map((_, i) => i).filter((i) => known(times[i])).sort((a, b) => times[a] - times[b]);
-  const shown = QUANTITIES.filter((q) => frames.some((f) => known(q.of(f))));
+  const shown = QUANTITIES.filter((q) => order.some((i) => known(q.of(frames[i]))));
+  const asMeasured = frames.map((_, i) => on.standing(i));
+  const nearest = (/** @type {number} */ t) => order.reduce((best, i) => (best < 0 || Math.abs(times[i] - t) < Math.abs(times[best] - t) ? i : best), -1);
   let now = -1;
+
   const parts = shown.map((q) => {
     const id = newId();
-    const svg = s("svg", { class: "frame-strip", tabindex: 0, role: "group", "aria-labelledby": id, "aria-describedby": `${id}v` });
     const value = h("span", { class: "strip-value", id: `${id}v` });
-    const cursor = s("path", { class: "cursor", "data-cursor": "" });
-    const title = h("h4", { id }, q.title);
-    const root = h("figure", { class: "frame-strip" }, h("figcaption", null, title, value, downloads(`${name}-${q.csv.replaceAll("_", "-")}`, `${q.title} over the night`, () => svg, () => csvOf(frames.map(({ file, mid_utc, used, rejected_because }, i) => ({ file, mid_utc, [q.csv]: q.of(frames[i]), ...(q.err ? { [`${q.csv}_err`]: q.err(frames[i]) } : {}), used, rejected_because }))))), svg, h("p", { class: "small" }, q.note));
-    const at = { x: (/** @type {number} */ _) => 0, back: (/** @type {number} */ _) => 0, width: 0 };
-    /** @type {{place: [number, number], drawn: SVGElement}[]} */
-    const marks = [];
-    return { q, svg, value, cursor, root, at, marks };
-  });
-
-  /** @param {typeof parts[number]} p @param {number} width */
-  function draw(p, width) {
-    const { q, svg, cursor, at } = p;
-    const values = frames.flatMap((f) => { const [v, e] = [q.of(f), q.err?.(f) ?? 0]; return known(v) ? [v - e, v + e] : []; });
-    const sx = scale({ label: "" }, times, LEFT + 6, width - RIGHT - 6);
-    const sy = scale({ label: "", down: q.down }, values, HEIGHT - BOTTOM, TOP);
-    Object.assign(at, { x: sx.at, back: sx.back, width });
-    svg.setAttribute("viewBox", `0 0 ${width} ${HEIGHT}`);
-    const g = s("g", { class: "axes" }, s("path", { class: "frame", d: `M${LEFT} ${TOP}V${HEIGHT - BOTTOM}H${width - RIGHT}V${TOP}z` }));
-    for (const [t, words] of timeTicks(sx, width)) g.append(s("path", { class: "grid", d: `M${t.toFixed(1)} ${TOP}V${HEIGHT - BOTTOM}` }), s("text", { x: t.toFixed(1), y: HEIGHT - 8, class: "middle" }, words));
-    for (const [v, words] of ticks({ label: "" }, sy, 26)) g.append(s("path", { class: "grid", d: `M${LEFT} ${sy.at(v).toFixed(1)}H${width - RIGHT}` }), s("text", { x: LEFT - 5, y: (sy.at(v) + 4).toFixed(1), class: "end" }, words));
-    const group = s("g", null);
-    for (const i of order) {
-      const v = q.of(frames[i]);
-      const [x, y] = [sx.at(times[i]), known(v) ? sy.at(v) : HEIGHT - BOTTOM];
-      const err = q.err?.(frames[i]);
-      if (known(v) && known(err)) group.append(s("path", { class: "error", d: `M${x.toFixed(1)} ${sy.at(v - err).toFixed(1)}V${sy.at(v + err).toFixed(1)}` }));
-      p.marks[i] = { place: [x, y], drawn: mark(known(v) ? on.standing(i) : "missing", x, y) };
-      group.append(p.marks[i].drawn);
-    }
-    // its file has no heading beside it
-    fill(svg, s("text", { class: "file-only", x: LEFT, y: 11 }, `${q.title}${q.unit && `,${q.unit === "″" ? " ″" : q.unit}`} · ${what}, UTC`), g, group, cursor);
-  }
-
-  /** Clock times that have room. @param {ReturnType<typeof scale>} sx @param {number} width @returns {[number, string][]} */
-  function timeTicks(sx, width) {
-    const room = ((sx.max - sx.min) * 52) / (width - LEFT - RIGHT);
-    const step = [1, 2, 5, 10, 15, 20, 30, 60, 120, 180, 240, 360].find((m) => m >= room) ?? 720;
-    /** @type {[number, string][]} */
-    const out = [];
-    for (let t = Math.ceil(sx.min / step) * step; t <= sx.max; t += step) out.push([sx.at(t), new Date(t * 60000).toISOString().slice(11, 16)]);
-    return out;
-  }
-
-  const near = (/** @type {typeof parts[number]} */ p, /** @type {PointerEvent|MouseEvent} */ e) => {
-    const box = p.svg.getBoundingClientRect();
-    const t = p.at.back(((e.clientX - box.left) / box.width) * p.at.width);
-    return order.reduce((best, i) => (best < 0 || Math.abs(times[i] - t) < Math.abs(times[best] - t) ? i : best), -1);
-  };
-  for (const p of parts) {
-    p.svg.addEventListener("pointermove", (e) => { const i = near(p, e); if (i !== now && i >= 0) on.pointed(i); });
-    p.svg.addEventListener("click", (e) => { const i = near(p, e); if (i >= 0) on.toggle(i); });
-    p.svg.addEventListener("keydown", (e) => {
-      const next = walked(e.key, order.indexOf(now), order.length);
-      if (next !== null) on.pointed(order[next]);
-      else if ((e.key === " " || e.key === "Enter") && now >= 0) on.toggle(now);
-      else return;
-      e.preventDefault();
+    const plotName = q.csv.replaceAll("_", "-");
+    /** Rings about the frames that the next run treats otherwise. @type {Map<number, SVGElement>} */
+    const rings = new Map();
+    const plot = new NightPlot({
+      where: plotsOf(night), name: plotName, labelledby: id, describedby: `${id}v`,
+      pointed: (t) => { const i = nearest(t); if (i !== now && i >= 0) on.pointed(i); },
+      clicked: (t) => { const i = nearest(t); if (i >= 0) on.toggle(i); },
+      key(key) {
+        const next = walked(key, order.indexOf(now), order.length);
+        if (next !== null) on.pointed(order[next]);
+        else if ((key === " " || key === "Enter") && now >= 0) on.toggle(now);
+        else return false;
+        return true;
+      },
+      drawn: () => { rings.clear(); order.forEach(ring); },
     });
-  }
-  const redraw = () => { for (const p of parts) draw(p, Math.max(240, Math.round(p.svg.getBoundingClientRect().width) || 360)); point(now < 0 ? null : now); };
-  const watcher = new ResizeObserver(() => requestAnimationFrame(redraw));
-  const root = h("div", { class: "frame-strips" }, ...parts.map((p) => p.root));
-  watcher.observe(root);
+    /** @param {number} i */
+    function ring(i) {
+      const [panel] = plot.panels;
+      rings.get(i)?.remove();
+      if (!panel || !plot.svg || on.standing(i) === asMeasured[i]) return;
+      const v = q.of(frames[i]);
+      const bottom = panel.top + panel.height;
+      // a value beyond the panel has its mark at the edge, a frame without one none or at the foot
+      const y = known(v) ? Math.min(Math.max(panel.y.at(v), panel.top), bottom) : bottom - 6;
+      const drawn = changeRing(panel.x.at(times[i]), y);
+      rings.set(i, drawn);
+      plot.svg.append(drawn);
+    }
+    const rows = () => frames.map((f) => ({ file: f.file, mid_utc: f.mid_utc, [q.csv]: q.of(f), ...(q.err ? { [`${q.csv}_err`]: q.err(f) } : {}), used: f.used, rejected_because: f.rejected_because }));
+    const root = h("figure", { class: "frame-strip" },
+      h("figcaption", null, h("h4", { id }, q.title), value, figureDownloads(plotsOf(night), plotName, `${q.title} over the night`, rows, { file: `${name}-${plotName}`, comment })),
+      plot.holder, h("p", { class: "small" }, q.note));
+    return { q, value, plot, ring, root };
+  });
 
   /** @param {number|null} i */
   function point(i) {
     now = i ?? -1;
-    for (const p of parts) {
-      const x = i === null || !known(times[i]) ? null : p.at.x(times[i]);
-      p.cursor.setAttribute("d", x === null ? "" : `M${x.toFixed(1)} ${TOP}V${HEIGHT - BOTTOM}`);
-      p.value.textContent = i === null ? "" : valueWords(p.q, frames[i]);
+    for (const { q, value, plot } of parts) {
+      plot.setCursor(i === null || !known(times[i]) ? null : times[i]);
+      value.textContent = i === null ? "" : valueWords(q, frames[i]);
     }
   }
-  /** A frame's standing has changed. @param {number} i */
-  function remark(i) {
-    for (const { q, marks } of parts) {
-      const { place: [x, y], drawn } = marks[i] ?? { place: [0, 0] };
-      if (!drawn || !known(q.of(frames[i]))) continue;
-      marks[i].drawn = mark(on.standing(i), x, y);
-      drawn.replaceWith(marks[i].drawn);
-    }
-  }
-  return { root, point, redraw, remark, stop: () => watcher.disconnect() };
+  return {
+    root: h("div", { class: "frame-strips" }, ...parts.map((p) => p.root)),
+    point,
+    /** A frame's standing has changed. @param {number} i */
+    remark: (i) => { if (known(times[i])) parts.forEach((p) => p.ring(i)); },
+    stop: () => parts.forEach((p) => p.plot.stop()),
+  };
 }
 
-/** Told apart by shape. @param {Standing|"missing"} standing @param {number} x @param {number} y */
-function mark(standing, x, y) {
-  const [cx, cy] = [x.toFixed(1), y.toFixed(1)];
-  if (standing === "in") return s("circle", { class: "frame-mark in", cx, cy, r: 3.2 });
-  if (standing === "out") return s("rect", { class: "frame-mark out", x: (x - 3.4).toFixed(1), y: (y - 3.4).toFixed(1), width: 6.8, height: 6.8 });
-  if (standing === "rejected") return s("path", { class: "frame-mark rejected", d: `M${(x - 3.6).toFixed(1)} ${(y - 3.6).toFixed(1)}l7.2 7.2m0-7.2l-7.2 7.2` });
-  return s("path", { class: "frame-mark missing", d: `M${cx} ${cy}v-6` });
-}
+/** @param {number} x @param {number} y */
+const changeRing = (x, y) => s("circle", { class: "frame-mark changed", cx: x.toFixed(1), cy: y.toFixed(1), r: 6.5 });
 
-/** The shapes and what they stand for. */
+/** The marks of the figures, and what they stand for. */
 export function markLegend() {
-  const sample = (/** @type {Standing|"missing"} */ standing, /** @type {string} */ words) => h("li", null, s("svg", { viewBox: "0 0 12 12", width: 12, height: 12, "aria-hidden": "true" }, mark(standing, 6, standing === "missing" ? 9 : 6)), ` ${words}`);
-  return h("ul", { class: "mark-legend small" }, sample("in", "in the stack"), sample("out", "left out by hand"), sample("rejected", "left out by the program"), sample("missing", "no value"));
+  const sample = (/** @type {SVGElement} */ mark, /** @type {string} */ words) => h("li", null, s("svg", { viewBox: "0 0 16 16", width: 16, height: 16, "aria-hidden": "true" }, mark), ` ${words}`);
+  return h("ul", { class: "mark-legend small" },
+    sample(s("circle", { class: "frame-mark in", cx: 8, cy: 8, r: 3 }), "in the stack"),
+    sample(s("rect", { class: "frame-mark out", x: 4.6, y: 4.6, width: 6.8, height: 6.8 }), "left out by hand"),
+    sample(s("path", { class: "frame-mark rejected", d: "M4 4l8 8m0-8l-8 8" }), "left out by the program"),
+    sample(changeRing(8, 8), "otherwise at the next run"));
 }

@@ -3,10 +3,10 @@
 import * as api from "./api.js";
 import { fill, h } from "./dom.js";
 import { date } from "./format.js";
-import { flatFrame, FRAME_COLUMNS, markLegend, strips } from "./frame_quality.js";
+import { flatFrame, FRAME_COLUMNS, isMeasured, markLegend, strips } from "./frame_quality.js";
 import { jobBoard } from "./jobs.js";
 import { differenceTable, kept } from "./night_difference.js";
-import { csvButton, quiet, spoken, table } from "./tables.js";
+import { csvButton, nightLine, quiet, spoken, table } from "./tables.js";
 import { memory } from "./theme.js";
 
 /** @import { Context } from "./main.js" */
@@ -74,7 +74,7 @@ export async function show(root, context) {
   async function load() {
     const [record, call] = await Promise.all([api.record(id), /** @type {Promise<Call>} */ (api.get(`api/nights/${id}/call`))]);
     list?.stop();
-    list = frameList(page, /** @type {FrameRecord[]} */ (record.frames), call, context, night?.mid_utc.slice(0, 10) ?? "night", async (leaveOut) => {
+    list = frameList(page, /** @type {FrameRecord[]} */ (record.frames), call, context, night?.mid_utc.slice(0, 10) ?? "night", nightLine(record), async (leaveOut) => {
       const job = await board.start({ kind: "night", night: id, leave_out: leaveOut });
       if (job !== null) memory.write(key, JSON.stringify({ job, before: kept(record) }));
     });
@@ -114,9 +114,10 @@ export async function show(root, context) {
  * @param {Call} call
  * @param {Context} context
  * @param {string} name  of the files to save
+ * @param {string} comment  first line of the plots' CSV files
  * @param {(leaveOut: string[]) => void} measure
  */
-function frameList(place, frames, call, context, name, measure) {
+function frameList(place, frames, call, context, name, comment, measure) {
   const wasOut = frames.map((f) => !f.used && f.rejected_because === BY_HAND);
   const rejected = frames.map((f, i) => !f.used && !wasOut[i]);
   const out = new Set(frames.flatMap((f, i) => (wasOut[i] ? [f.file] : [])));
@@ -139,13 +140,14 @@ function frameList(place, frames, call, context, name, measure) {
     if (rejected[i]) return f.rejected_because ?? "left out by the program";
     const is = out.has(f.file);
     if (is !== wasOut[i]) return is ? "to be left out at the next run" : "to be brought back at the next run";
-    return is ? "left out by hand" : "used";
+    // what a run leaves out by hand it does not look at
+    return is ? `left out by hand${isMeasured(f) ? "" : ", not measured"}` : "used";
   };
   const states = frames.map((f, i) => h("span", null, words(f, i)));
   const list = table(`All ${frames.length} frames of the night`, frames,
     [FRAME_COLUMNS[0], ["In the stack", (_, i) => boxes[i] ?? "out"], ["Standing", (_, i) => states[i], "words"], ...FRAME_COLUMNS.slice(1)],
     { pointed: (i) => point(i, false), rowClass: (i) => (rejected[i] ? "rejected" : null), pressed: toggle });
-  const plots = strips(frames, name, `${context.campaign.object}, ${name}`, { standing, pointed: (i) => point(i, true), toggle });
+  const plots = strips(context.night?.id ?? 0, frames, `frames-${name}`, comment, { standing, pointed: (i) => point(i, true), toggle });
 
   /** @param {number|null} i @param {boolean} scroll */
   function point(i, scroll) {
@@ -200,7 +202,6 @@ function frameList(place, frames, call, context, name, measure) {
     h("section", { "aria-label": "Table of frames" }, h("h3", null, "All frames"),
       h("div", { class: "downloads" }, csvButton(`frames-${name}`, "all frames with all values", () => frames.map(flatFrame))), list.root,
       h("details", null, h("summary", null, "The call that is repeated"), h("p", null, h("code", null, call.command)))));
-  plots.redraw();
   return {
     stop: plots.stop,
     /** @param {boolean} on */

@@ -4,6 +4,7 @@
 import * as api from "./api.js";
 import { fill, h } from "./dom.js";
 import { capital, day } from "./format.js";
+import { link, watch } from "./link.js";
 import { memory, startThemes, theme } from "./theme.js";
 import "./timings.js";
 
@@ -32,7 +33,7 @@ const KEYS = "fanlight-desk-single-keys";
 /** @template {HTMLElement} T @param {string} id @returns {T} */
 const part = (id) => /** @type {T} */ (document.getElementById(id));
 
-const [main, messages, status, nav, chooser, comet] = ["main", "messages", "status", "views", "nights", "comet"].map((id) => part(id));
+const [main, messages, status, nav, chooser, comet, linkWords] = ["main", "messages", "status", "views", "nights", "comet", "link"].map((id) => part(id));
 
 /** @type {Campaign|null} */
 let campaign = null;
@@ -40,6 +41,8 @@ let turnNumber = 0;
 /** @type {(() => void)|null} */
 let end = null;
 let statusTimer = 0;
+/** Whether the view could not be shown. */
+let isWithoutView = false;
 
 /** @param {string} text */
 function announce(text) {
@@ -56,6 +59,7 @@ function fail(error) {
   const message = capital(said) + (/[.!?]$/.test(said) ? "" : ".");
   const hint = error instanceof api.Refused ? error.hint : null;
   if (!(error instanceof api.Refused)) console.error(error);
+  if (message === api.NO_ANSWER && link.get() !== "here") return;
   if ([...messages.children].some((c) => c.getAttribute("data-words") === message)) return;
   const box = h("div", { class: "message", "data-words": message }, h("p", null, h("b", null, message), hint && ` ${capital(hint)}`), h("button", { type: "button", class: "quiet", "aria-label": `Close the message: ${message}`, onclick: () => box.remove() }, "Close"));
   messages.append(box);
@@ -125,6 +129,7 @@ async function render() {
   end?.();
   end = null;
   messages.replaceChildren();
+  isWithoutView = false;
   const root = h("div", { class: `view ${view}-view` }, h("p", { class: "muted loading" }, "Loading…"));
   fill(main, root);
   try {
@@ -141,6 +146,7 @@ async function render() {
     else ended();
   } catch (error) {
     if (mine !== turnNumber) return;
+    isWithoutView = true;
     root.querySelector(".loading")?.replaceWith(h("p", null, "This view cannot be shown; why is said above."));
     fail(error);
   }
@@ -181,9 +187,26 @@ function startHeader() {
   });
 }
 
+/** Says that nobody answers, that another does, or that all is as before. @param {import("./link.js").Link} now */
+function sayLink(now) {
+  linkWords.textContent = {
+    here: "",
+    gone: "The desk does not answer any more: what is shown stays, nothing new comes. Is the command “fanlight desk” still running in its terminal? This page asks again by itself.",
+    moved: "The desk was started again and has a new address: open the one that “fanlight desk” printed in its terminal. This page gets nothing more.",
+  }[now];
+  // said once
+  for (const message of messages.querySelectorAll(`[data-words="${api.NO_ANSWER}"]`)) message.remove();
+  announce(now === "here" ? "The desk answers again." : "");
+  if (now !== "here") return;
+  if (!campaign) location.reload();
+  else if (isWithoutView) render();
+}
+
 async function start() {
   startThemes();
   startHeader();
+  link.listen(sayLink);
+  watch();
   window.addEventListener("hashchange", render);
   // the view is fetched while the campaign is asked
   VIEWS[route().view].load().catch(() => {});

@@ -4,7 +4,7 @@
 /** @import { SkyView, Lines } from "./sky_view.js" */
 import * as api from "./api.js";
 import { drawer, fill, h, number, tick } from "./dom.js";
-import { arcsec, capital, date, degrees, fixed, known, percentError, probability, turn, wrapped } from "./format.js";
+import { arcsec, date, degrees, fixed, known, percentError, probability, turn, wrapped } from "./format.js";
 import { apply, inverse } from "./pose.js";
 import { inks, memory } from "./theme.js";
 
@@ -16,6 +16,11 @@ const APART_PX = 27;
 const LEAST_SECTOR_PX = 4 * APART_PX;
 /** The dial of the position angle stays so far inside the picture. */
 const EDGE_PX = 16;
+
+const DARK_BRIGHT = { brighter: "bright", darker: "dark" };
+
+/** The side that the probabilities are of. @param {SectorResult} r */
+const sideOf = (r) => r.side ?? ((r.significance ?? r.contrast ?? 0) < 0 ? "darker" : "brighter");
 
 /** @typedef {"pa"|"width"|"inner"|"outer"} Part */
 
@@ -136,6 +141,7 @@ export class Measure {
 
   #ask() {
     clearTimeout(this.timer);
+    if (this.saveButton) this.saveButton.disabled = false;
     if (!this.result.childElementCount) fill(this.result, h("p", { class: "muted" }, "Measuring… the first sector of a night takes some seconds: its model is built."));
     this.result.classList.add("stale");
     this.timer = setTimeout(() => this.queue.ask(this.sector), 180);
@@ -143,14 +149,14 @@ export class Measure {
 
   /** A sector that is refused says so where its values would stand. @param {unknown} error */
   #refused(error) {
-    if (!(error instanceof api.Refused) || error.status === 0) {
+    if (api.notAllowed(error) === null) {
       fill(this.result);
       this.o.failed(error);
       return;
     }
     this.result.classList.remove("stale");
-    const said = [error.message, error.hint].filter((words) => words !== null).map((words) => capital(words.trim()).replace(/[^.!?]$/, "$&."));
-    fill(this.result, h("p", null, h("b", null, "Not measured. "), said.join(" ")));
+    if (this.saveButton) this.saveButton.disabled = true;
+    fill(this.result, h("p", null, h("b", null, "Not measured. "), api.notAllowed(error)));
   }
 
   /** @param {SectorResult} r */
@@ -162,8 +168,8 @@ export class Measure {
       ["Contrast", percentError(r.contrast, r.contrast_err)],
       ["Same sector of the twin", known(r.twin_contrast) ? percentError(r.twin_contrast, r.contrast_err) : "not measured"],
       ["Signal over noise", known(r.significance) ? fixed(r.significance, 1) : "not measured"],
-      ["False alarm, chosen by eye", probability(r.probability_by_eye)],
-      ["Had this place been named before looking", probability(r.probability_alone)],
+      [`As ${DARK_BRIGHT[sideOf(r)]} somewhere by chance, chosen by eye`, probability(r.probability_by_eye)],
+      ["Had this place and side been named before looking", probability(r.probability_alone)],
     ]);
     fill(this.result, cut && h("p", null, `Measured from ${arcsec(r.inner_arcsec)} to ${arcsec(r.outer_arcsec)}: the rest of the sector lies outside the part of the coma that can be measured.`),
       h("dl", { class: "values" }, ...rows.flatMap(([k, v]) => [h("dt", null, k), h("dd", null, v)])),
@@ -187,7 +193,8 @@ export class Measure {
       this.#showRows();
       this.o.announce(`Saved: a sector at PA ${degrees(row.pa_deg)} by ${row.person}.`);
     } catch (error) {
-      this.o.failed(error);
+      if (api.notAllowed(error) === null) this.o.failed(error);
+      else this.#refused(error);
     }
   }
 
@@ -236,7 +243,7 @@ export class Measure {
     }
     fill(this.list, ...this.rows.map((r) => {
       const undone = r.undone_utc !== null && r.undone_utc !== undefined;
-      const words = `PA ${degrees(r.pa_deg)}, ${fixed(r.width_deg, 0)}° wide, ${arcsec(r.inner_arcsec)} to ${arcsec(r.outer_arcsec)}: contrast ${percentError(r.contrast, r.contrast_err)}; by eye ${probability(r.probability_by_eye)}`;
+      const words = `PA ${degrees(r.pa_deg)}, ${fixed(r.width_deg, 0)}° wide, ${arcsec(r.inner_arcsec)} to ${arcsec(r.outer_arcsec)}: contrast ${percentError(r.contrast, r.contrast_err)}; as ${DARK_BRIGHT[sideOf(r)]} somewhere by chance ${probability(r.probability_by_eye)}`;
       return h("li", { class: undone ? "undone" : "" }, h("p", null, h("b", null, r.person), `, ${date(r.made_utc)}${undone ? " (undone)" : ""}`), h("p", null, words), r.note && h("p", { class: "muted" }, r.note),
         h("div", { class: "row" }, h("button", { type: "button", class: "quiet", "aria-label": `Show the sector of ${r.person} at PA ${degrees(r.pa_deg)}`, onclick: () => this.#showSector(r) }, "Show"),
           h("button", { type: "button", class: "quiet", "data-row": r.id, "aria-label": `${undone ? "Bring back" : "Undo"} the measurement of ${r.person} at PA ${degrees(r.pa_deg)}`, onclick: () => { this.past.push({ id: r.id, undone: !undone }); this.future = []; this.#mark(r.id, !undone); } }, undone ? "Bring back" : "Undo")));

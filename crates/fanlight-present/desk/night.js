@@ -10,6 +10,7 @@ import { Features } from "./features.js";
 import { FilterPanel, FilterRunner } from "./filter.js";
 import { capital, date, day, duration, figures } from "./format.js";
 import { Isophotes } from "./isophotes.js";
+import { link } from "./link.js";
 import { Look } from "./look.js";
 import { Measure } from "./measure.js";
 import { Grid } from "./pose.js";
@@ -93,11 +94,11 @@ export async function show(root, context) {
   });
   const centre = new CentrePad(grid, () => { runner.changed(); unrolled.refresh(); sky.draw("above"); });
   const dividers = context.campaign.nights.filter((n) => n.has_stack && n.id !== night.id);
-  const panel = new FilterPanel({ methods: methods.filter((m) => !m.needs_other_night || context.campaign.nights.length > 1), nights: dividers, before: nightBefore(night, dividers), scale_arcsec: view.scale_arcsec, changed: () => { runner.changed(); refresh(); unrolled.refresh(); } });
+  const panel = new FilterPanel({ methods: methods.filter((m) => !m.needs_other_night || context.campaign.nights.length > 1), nights: dividers, before: nightBefore(night, dividers), scale_arcsec: view.scale_arcsec, reach_px: Math.floor(Math.hypot(view.width_px, view.height_px) / 2), changed: () => { runner.changed(); refresh(); unrolled.refresh(); } });
   const blink = new Blink(view.layers.filter((l) => l.name !== "sigma"), { changed: () => { runner.refresh(); refresh(); }, announce: context.announce });
   const runner = new FilterRunner(view, sky, {
     filter: () => panel.filter, centre: () => centre.step(), layers: () => (blink.on ? blink.chosen : [layer]), twin: () => twinMode !== "off",
-    arrived: () => { refresh(); readout.refresh(); }, failed, busy: (on) => { stage.setAttribute("aria-busy", String(on)); working.hidden = !on; },
+    arrived: () => { refresh(); readout.refresh(); }, failed, refused: (words) => { refresh(); readout.refresh(); panel.sayRefused(words); }, busy: (on) => { stage.setAttribute("aria-busy", String(on)); working.hidden = !on; },
   });
   const readout = new Readout(sky, tiles, (x, y) => {
     const name = shownLayer();
@@ -114,11 +115,11 @@ export async function show(root, context) {
     name: fileName, filter: () => panel.filter, centre: () => centre.step(), layer: () => layer, twin: hasTwin, marks: features.marks, failed,
     pointed: (pa, rho) => { const [x, y] = grid.atPolar(pa, rho); sky.cursor.set({ x, y }); },
   });
-  const radial = radialPlots(record, view, fileName, (rho) => {
+  const radial = radialPlots(record, view, fileName, { failed, hovered: (rho) => {
     const at = sky.cursor.get();
     const [x, y] = grid.atPolar(at ? grid.polar(at.x, at.y).pa_deg : view.sunward_pa_deg ?? 0, rho);
     sky.cursor.set({ x, y });
-  });
+  } });
   const bars = new Bars();
   sky.lines.push(centre.lines(), crossLines(sky));
   timings.held_bytes = () => tiles.held_bytes() + runner.held_bytes();
@@ -225,7 +226,7 @@ export async function show(root, context) {
     const turned = sky.turned_deg ? "Turned so that the Sun is to the right." : "North up, east left.";
     const how = method ? ` ${method.head.how}` : "";
     const other = layer.startsWith("night-") ? `${capital(titleOf(layer))}, laid on the grid of ` : "";
-    fill(captionText, other, h("b", null, facts), ` ${turned} Stretch: ${stretchWords(look.stretch, look.map, look.kind.unit)}${hasTwin && twinMode !== "off" ? ", the same for night and twin" : ""}.${isophotes.on ? ` Isophotes in ${isophotes.unit()}, smoothed to the seeing.` : ""} Hatched: no light measured.${features.marks.some((m) => m.drawn) ? " Lines: solid where supported, dashed where provisional, crosses where an artefact." : ""}${how}`);
+    fill(captionText, other, h("b", null, facts), ` ${turned} Stretch: ${stretchWords(look.stretch, look.map, look.kind.unit)}${hasTwin && twinMode !== "off" ? ", the same for night and twin" : ""}.${isophotes.on ? ` Isophotes in ${isophotes.unit()}, smoothed to the seeing.` : ""} Hatched: no light measured.${features.marks.some((m) => m.drawn) ? " Lines, drawn over the night alone: solid where supported, dashed where provisional, crosses where an artefact; over the twin and other nights dotted where this night has the chosen feature." : ""}${how}`);
   }
   const stage = h("section", { class: "stage", "aria-label": "Sky" }, toolbar, sky.root,
     h("p", { id: "sky-keys", class: "hidden" }, "Arrow keys move the sky, plus and minus change its size, zero shows the whole. Shift with arrow keys moves the cross, with Alt by one pixel; C puts it on the comet; Enter chooses a feature there."),
@@ -252,6 +253,14 @@ export async function show(root, context) {
       isophotes.refresh();
     }),
     theme.listen(() => { look.themed(); unrolled.draw(); sky.draw("below"); }),
+    link.listen((now) => {
+      if (now !== "here") return;
+      // what nobody answered is asked again
+      tiles.refused.clear();
+      runner.refresh();
+      unrolled.refresh();
+      sky.draw("below");
+    }),
   ];
   let settle = 0;
   let linking = 0;
@@ -302,6 +311,6 @@ export async function show(root, context) {
     clearTimeout(settle);
     cancelAnimationFrame(linking);
     for (const end of off) end();
-    for (const part of [blink, runner, unrolled, measure, isophotes, sky, tiles]) part.stop();
+    for (const part of [blink, runner, unrolled, radial, measure, isophotes, sky, tiles]) part.stop();
   };
 }

@@ -94,7 +94,7 @@ export async function show(root, context) {
   } }, `Save ${format.toUpperCase()}`));
 
   // --- what is chosen
-  const chosen = new PanelChoice(night.id, panels, draft.panels, context.announce, changed);
+  const chosen = new PanelChoice(night, panels, draft.panels, context.announce, changed);
   const own = h("p", { class: "small" });
   const area = h("textarea", { rows: 5, maxlength: 4000, "aria-describedby": `${(own.id = newId())}`, oninput: () => { draft.words = area.value === caption.text ? null : area.value; sayWords(); changed(); } });
   area.value = draft.words ?? caption.text;
@@ -126,6 +126,7 @@ export async function show(root, context) {
   return () => {
     clearTimeout(timer);
     drawing.stop();
+    chosen.stop();
     URL.revokeObjectURL(address);
   };
 }

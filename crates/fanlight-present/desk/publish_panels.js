@@ -1,9 +1,10 @@
 /** The panels of a picture to publish: which, and in what order. @module */
 
+/** @import { Night } from "./types.js" */
 import { fill, h, newId } from "./dom.js";
 import { capital } from "./format.js";
-import { picture } from "./season_figure.js";
 import { quiet } from "./tables.js";
+import { thumbnail } from "./thumbnail.js";
 
 /** @typedef {{name: string, title: string, alt: string, width: number, height: number}} Panel */
 
@@ -11,7 +12,7 @@ const MOST = 6;
 
 export class PanelChoice {
   /**
-   * @param {number} night
+   * @param {Night} night
    * @param {Panel[]} panels
    * @param {string[]} chosen  changed in place
    * @param {(words: string) => void} announce
@@ -23,10 +24,13 @@ export class PanelChoice {
     this.announce = announce;
     this.changed = changed;
     this.order = h("ol", { class: "panel-order", "aria-label": "Chosen panels in their order" });
-    const where = (/** @type {string} */ file) => `api/nights/${night}/figures/${file}?v=${Date.now()}`;
+    const where = (/** @type {string} */ file) => `api/nights/${night.id}/figures/${file}?v=${night.stamp}`;
+    /** Ends what follows the theme. @type {(() => void)[]} */
+    this.stops = [];
     this.boxes = panels.map((p) => {
       const box = h("input", { type: "checkbox", onchange: () => this.toggle(p.name) });
-      const shown = picture(where, p.name, "", { lazy: true, ending: "png" });
+      const shown = thumbnail(where, p.name);
+      this.stops.push(shown.stop);
       return { panel: p, box, card: h("label", { class: "panel-card" }, shown.root, h("span", { class: "tick" }, box, h("span", null, capital(p.title)))) };
     });
     this.limit = h("p", { class: "small" });
@@ -34,6 +38,10 @@ export class PanelChoice {
     this.root = h("div", null, h("p", { id, class: "small" }, `Up to ${MOST} panels; the first one chosen comes first.`),
       h("div", { class: "panel-cards", role: "group", "aria-labelledby": id }, ...this.boxes.map((b) => b.card)), this.limit, this.order);
     this.render();
+  }
+
+  stop() {
+    this.stops.forEach((stop) => stop());
   }
 
   /** @param {string} name */

@@ -1,58 +1,106 @@
-/** Profile and curve of growth of the record, linked to the cursor. @module */
+/** Radial profile and curve of growth as the report draws them, with the values of night and twin at the cursor. @module */
 
 /** @import { NightRecord, View } from "./types.js" */
-import { choice, fill, h } from "./dom.js";
-import { arcsec, known, km } from "./format.js";
-import { plot } from "./plot.js";
+/** @import { Maybe } from "./season_types.js" */
+import * as api from "./api.js";
+import { fill, h, newId } from "./dom.js";
+import { figureDownloads } from "./figure_file.js";
+import { arcsec, figures, known, km, withError } from "./format.js";
+import { NightPlot, plotsOf } from "./night_plot.js";
+import { nightLine, walked } from "./tables.js";
+
+/**
+ * @typedef {{rho_arcsec: number, rho_km: number, inner_arcsec: number, outer_arcsec: number, mean_e_per_s_arcsec2: number, err_e_per_s_arcsec2: number,
+ *   mag_per_arcsec2: Maybe, slope: Maybe, slope_err: Maybe, twin_mean_e_per_s_arcsec2: Maybe}} RingRow
+ * @typedef {{what: "curve"|"aperture", radius_arcsec: number, radius_km: number, light_e_per_s: Maybe, light_err_e_per_s: Maybe, mag: Maybe, mag_err: Maybe, afrho_cm: Maybe,
+ *   afrho_err_cm: Maybe, a0frho_cm: Maybe, a0frho_err_cm: Maybe, twin_light_e_per_s: Maybe, twin_mag: Maybe, twin_afrho_cm: Maybe}} GrowthRow
+ * @typedef {{profile_caption: string|null, profile: RingRow[], growth_caption: string|null, growth: GrowthRow[]}} Radial
+ */
+
+/** @param {Maybe} v @param {Maybe} twin  as exact as the night's error allows @param {Maybe} err @param {string} unit */
+const both = (v, err, twin, unit) => `night ${withError(v, err)}${known(twin) ? `, twin ${withError(twin, err).split("±")[0].trim()}` : ""}${unit}`;
+
+/** @param {RingRow} r */
+function ringWords(r) {
+  const parts = [both(r.mean_e_per_s_arcsec2, r.err_e_per_s_arcsec2, r.twin_mean_e_per_s_arcsec2, " e⁻/s/arcsec²")];
+  if (known(r.mag_per_arcsec2)) parts.push(`${r.mag_per_arcsec2.toFixed(2)} mag/arcsec²`);
+  if (known(r.slope)) parts.push(`slope ${withError(r.slope, r.slope_err)}`);
+  return `Ring at ρ ${arcsec(r.rho_arcsec)} (${km(r.rho_km)}): ${parts.join("; ")}`;
+}
+
+/** @param {GrowthRow} r */
+function circleWords(r) {
+  const parts = [known(r.mag) ? `magnitude: ${both(r.mag, r.mag_err, r.twin_mag, "")}` : both(r.light_e_per_s, r.light_err_e_per_s, r.twin_light_e_per_s, " e⁻/s")];
+  if (known(r.afrho_cm)) parts.push(`Afρ: ${both(r.afrho_cm, r.afrho_err_cm, r.twin_afrho_cm, " cm")}`);
+  return `Within ${arcsec(r.radius_arcsec)} (${km(r.radius_km)}): ${parts.join("; ")}`;
+}
 
 /**
  * @param {NightRecord} record
  * @param {View} view
  * @param {string} name  of the files
- * @param {(rho_arcsec: number) => void} hovered
+ * @param {{hovered: (rho_arcsec: number) => void, failed: (error: unknown) => void}} on
  */
-export function radialPlots(record, view, name, hovered) {
+export function radialPlots(record, view, name, on) {
   const root = h("div", { class: "plots" });
-  /** @type {((rho: number|null) => void)[]} */
-  const cursors = [];
-  const say = (/** @type {number} */ rho) => `${arcsec(rho)}${view.km_per_arcsec ? ` (${km(rho * view.km_per_arcsec)})` : ""}`;
-  const profile = record.profile ?? [];
-  if (profile.length > 1) {
-    const calibrated = profile.some((r) => known(r.mag_per_arcsec2));
-    const rows = [["rho_arcsec", "mean_e_per_s_arcsec2", "err_e_per_s_arcsec2", "mag_per_arcsec2"], ...profile.map((r) => [r.rho_arcsec, r.mean_e_per_s_arcsec2, r.err_e_per_s_arcsec2, r.mag_per_arcsec2])];
-    const points = profile.flatMap((r) => (known(r.mean_e_per_s_arcsec2) && r.mean_e_per_s_arcsec2 > 0 ? [{
-      x: r.rho_arcsec, y: r.mean_e_per_s_arcsec2, err: r.err_e_per_s_arcsec2,
-      say: `ρ ${say(r.rho_arcsec)}: ${r.mean_e_per_s_arcsec2.toPrecision(3)} ± ${r.err_e_per_s_arcsec2?.toPrecision(2) ?? "?"} e⁻/s/arcsec²${calibrated && known(r.mag_per_arcsec2) ? `, ${r.mag_per_arcsec2.toFixed(2)} mag/arcsec²` : ""}`,
-    }] : []));
-    const made = plot({ title: "Profile", name: `${name}-profile`, x: { label: "ρ (arcsec)", log: true }, y: { label: "e⁻/s/arcsec²", log: true }, series: [{ name: "mean round the centre", points }], rows, hovered, alt: `Mean surface brightness round the centre at ${points.length} distances.` });
-    cursors.push(made.setCursor);
-    root.append(made.root);
+  const where = plotsOf(view.id);
+  const comment = nightLine(record);
+  /** @type {{setCursor: (rho: number) => void, stop: () => void}[]} */
+  const made = [];
+  let ended = false;
+  /** @type {number|null} */
+  let last = null;
+
+  /**
+   * @template R
+   * @param {string} plot @param {string} title @param {string} caption @param {R[]} all  for the CSV file
+   * @param {R[]} rows  along the cursor @param {(row: R) => number} rhoOf @param {(row: R) => string} words
+   * @param {number} per_arcsec  units of the figure's axis
+   */
+  function add(plot, title, caption, all, rows, rhoOf, words, per_arcsec) {
+    const id = newId();
+    const said = h("output", { id: `${id}v`, class: "small", "aria-live": "polite" });
+    const rhos = rows.map(rhoOf);
+    let now = -1;
+    const drawn = new NightPlot({
+      where, name: plot, labelledby: id, describedby: `${id}v`,
+      pointed: (x) => on.hovered(x / per_arcsec),
+      key(key) {
+        const next = walked(key, now, rows.length);
+        if (next !== null) on.hovered(rhos[next]);
+        return next !== null;
+      },
+    });
+    made.push({
+      stop: () => drawn.stop(),
+      setCursor(rho) {
+        drawn.setCursor(rho * per_arcsec);
+        const far = (/** @type {number} */ i) => Math.abs(Math.log(rhos[i] / rho));
+        const nearest = rhos.reduce((best, _, i) => (best < 0 || far(i) < far(best) ? i : best), -1);
+        if (nearest !== now && nearest >= 0) said.textContent = words(rows[nearest]);
+        now = nearest;
+      },
+    });
+    root.append(h("figure", { class: "plot" },
+      h("figcaption", null, h("h3", { id }, title), figureDownloads(where, plot, title, () => /** @type {import("./tables.js").Flat[]} */ (all), { file: `${name}-${plot}`, comment })),
+      drawn.holder, said, h("p", { class: "small muted" }, caption)));
   }
-  const growth = record.curve_of_growth ?? [];
-  if (growth.length > 1) {
-    const quantities = /** @type {{key: "afrho_cm"|"mag"|"light_e_per_s", err: "afrho_err_cm"|"mag_err"|"light_err_e_per_s", words: string, label: string, unit: string}[]} */ ([
-      { key: "afrho_cm", err: "afrho_err_cm", words: "Afρ", label: "Afρ (cm)", unit: "cm" },
-      { key: "mag", err: "mag_err", words: "magnitude", label: "magnitude", unit: "mag" },
-      { key: "light_e_per_s", err: "light_err_e_per_s", words: "light", label: "light (e⁻/s)", unit: "e⁻/s" },
-    ]).filter((q) => growth.some((g) => known(g[q.key])));
-    const place = h("div", null);
-    let cursor = /** @type {(rho: number|null) => void} */ (() => {});
-    const show = (/** @type {string} */ key) => {
-      const q = quantities.find((x) => x.key === key) ?? quantities[0];
-      const rows = [["radius_arcsec", "radius_km", ...quantities.flatMap((x) => [x.key, x.err])], ...growth.map((g) => [g.radius_arcsec, g.radius_km, ...quantities.flatMap((x) => [g[x.key], g[x.err]])])];
-      const points = growth.flatMap((g) => {
-        const [y, err] = [g[q.key], g[q.err]];
-        return known(y) ? [{ x: g.radius_arcsec, y, err, say: `within ${say(g.radius_arcsec)}: ${y.toPrecision(4)}${known(err) ? ` ± ${err.toPrecision(2)}` : ""} ${q.unit}` }] : [];
-      });
-      const made = plot({ title: "Curve of growth", name: `${name}-growth`, x: { label: "radius (arcsec)", log: true }, y: { label: q.label, down: q.key === "mag", log: q.key === "light_e_per_s" }, series: [{ name: q.words, points, colour: "second", mark: "square" }], rows, hovered, alt: `${q.words} inside apertures of ${points.length} radii.` });
-      cursor = made.setCursor;
-      fill(place, made.root);
-    };
-    if (quantities.length) {
-      show(quantities[0].key);
-      root.append(h("div", null, place, quantities.length > 1 && choice("Shown inside each radius", quantities.map((q) => [q.key, q.words]), quantities[0].key, show).field));
-      cursors.push((rho) => cursor(rho));
-    }
+
+  (/** @type {Promise<Radial>} */ (api.get(`api/nights/${view.id}/radial`))).then((radial) => {
+    if (ended) return;
+    const { profile, growth } = radial;
+    if (radial.profile_caption) add("profile", "Radial profile", radial.profile_caption, profile, profile.filter((r) => r.rho_arcsec > 0 && r.mean_e_per_s_arcsec2 > 0), (r) => r.rho_arcsec, ringWords, 1);
+    const curve = growth.filter((r) => r.what === "curve" && r.radius_arcsec > 0);
+    if (radial.growth_caption && view.km_per_arcsec) add("growth", "Curve of growth", radial.growth_caption, growth, curve.length ? curve : growth, (r) => r.radius_arcsec, circleWords, view.km_per_arcsec);
+    if (!root.childElementCount) fill(root, h("p", null, "No ring of this night shows light."));
+    if (last !== null) setCursor(last);
+  }, on.failed);
+
+  /** @param {number} rho */
+  function setCursor(rho) {
+    last = rho;
+    // the comet itself has no place on a logarithmic axis
+    if (rho > 0) made.forEach((part) => part.setCursor(rho));
   }
-  return { root, setCursor: (/** @type {number|null} */ rho) => cursors.forEach((c) => c(rho)) };
+  return { root, setCursor, stop() { ended = true; made.forEach((part) => part.stop()); } };
 }

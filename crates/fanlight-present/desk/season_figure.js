@@ -1,60 +1,13 @@
-/** A figure of a file, in the colours of the page, with its values under the pointer, its table and its downloads. @module */
+/** A figure of the season with its values under the pointer, its table and its downloads. @module */
 
 import { fill, h, newId, s } from "./dom.js";
+import { drawing, figureDownloads, themed } from "./figure_file.js";
 import { places } from "./figure_places.js";
-import { csvButton, spoken, table, walked } from "./tables.js";
-import { seen, theme } from "./theme.js";
+import { spoken, table, walked } from "./tables.js";
+import { theme } from "./theme.js";
 
 /** @import { Column, Flat } from "./tables.js" */
-/** @import { Kind } from "./figure_places.js" */
-
-/** Address of a file; it changes when the file was made anew, so that no earlier one is shown. @typedef {(file: string) => string} Where */
-
-/** The figure's version for the theme. @param {string} name */
-const themed = (name) => (seen() === "light" ? name : `${name}-dark`);
-
-/** Only what a drawing needs comes in from a file. @param {string} text @returns {SVGSVGElement|null} */
-function drawing(text) {
-  /** @type {Element} */
-  const root = new DOMParser().parseFromString(text, "image/svg+xml").documentElement;
-  if (!(root instanceof SVGSVGElement)) return null;
-  root.querySelectorAll("script, style, foreignObject, a, use, animate, set").forEach((e) => e.remove());
-  return document.importNode(root, true);
-}
-
-/**
- * Links and a button that save a figure as SVG, PNG and CSV.
- * @param {Where} where
- * @param {string} name
- * @param {string} title
- * @param {() => Flat[]} rows
- */
-export function figureDownloads(where, name, title, rows) {
-  const link = (/** @type {string} */ kind) => {
-    const a = h("a", { class: "button quiet", "aria-label": `Save as ${kind}: ${title}` }, kind);
-    const point = () => { a.download = `${themed(name)}.${kind.toLowerCase()}`; a.href = where(a.download); };
-    point();
-    // the theme may change until it is used
-    for (const event of ["pointerenter", "focus", "click"]) a.addEventListener(event, point);
-    return a;
-  };
-  return h("div", { class: "downloads" }, link("SVG"), link("PNG"), csvButton(name, title, rows));
-}
-
-/**
- * A picture of a file that follows the theme.
- * @param {Where} where @param {string} name @param {string} alt
- * @param {{ending?: string, lazy?: boolean}} [o]
- */
-export function picture(where, name, alt, o = {}) {
-  const image = h("img", { alt, loading: o.lazy ? "lazy" : null, decoding: "async" });
-  const ending = o.ending ?? "svg";
-  const show = () => { image.src = where(`${themed(name)}.${ending}`); };
-  show();
-  image.addEventListener("error", () => { image.src = where(`${name}.${ending}`); }, { once: true });
-  const stop = theme.listen(show);
-  return { root: h("div", { class: "figure-picture" }, image), image, stop };
-}
+/** @import { Where } from "./figure_file.js" */
 
 /**
  * @template R
@@ -67,8 +20,6 @@ export function picture(where, name, alt, o = {}) {
  * @param {Column<R>[]} o.columns
  * @param {Flat[]} o.flat  for the CSV file
  * @param {(row: R) => {x: number, y: number, panel?: number}|null} o.point
- * @param {[Kind, Kind]} o.scales
- * @param {number} o.year  of the first date
  */
 export function plottedFigure(o) {
   const id = newId();
@@ -118,7 +69,7 @@ export function plottedFigure(o) {
       svg.removeAttribute("width");
       svg.removeAttribute("height");
       const of = o.rows.map(o.point);
-      const met = places(svg, of.map((p) => p ?? { x: NaN, y: NaN }), ...o.scales, o.year);
+      const met = places(svg, of.map((p) => p ?? { x: NaN, y: NaN }));
       found = met.map((p, i) => (of[i] ? p : null));
       svg.append(ring);
       fill(holder, svg);

@@ -1,18 +1,18 @@
 /** The figures of a season beside the values that they were drawn of. @module */
 
 import { h, s } from "./dom.js";
-import { days } from "./figure_places.js";
+import { figureDownloads, picture } from "./figure_file.js";
 import { capital, date, day, degrees, fixed, known, percent, probability, UNMEASURED, withError, wrapped } from "./format.js";
-import { figureDownloads, picture, plottedFigure } from "./season_figure.js";
+import { plottedFigure } from "./season_figure.js";
 import { amountWords, changeWords, quietWords } from "./season_words.js";
 import { csvButton, quiet, spoken, table, walked } from "./tables.js";
 
-/** @import { Where } from "./season_figure.js" */
+/** @import { Where } from "./figure_file.js" */
 /** @import { SeasonRecord, SeasonNight, ActivityPoint, Maybe } from "./season_types.js" */
 /** @import { Column, Flat } from "./tables.js" */
 
-/** @param {SeasonRecord} r */
-const firstYear = (r) => Number(r.nights[0]?.mid_utc.slice(0, 4) ?? 2000);
+/** Days since 1970, as the axes of dates have them. @param {string} utc */
+const days = (utc) => Date.parse(utc) / 86400000;
 
 /** @type {Column<SeasonNight>[]} */
 const NIGHT_COLUMNS = [
@@ -94,7 +94,7 @@ export function tracksFigure(r, where) {
     };
   }));
   return plottedFigure({
-    where, name: "tracks", title: "Directions of the features", caption: "Features night by night", rows, flat: rows, scales: ["date", "angle"], year: firstYear(r),
+    where, name: "tracks", title: "Directions of the features", caption: "Features night by night", rows, flat: rows,
     columns: [
       ["Night", (t) => date(t.mid_utc)],
       ["Feature", (t) => `${t.feature}: ${t.kind}`],
@@ -138,7 +138,7 @@ export function activityFigure(r, where) {
     ...a.comparison.flatMap(({ comet, source, fair, points }) => (points ?? []).map((p) => ({ comet, source, ...p, afrho_is: "as published", fair }))),
   ];
   return plottedFigure({
-    where, name: "activity", title: "Dust against the distance from the Sun", caption: `A(0°)fρ within ${fixed(km, 0)} km; other comets as published`, rows, flat: rows, scales: ["log", "log"], year: firstYear(r),
+    where, name: "activity", title: "Dust against the distance from the Sun", caption: `A(0°)fρ within ${fixed(km, 0)} km; other comets as published`, rows, flat: rows,
     columns: [
       ["Comet", (d) => d.comet],
       ["Night", (d) => (d.mid_utc ? date(d.mid_utc) : "published")],
@@ -159,7 +159,7 @@ export function lightCurve(r, where) {
   // the other apertures' values stand behind those of the plot
   const rows = [...points.filter((p) => p.aperture_km === km), ...points.filter((p) => p.aperture_km !== km)];
   return plottedFigure({
-    where, name: "light-curve", title: "Light curve", caption: `Magnitudes and dust; plotted are those within ${fixed(km, 0)} km`, rows, flat: rows, columns: ACTIVITY_COLUMNS, scales: ["date", "number"], year: firstYear(r),
+    where, name: "light-curve", title: "Light curve", caption: `Magnitudes and dust; plotted are those within ${fixed(km, 0)} km`, rows, flat: rows, columns: ACTIVITY_COLUMNS,
     point: (p) => (known(p.mag) && p.aperture_km === km ? { x: days(p.utc), y: p.mag } : null),
   });
 }

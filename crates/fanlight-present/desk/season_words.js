@@ -41,7 +41,7 @@ export const driftWords = (t) => (known(t.drift_deg_per_day) ? `${withError(t.dr
 export function periodWords(p, because) {
   if (!p) return because ? `None. ${because.charAt(0).toUpperCase()}${because.slice(1)}.` : "None found.";
   const others = p.aliases_h.length ? ` The sampling cannot tell it from ${p.aliases_h.map((a) => `${figures(a, 4)} h`).join(", ")}.` : "";
-  return `${measured(p.period_h, p.err_h, " h")}; that the same values in another order give so strong a one: ${probability(p.false_alarm_probability)}.${others}`;
+  return `${measured(p.period_h, p.err_h, " h")}; chance that the same values in another order give so strong a one: ${probability(p.false_alarm_probability)}.${others}`;
 }
 
 /** @param {Outburst} o */

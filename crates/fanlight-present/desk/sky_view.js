@@ -16,6 +16,8 @@ import { timings } from "./timings.js";
 
 /** Script that painting may take of one frame, ms. */
 const PAINT_MS = 3;
+/** And of a picture that has just been worked out, which is painted whole where it can be. */
+const PAINT_NOW_MS = 14;
 const RIM = 34;
 /** Lines drawn over pictures. @typedef {(c: CanvasRenderingContext2D, project: (x: number, y: number) => [number, number], pane: Pane) => void} Lines */
 /** What a pane shows: a layer's tiles, or a filtered picture. @typedef {{layer: string, raster: Raster|null, title: string, twin: boolean}} Picture */
@@ -85,6 +87,8 @@ export class SkyView {
     this.due = { below: false, above: false };
     this.frame = 0;
     this.firstDrawn = false;
+    /** Told when every pane shows its picture whole, in today's colours. */
+    this.painted = () => {};
     for (const pane of this.panes) this.#listen(pane);
     this.observer = new ResizeObserver(() => this.#resized());
     for (const pane of this.panes) this.observer.observe(pane.glass);
@@ -119,7 +123,13 @@ export class SkyView {
   /** Asks for a redraw. @param {"below"|"above"} what  below: pictures and lines, above: lines alone */
   draw(what) {
     this.due[what] = true;
-    if (!this.frame) this.frame = requestAnimationFrame(() => this.#frame());
+    if (!this.frame) this.frame = requestAnimationFrame(() => this.#frame(PAINT_MS));
+  }
+
+  /** Redraws what is due at once: the screen's next frame shows it. */
+  drawNow() {
+    cancelAnimationFrame(this.frame);
+    this.#frame(PAINT_NOW_MS);
   }
 
   /** @param {Pose} pose */
@@ -206,7 +216,8 @@ export class SkyView {
     this.moved.set(this.pose);
   }
 
-  #frame() {
+  /** @param {number} paint_ms */
+  #frame(paint_ms) {
     const start = performance.now();
     this.frame = 0;
     const due = this.due;
@@ -216,14 +227,15 @@ export class SkyView {
     const panes = this.panes.filter((p) => p.picture && p.width > 0 && !p.root.hidden);
     if (due.below) {
       this.tiles.begin();
-      const each = PAINT_MS / panes.length;
+      const each = paint_ms / panes.length;
       let sharp = true;
       panes.forEach((pane, i) => { sharp = this.#picture(pane, seen, start + each * (i + 1)) && sharp; });
       const at = this.cursor.get();
       if (at) for (const layer of ["night", "sigma"]) this.tiles.wantAt(layer, at.x, at.y);
       for (const layer of this.soon()) for (const place of this.tiles.touching(layer, seen.level, seen.rect)) this.tiles.want(place);
       this.tiles.fetch();
-      if (!sharp && !this.tiles.running.size) this.draw("below");
+      if (sharp) this.painted();
+      else if (!this.tiles.running.size) this.draw("below");
     }
     const t = this.transform();
     const project = (/** @type {number} */ x, /** @type {number} */ y) => apply(t, x, y);

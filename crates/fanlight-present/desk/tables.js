@@ -2,8 +2,10 @@
 
 import { csv, save } from "./downloads.js";
 import { h, newId } from "./dom.js";
+import { date } from "./format.js";
 
 /** @import { Child } from "./dom.js" */
+/** @import { NightRecord } from "./types.js" */
 
 /** One row of a CSV file: names with their units. @typedef {Record<string, string|number|boolean|null|undefined>} Flat */
 /** @template R @typedef {[head: string, cell: (row: R, i: number) => Child, words?: "words"]} Column */
@@ -17,8 +19,11 @@ export function csvOf(rows) {
   return [names, ...rows.map((row) => names.map((name) => { const v = row[name]; return typeof v === "boolean" ? (v ? "yes" : "no") : v; }))];
 }
 
-/** @param {string} name  of the file, without ending @param {string} what  for those who hear the page @param {() => Flat[]} rows */
-export const csvButton = (name, what, rows) => quiet("CSV", () => save(new Blob([csv(csvOf(rows()))], { type: "text/csv" }), `${name}.csv`), { "aria-label": `Save as CSV: ${what}` });
+/** @param {string} name  of the file, without ending @param {string} what  for those who hear the page @param {() => Flat[]} rows @param {string} [comment]  first line of the file */
+export const csvButton = (name, what, rows, comment) => quiet("CSV", () => save(new Blob([comment ? `# ${comment}\n` : "", csv(csvOf(rows()))], { type: "text/csv" }), `${name}.csv`), { "aria-label": `Save as CSV: ${what}` });
+
+/** What a file says of the night that it is of. @param {NightRecord} r */
+export const nightLine = (r) => [r.object, `night of ${date(r.mid_utc)}`, r.setup.filter && `filter ${r.setup.filter}`, r.setup.telescope, r.setup.site, r.setup.simulated && "simulated frames", r.provenance.program].filter(Boolean).join(", ");
 
 /** A button of little weight. @param {string} words @param {() => void} run @param {Record<string, unknown>} [more] */
 export const quiet = (words, run, more) => h("button", { type: "button", class: "quiet", onclick: run, ...more }, words);

@@ -5,7 +5,7 @@ const KEPT = 600;
 export const timings = {
   /** Script per frame of the sky, ms. @type {number[]} */
   frames: [],
-  /** From a change of a filter to its picture being drawn, ms. @type {number[]} */
+  /** From a change of a filter to its picture being whole on the screen, ms. @type {number[]} */
   filters: [],
   /** ms from the start of the page to the first picture. @type {number|null} */
   first_picture_ms: null,

@@ -18,6 +18,7 @@
  * @property {boolean} has_stack
  * @property {boolean} has_twin
  * @property {string|null} folder
+ * @property {string} stamp  changes when the night is measured again
  * @property {string|null} unusable
  *
  * @typedef {object} Campaign
@@ -106,6 +107,8 @@
  * @property {number} high
  * @property {boolean} has_twin
  * @property {number} milliseconds
+ * @property {string} [refused_because]  then all else is absent
+ * @property {string} [hint]
  *
  * @typedef {{head: FrameHead, night: Float32Array, twin: Float32Array|null}} Frame
  *
@@ -135,22 +138,6 @@
  *
  * @typedef {{width_deg: number, inner_arcsec: number, outer_arcsec: number, recovered_fraction: number, contrast: number}} Limit
  *
- * @typedef {object} Ring
- * @property {number} rho_arcsec
- * @property {number|null} mean_e_per_s_arcsec2
- * @property {number|null} err_e_per_s_arcsec2
- * @property {number|null} [mag_per_arcsec2]
- *
- * @typedef {object} Growth
- * @property {number} radius_km
- * @property {number} radius_arcsec
- * @property {number|null} light_e_per_s
- * @property {number|null} light_err_e_per_s
- * @property {number|null} [mag]
- * @property {number|null} [mag_err]
- * @property {number|null} [afrho_cm]
- * @property {number|null} [afrho_err_cm]
- *
  * @typedef {object} NightRecord
  * @property {string} object
  * @property {string} mid_utc
@@ -158,10 +145,9 @@
  * @property {string[]} [notes]
  * @property {{optocentre_err_arcsec: number|null, psf: {fwhm_arcsec: number}|null, detection_limit: Limit[], features: Feature[],
  *   search?: {inner_arcsec: number, outer_arcsec: number}|null, twin?: {inner_arcsec: number, outer_arcsec: number}|null, analysed?: boolean}} morphology
- * @property {Ring[]} [profile]
- * @property {Growth[]} [curve_of_growth]
  * @property {{n_frames: number, exposure_s: number, residual_sky_err_e_per_s_arcsec2?: number|null}} stack
- * @property {{telescope?: string|null, filter?: string|null, site?: string|null, simulated?: boolean}} [setup]
+ * @property {{telescope?: string|null, filter?: string|null, site?: string|null, simulated?: boolean}} setup
+ * @property {{program: string}} provenance
  * @property {{file: string, used: boolean, filter?: string|null}[]} frames
  *
  * @typedef {{pa_deg: number, width_deg: number, inner_arcsec: number, outer_arcsec: number}} Sector
@@ -172,6 +158,7 @@
  * @property {number|null} contrast
  * @property {number|null} contrast_err
  * @property {number|null} [significance]
+ * @property {"brighter"|"darker"} [side]  that the probabilities are of
  * @property {number|null} [probability_alone]
  * @property {number|null} [probability_by_eye]
  * @property {number|null} [twin_contrast]

@@ -5,10 +5,10 @@
 /** @import { Grid } from "./pose.js" */
 /** @import { Mark } from "./features.js" */
 import * as api from "./api.js";
+import { MARGINS, axes, scale } from "./axes.js";
 import { downloads } from "./downloads.js";
 import { drawer, fill, h, newId, s, tick } from "./dom.js";
 import { arcsec, degrees, figures } from "./format.js";
-import { MARGINS, axes, scale } from "./plot.js";
 import { Painter, usual } from "./stretch.js";
 import { isRed } from "./theme.js";
 
@@ -37,7 +37,15 @@ export class Unrolled {
     this.queue = api.latest(
       (/** @type {api.UnrolledRequest} */ request, signal) => api.unrolled(view.id, request, signal),
       (frame) => { this.frame = frame; this.draw(); },
-      (error) => o.failed(error),
+      (error) => {
+        const words = api.notAllowed(error);
+        if (words === null) o.failed(error);
+        else {
+          this.frame = null;
+          fill(this.place);
+          this.caption.textContent = `Not shown. ${words}`;
+        }
+      },
     );
     this.place = h("div", { class: "unrolled" });
     this.caption = h("p", { class: "small muted" });
@@ -67,7 +75,8 @@ export class Unrolled {
     if (!this.details.open) return;
     const { method, settings, against } = this.o.filter();
     const { dx_px, dy_px } = this.o.centre();
-    this.queue.ask({ method: method?.name ?? null, settings: method ? settings : {}, centre_dx_px: dx_px, centre_dy_px: dy_px, layer: this.o.layer(), against, inner_arcsec: this.inner, outer_arcsec: this.outer, n_pa: N_PA, n_rho: N_RHO, log_rho: this.log, with_twin: this.o.twin });
+    const drawn = { method: method?.name ?? null, settings: method ? settings : {}, centre_dx_px: dx_px, centre_dy_px: dy_px, layer: this.o.layer(), against, with_twin: this.o.twin, patient: true };
+    this.queue.ask({ drawn, inner_arcsec: this.inner, outer_arcsec: this.outer, n_pa: N_PA, n_rho: N_RHO, log_rho: this.log });
   }
 
   /** Each row over its mean. @param {Float32Array} values @param {number} width */
@@ -96,8 +105,8 @@ export class Unrolled {
     const unit = over ? "times the mean at that distance" : head.unit;
     const x = { label: "PA (degrees, north through east)", min: 0, max: 360, ticks: /** @type {[number, string][]} */ ([0, 60, 120, 180, 240, 300, 360].map((v) => [v, `${v}°`])) };
     const y = { label: "ρ (arcsec)", log: this.log, min: this.inner, max: this.outer };
-    const sx = scale(x, [], MARGINS.LEFT, WIDTH - MARGINS.RIGHT);
-    const sy = scale(y, [], HEIGHT - MARGINS.BOTTOM, MARGINS.TOP);
+    const sx = scale(x, MARGINS.LEFT, WIDTH - MARGINS.RIGHT);
+    const sy = scale(y, HEIGHT - MARGINS.BOTTOM, MARGINS.TOP);
     this.scales = { sx, sy };
     this.cursors = [];
     const figuresOf = shown.map((data, i) => {
@@ -108,7 +117,7 @@ export class Unrolled {
       const picture = this.#picture(data, head.width_px, head.height_px, painter);
       const svg = s("svg", { class: "plot unrolled", viewBox: `0 0 ${WIDTH} ${HEIGHT}`, tabindex: 0, role: "img", "aria-labelledby": id },
         s("image", { href: picture, x: MARGINS.LEFT, y: MARGINS.TOP, width: WIDTH - MARGINS.LEFT - MARGINS.RIGHT, height: HEIGHT - MARGINS.TOP - MARGINS.BOTTOM, preserveAspectRatio: "none" }),
-        axes(x, y, sx, sy, WIDTH, HEIGHT), ...this.o.marks.flatMap((m) => this.#mark(m)), this.#directions(sx), cursor);
+        axes(x, y, sx, sy, WIDTH, HEIGHT), ...(i === 0 ? this.o.marks : []).flatMap((m) => this.#mark(m)), this.#directions(sx), cursor);
       const rows = () => [["rho_arcsec \\ pa_deg", ...Array.from({ length: head.width_px }, (_, k) => ((k + 0.5) * 360) / head.width_px)], ...Array.from({ length: head.height_px }, (_, j) => [this.#rho(j, head.height_px), ...data.subarray(j * head.width_px, (j + 1) * head.width_px)])];
       this.#listen(svg);
       return h("figure", { class: "plot" }, h("figcaption", null, h("h3", { id }, title), downloads(`${this.o.name}-unrolled${i ? "-twin" : ""}`, title, () => svg, rows)), svg);

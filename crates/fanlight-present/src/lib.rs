@@ -14,6 +14,7 @@ mod dates;
 mod desk;
 mod enhanced;
 mod error;
+mod frame_plots;
 mod night_plots;
 mod page;
 mod picture;
@@ -22,6 +23,7 @@ mod plot;
 mod png_out;
 mod radial_plots;
 mod rim;
+mod room;
 mod scale_bars;
 pub mod season;
 mod sheet;
@@ -35,10 +37,13 @@ pub use desk::{UsualStretch, desk_page_file, desk_page_files, enhanced_stretch, 
 pub use enhanced::{EnhancedPicture, Orientation, Values, enhanced_figure};
 pub use error::PresentError;
 pub use fanlight_record::sentences::{format_measured, format_utc, format_utc_long, format_value};
+pub use frame_plots::frame_plot_names;
 pub use night_plots::OrbitPlan;
 pub use page::{night_page, season_page};
 pub use png_out::svg_to_png;
+pub use radial_plots::{LocalSlope, profile_slopes};
 pub use rim::Directions;
+pub use room::Room;
 pub use sheet::{Sheet, sheet, sheet_to_png, svg_alt, svg_heading, svg_size};
 pub use sky::SkyPicture;
 pub use structure::{StructurePictures, tonight_panel};
@@ -93,12 +98,25 @@ pub fn night_figures(night: &NightRecord, pictures: &NightPictures) -> Result<Ve
     let mut figures = pictured?;
     figures.extend(structure?);
     let plots = [
-        radial_plots::profile(night),
-        radial_plots::growth(night),
+        radial_plots::profile(night, Room::REPORT),
+        radial_plots::growth(night, Room::REPORT),
         night_plots::zero_point(night),
-        night_plots::frames(night),
+        frame_plots::frames(night, Room::REPORT),
         pictures.orbit_plan.as_ref().and_then(|plan| night_plots::orbit_plan(night, plan)),
     ];
     figures.extend(plots.into_iter().flatten());
     Ok(figures)
+}
+
+/// One plot of a night, drawn for a room of its own: `profile`, `growth`, `frames`, or a quantity of the frames by its name
+/// ([`frame_plot_names`]). The groups around its axes say where these lie: `data-panel="left top width height"` in units of the
+/// drawing, `data-x` and `data-y` as `log 1.5 300`, the kind of scale (`linear`, `log`, `hours` of the day on which the figure
+/// begins) and the values at the left or lower end and at the other. `None` where the night has no such values.
+pub fn night_plot(night: &NightRecord, name: &str, room: Room) -> Option<Figure> {
+    match name {
+        "profile" => radial_plots::profile(night, room),
+        "growth" => radial_plots::growth(night, room),
+        "frames" => frame_plots::frames(night, room),
+        _ => frame_plots::single(night, name, room),
+    }
 }

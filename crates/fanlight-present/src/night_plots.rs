@@ -1,12 +1,12 @@
-//! Plots of the night itself: zero point, frames, and where comet and Earth stood.
+//! Plots of the night itself: zero point, and where comet and Earth stood.
 
 use crate::Figure;
 use crate::picture::subtitle;
 use crate::plot::{Axis, Panel, Sides};
 use crate::svg::{Anchor, Canvas, Stroke, TextStyle, WIDTH, text_width};
 use crate::theme::in_both;
-use fanlight_record::sentences::{THIN_SPACE, fixed, format_magnitude, utc_days};
-use fanlight_record::{FrameRecord, NightRecord, ZeroPointStar};
+use fanlight_record::sentences::{THIN_SPACE, fixed, format_magnitude};
+use fanlight_record::{NightRecord, ZeroPointStar};
 
 const LEFT: f64 = 76.0;
 const PANEL_WIDTH: f64 = 584.0;
@@ -84,132 +84,6 @@ pub(crate) fn zero_point(night: &NightRecord) -> Option<Figure> {
         canvas.finish(&alt)
     });
     Some(Figure { name: "zero-point".into(), title: "Zero point".into(), caption, alt, svg_light, svg_dark })
-}
-
-/// A quantity of each frame and how its panel is named.
-struct Quantity {
-    title: &'static str,
-    of: fn(&FrameRecord) -> Option<f64>,
-    error: fn(&FrameRecord) -> Option<f64>,
-    least_span: f64,
-}
-
-const QUANTITIES: [Quantity; 5] = [
-    Quantity { title: "seeing, arcsec", of: |f| f.fwhm_arcsec, error: |_| None, least_span: 0.5 },
-    Quantity { title: "elongation", of: |f| f.elongation, error: |_| None, least_span: 0.1 },
-    Quantity { title: "sky, e/s/arcsec²", of: |f| f.sky_e_per_s_arcsec2, error: |_| None, least_span: 0.5 },
-    Quantity { title: "zero point, mag", of: |f| f.zero_point_mag, error: |f| f.zero_point_err_mag, least_span: 0.1 },
-    Quantity { title: "weight", of: |f| f.relative_weight, error: |_| None, least_span: 0.2 },
-];
-
-impl Quantity {
-    /// An axis that shows the frames in the stack well, and those left out where they are not far beyond them.
-    fn axis<'a>(&self, frames: impl Iterator<Item = &'a FrameRecord> + Clone) -> Option<Axis> {
-        let around = |wanted: &dyn Fn(&FrameRecord, f64) -> bool| {
-            let shown = frames.clone().filter_map(|f| Some((f, (self.of)(f)?))).filter(|(f, v)| wanted(f, *v));
-            let ends = shown.flat_map(|(f, v)| {
-                let error = (self.error)(f).unwrap_or(0.0);
-                [v - error, v + error]
-            });
-            Axis::around(ends, self.least_span)
-        };
-        let Some(core) = around(&|f, _| f.used) else { return around(&|_, _| true) };
-        let room = 0.75 * (core.high - core.low);
-        around(&|f, v| f.used || (core.low - room..=core.high + room).contains(&v))
-    }
-}
-
-/// Seeing, elongation, sky, zero point and weight over the night; `None` when no frame has a time and a value.
-pub(crate) fn frames(night: &NightRecord) -> Option<Figure> {
-    let timed: Vec<(f64, &FrameRecord)> =
-        night.frames.iter().filter_map(|f| Some((utc_days(f.mid_utc.as_deref()?)?, f))).collect();
-    let midnight = timed.iter().map(|(t, _)| t.floor()).fold(f64::INFINITY, f64::min);
-    let timed: Vec<(f64, &FrameRecord)> = timed.into_iter().map(|(t, f)| ((t - midnight) * 24.0, f)).collect();
-    let shown: Vec<&Quantity> = QUANTITIES.iter().filter(|q| timed.iter().any(|(_, f)| (q.of)(f).is_some())).collect();
-    let x = Axis::around(timed.iter().map(|(t, _)| *t), 0.2)?.clock();
-    if shown.is_empty() {
-        return None;
-    }
-    let left_out = night.frames.iter().filter(|f| !f.used).count();
-    let without_time = night.frames.len() - timed.len();
-    let weights =
-        if shown.iter().any(|q| q.title == "weight") { ", and its weight, of which the mean is 1," } else { "" };
-    let mut caption = format!(
-        "Star width, star elongation, sky brightness and zero point of each frame{weights} over the night. Discs: frames in the \
-         stack."
-    );
-    if let Some([first, last]) = sun_altitudes(&timed) {
-        caption += &format!(
-            " The Sun stood at {}° in the first frame and at {}° in the last.",
-            fixed(first, 1),
-            fixed(last, 1)
-        );
-    }
-    if left_out > 0 {
-        caption += &format!(
-            " Crosses: {left_out} left out, with the reason in the table of frames; at the edge of a panel where the value \
-             lies far beyond it or was not measured."
-        );
-    }
-    if without_time > 0 {
-        caption += &format!(" {without_time} without a time cannot be shown.");
-    }
-    let seeing = fanlight_record::sentences::median_seeing_arcsec(night);
-    let alt = format!(
-        "Plots of seeing, elongation, sky and zero point over the night; {} of {} frames were used{}.",
-        night.frames.len() - left_out,
-        night.frames.len(),
-        seeing.map(|s| format!(", median seeing {} arcseconds", fixed(s, 1))).unwrap_or_default()
-    );
-    let (svg_light, svg_dark) = in_both(|theme| {
-        let (height, gap, top) = (104.0, 18.0, 66.0);
-        let mut canvas = Canvas::new(theme, top + (height + gap) * shown.len() as f64 + 34.0);
-        canvas.heading(&night.object, "the frames of the night", &subtitle(night));
-        for (i, q) in shown.iter().enumerate() {
-            let last = i + 1 == shown.len();
-            let Some(y) = q.axis(timed.iter().map(|(_, f)| *f)) else { continue };
-            let panel = Panel { left: LEFT, top: top + (height + gap) * i as f64, width: PANEL_WIDTH, height, x, y };
-            let below = if last { "UTC" } else { "" };
-            panel.draw(&mut canvas, Sides { below, left: q.title, ..Sides::default() });
-            for (time, frame) in &timed {
-                match ((q.of)(frame), frame.used) {
-                    (Some(value), used) => {
-                        let colour = if used { theme.first } else { theme.warn };
-                        if let Some(error) = (q.error)(frame) {
-                            panel.error_bar(
-                                &mut canvas,
-                                *time,
-                                (value - error, value + error),
-                                Stroke::new(colour, 1.2),
-                            );
-                        }
-                        if used {
-                            canvas.dot(panel.at(*time, value), 3.0, colour);
-                        } else {
-                            // one far beyond the frames in the stack stands at the edge, or it would flatten them all
-                            let edge = value.clamp(y.low, y.high);
-                            canvas.cross(panel.at(*time, edge), 4.0, Stroke::new(colour, 1.6));
-                        }
-                    }
-                    (None, false) => {
-                        let at = (panel.at(*time, y.low).0, panel.bottom() - 6.0);
-                        canvas.cross(at, 4.0, Stroke::new(theme.warn, 1.6));
-                    }
-                    (None, true) => {}
-                }
-            }
-        }
-        canvas.finish(&alt)
-    });
-    Some(Figure { name: "frames".into(), title: "The frames of the night".into(), caption, alt, svg_light, svg_dark })
-}
-
-/// The Sun's altitude in the first and the last frame.
-fn sun_altitudes(timed: &[(f64, &FrameRecord)]) -> Option<[f64; 2]> {
-    let known = || timed.iter().filter_map(|(t, f)| Some((*t, f.sun_altitude_deg?)));
-    let first = known().reduce(|a, b| if b.0 < a.0 { b } else { a })?;
-    let last = known().reduce(|a, b| if b.0 > a.0 { b } else { a })?;
-    Some([first.1, last.1])
 }
 
 /// The plan seen from the north of the ecliptic; `None` when a place is not finite.

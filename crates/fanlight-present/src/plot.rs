@@ -1,7 +1,7 @@
 //! Axes and data marks shared by the plots.
 
 use crate::dates;
-use crate::svg::{Anchor, Canvas, Stroke, TextStyle};
+use crate::svg::{Anchor, Canvas, Stroke, TextStyle, num};
 use fanlight_record::sentences::fixed;
 
 /// How an axis is divided.
@@ -62,6 +62,19 @@ impl Axis {
         Self { low: self.low * factor, high: self.high * factor, ..self }
     }
 
+    /// The axis as a figure's file says it for programs: `log 1.5 300`, the values at its left or lower end and at the other.
+    /// Hours are those of the day on which the figure begins, days are since 1970.
+    fn told(&self) -> String {
+        let scale = match self.scale {
+            Scale::Linear => "linear",
+            Scale::Logarithmic => "log",
+            Scale::Clock => "hours",
+            Scale::Degrees | Scale::PositionAngle => "degrees",
+            Scale::Date => "days",
+        };
+        format!("{scale} {} {}", self.low, self.high)
+    }
+
     /// Place on the axis, 0 at `low` and 1 at `high`.
     pub fn place(&self, value: f64) -> f64 {
         if self.scale == Scale::Logarithmic {
@@ -79,7 +92,11 @@ impl Axis {
     /// Values with labels, about `wanted` of them, and small ticks without.
     pub fn ticks(&self, wanted: usize) -> (Vec<Tick>, Vec<f64>) {
         match self.scale {
-            Scale::Linear => (self.linear_ticks(wanted), Vec::new()),
+            // one number alone tells no scale: a low panel takes closer ones
+            Scale::Linear => {
+                let enough = (wanted..wanted + 4).map(|n| self.linear_ticks(n)).find(|ticks| ticks.len() > 1);
+                (enough.unwrap_or_else(|| self.linear_ticks(wanted)), Vec::new())
+            }
             Scale::Logarithmic => self.log_ticks(wanted),
             Scale::Clock => (self.clock_ticks(wanted), Vec::new()),
             Scale::Degrees | Scale::PositionAngle => (self.degree_ticks(wanted), Vec::new()),
@@ -215,8 +232,16 @@ impl Panel {
         self.top + self.height
     }
 
-    /// Grid, axes, ticks and their words.
+    /// Grid, axes, ticks and their words, in a group that says for programs where the panel lies (left, top, width, height in units
+    /// of the drawing) and what its axes are.
     pub fn draw(&self, canvas: &mut Canvas, sides: Sides) {
+        let place = [self.left, self.top, self.width, self.height].map(num).join(" ");
+        canvas.begin(&format!(r#"data-panel="{place}" data-x="{}" data-y="{}""#, self.x.told(), self.y.told()));
+        self.draw_axes(canvas, sides);
+        canvas.end();
+    }
+
+    fn draw_axes(&self, canvas: &mut Canvas, sides: Sides) {
         let theme = canvas.theme;
         let (grid, rule) = (Stroke::new(theme.wash, 1.0), Stroke::new(theme.rule, 1.0));
         let number = TextStyle::new(12.5, theme.ink);
@@ -342,6 +367,7 @@ mod tests {
         assert_eq!(labels(axis.reversed(), 5), ["2.5", "3.0"]);
         assert_eq!(labels(Axis { low: -0.12, high: 0.12, scale: Scale::Linear }, 3), ["−0.1", "0.0", "0.1"]);
         assert_eq!(labels(Axis { low: 0.0, high: 0.0, scale: Scale::Linear }, 3), ["0"]);
+        assert_eq!(labels(Axis { low: -2.6, high: -0.3, scale: Scale::Linear }, 2), ["−2", "−1"]);
     }
 
     #[test]

@@ -3,19 +3,23 @@
 use crate::Figure;
 use crate::picture::subtitle;
 use crate::plot::{Axis, Panel, Scale, Sides};
-use crate::svg::{Canvas, Stroke, TextStyle, WIDTH};
+use crate::room::Room;
+use crate::svg::{Canvas, Stroke, TextStyle};
 use crate::theme::in_both;
 use fanlight_record::sentences::{fixed, format_measured};
 use fanlight_record::{NightRecord, ProfileRecord};
 
 const LEFT: f64 = 76.0;
-/// Leaves room for the magnitudes on the right.
-const PANEL_WIDTH: f64 = 530.0;
+/// Right of the profile, for its magnitudes.
+const MAGNITUDES: f64 = 74.0;
+/// Above the panels, for the second axis.
+const ABOVE: f64 = 36.0;
+/// Below the panels, for the first.
+const BELOW: f64 = 58.0;
 
 /// Radial profile, log–log, with the local slope below; `None` when no ring shows light.
-pub(crate) fn profile(night: &NightRecord) -> Option<Figure> {
-    let rings: Vec<&ProfileRecord> =
-        night.profile.iter().filter(|r| r.mean_e_per_s_arcsec2 > 0.0 && r.rho_arcsec > 0.0).collect();
+pub(crate) fn profile(night: &NightRecord, room: Room) -> Option<Figure> {
+    let rings = shining(night);
     let dark = night.profile.len() - rings.len();
     let x = Axis::decades(rings.iter().map(|r| r.rho_arcsec))?;
     let y = Axis::decades(rings.iter().flat_map(|r| {
@@ -57,10 +61,12 @@ pub(crate) fn profile(night: &NightRecord) -> Option<Figure> {
     let (svg_light, svg_dark) = in_both(|theme| {
         let slope_axis =
             Axis::around(slopes.iter().flat_map(|s| [s.slope - s.error, s.slope + s.error]).chain([-1.0]), 1.0);
-        let slope_height = 120.0;
-        let mut canvas = Canvas::new(theme, if slopes.is_empty() { 520.0 } else { 520.0 + 20.0 + slope_height });
-        canvas.heading(&night.object, "radial profile", &subtitle(night));
-        let panel = Panel { left: LEFT, top: 102.0, width: PANEL_WIDTH, height: 360.0, x, y };
+        let (height, gap, slope_height) = (room.height(360.0), 20.0, room.height(120.0));
+        let below_it = if slopes.is_empty() { 0.0 } else { gap + slope_height };
+        let top = room.top() + ABOVE;
+        let heading = (&*night.object, "radial profile", &*subtitle(night));
+        let mut canvas = room.canvas(theme, top + height + below_it + BELOW, heading);
+        let panel = Panel { left: LEFT, top, width: room.width - LEFT - MAGNITUDES, height, x, y };
         let shade = |canvas: &mut Canvas, panel: &Panel| {
             if let Some(f) = seeing {
                 let edge = |arcsec: f64| panel.x.place(arcsec).clamp(0.0, 1.0) * panel.width;
@@ -91,7 +97,7 @@ pub(crate) fn profile(night: &NightRecord) -> Option<Figure> {
             }
         }
         if let Some(slope_axis) = slope_axis.filter(|_| !slopes.is_empty()) {
-            let panel = Panel { top: panel.bottom() + 20.0, height: slope_height, y: slope_axis, ..panel };
+            let panel = Panel { top: panel.bottom() + gap, height: slope_height, y: slope_axis, ..panel };
             shade(&mut canvas, &panel);
             panel.draw(&mut canvas, Sides { below, left: "local slope", ..Sides::default() });
             let (from, to) = (panel.at(x.low, -1.0), panel.at(x.high, -1.0));
@@ -130,12 +136,25 @@ fn draw_guide(canvas: &mut Canvas, panel: &Panel, rings: &[&ProfileRecord]) {
     }
 }
 
-/// The logarithmic slope at one ring.
+/// Rings whose light can stand on a logarithmic axis.
+fn shining(night: &NightRecord) -> Vec<&ProfileRecord> {
+    night.profile.iter().filter(|r| r.mean_e_per_s_arcsec2 > 0.0 && r.rho_arcsec > 0.0).collect()
+}
+
+/// The logarithmic slope of the profile at one ring, d ln I / d ln ρ, as the figure of the profile shows it.
 #[derive(Debug, Clone, Copy, PartialEq)]
-struct LocalSlope {
-    rho_arcsec: f64,
-    slope: f64,
-    error: f64,
+pub struct LocalSlope {
+    /// Mean radius of the ring, as in the record.
+    pub rho_arcsec: f64,
+    /// The slope.
+    pub slope: f64,
+    /// Its 1σ error.
+    pub error: f64,
+}
+
+/// The slopes that the figure of the profile shows.
+pub fn profile_slopes(night: &NightRecord) -> Vec<LocalSlope> {
+    local_slopes(&shining(night))
 }
 
 /// Weighted straight lines through three neighbouring rings in ln ρ, ln I; where the error exceeds 1, or a ring's
@@ -168,7 +187,7 @@ fn middle_slope(slopes: &[LocalSlope]) -> Option<(f64, f64)> {
 }
 
 /// Curve of growth from the profile and the apertures' magnitudes; below, Afρ against aperture. `None` with neither.
-pub(crate) fn growth(night: &NightRecord) -> Option<Figure> {
+pub(crate) fn growth(night: &NightRecord, room: Room) -> Option<Figure> {
     let km = night.geometry.km_per_arcsec;
     let zero_point = night.zero_point.as_ref().map(|z| z.stack_zero_point_mag);
     let steps = night.curve_of_growth.iter().filter(|g| g.light_e_per_s > 0.0);
@@ -213,18 +232,13 @@ pub(crate) fn growth(night: &NightRecord) -> Option<Figure> {
     };
     let unit = if calibrated { "magnitude inside" } else { "light inside, e/s" };
     let (svg_light, svg_dark) = in_both(|theme| {
-        let upper = 250.0;
-        let lower = 190.0;
-        let mut canvas = Canvas::new(
-            theme,
-            if dust.is_empty() { 102.0 + upper + 58.0 } else { 102.0 + upper + 24.0 + lower + 58.0 },
-        );
-        canvas.heading(
-            &night.object,
-            if dust.is_empty() { "curve of growth" } else { "curve of growth and Afρ" },
-            &subtitle(night),
-        );
-        let panel = Panel { left: LEFT, top: 102.0, width: WIDTH - LEFT - 20.0, height: upper, x, y };
+        let (upper, gap, lower) = (room.height(250.0), 24.0, room.height(190.0));
+        let below_it = if dust.is_empty() { 0.0 } else { gap + lower };
+        let top = room.top() + ABOVE;
+        let kind = if dust.is_empty() { "curve of growth" } else { "curve of growth and Afρ" };
+        let heading = (&*night.object, kind, &*subtitle(night));
+        let mut canvas = room.canvas(theme, top + upper + below_it + BELOW, heading);
+        let panel = Panel { left: LEFT, top, width: room.width - LEFT - 20.0, height: upper, x, y };
         let below = "aperture radius at the comet, km";
         let above = (km > 0.0).then(|| (x.scaled(1.0 / km), "aperture radius, arcsec"));
         panel.draw(
@@ -245,7 +259,7 @@ pub(crate) fn growth(night: &NightRecord) -> Option<Figure> {
         });
         let ends = ends.chain(dust_curve.iter().map(|d| d.1));
         if let Some(y) = Axis::around(ends, 1.0) {
-            let panel = Panel { top: panel.bottom() + 24.0, height: lower, y, ..panel };
+            let panel = Panel { top: panel.bottom() + gap, height: lower, y, ..panel };
             panel.draw(&mut canvas, Sides { below, left: "Afρ, cm", ..Sides::default() });
             let line: Vec<_> = dust_curve.iter().map(|(x, y)| panel.at(*x, *y)).collect();
             canvas.polyline(&line, Stroke::new(theme.muted, 1.6));

@@ -93,8 +93,13 @@ pub(crate) struct Canvas {
 impl Canvas {
     /// An empty sheet of paper, `WIDTH` units wide.
     pub fn new(theme: &'static Theme, height: f64) -> Self {
-        let size = (format!("{}mm", num(WIDTH_MM)), format!("{}mm", num(height * WIDTH_MM / WIDTH)));
-        Self::empty(theme, (WIDTH, height), size)
+        Self::wide(theme, WIDTH, height)
+    }
+
+    /// An empty sheet of another width.
+    pub fn wide(theme: &'static Theme, width: f64, height: f64) -> Self {
+        let mm = |units: f64| format!("{}mm", num(units * WIDTH_MM / WIDTH));
+        Self::empty(theme, (width, height), (mm(width), mm(height)))
     }
 
     /// An empty screen of so many pixels, each unit of the drawing so many of them.
@@ -116,6 +121,15 @@ impl Canvas {
         let object = fit(object, 17.0 * BOLD, room - text_width(&kind, 17.0 * BOLD));
         self.text((20.0, 26.0), TextStyle::new(17.0, self.theme.ink).bold(), &format!("{object}{kind}"));
         self.text((20.0, 45.0), TextStyle::new(13.0, self.theme.muted), &fit(subtitle, 13.0, room));
+    }
+
+    /// What is drawn until [`Self::end`] belongs together; attributes as the file has them.
+    pub fn begin(&mut self, attributes: &str) {
+        let _ = writeln!(self.body, "<g {attributes}>");
+    }
+
+    pub fn end(&mut self) {
+        self.body.push_str("</g>\n");
     }
 
     pub fn line(&mut self, from: (f64, f64), to: (f64, f64), stroke: Stroke) {

@@ -156,7 +156,7 @@ impl Chance {
     /// Gumbel's distribution, which that of Gaussian maxima stays under). Never 0.
     pub fn probability(&self, significance: f64) -> f64 {
         let n = self.maxima.len();
-        let above = n - self.maxima.partition_point(|m| *m < significance);
+        let above = self.n_above(significance);
         let counted = (1 + above) as f64 / (1 + n) as f64;
         if above >= COUNTED_TWINS || !(self.tail_scale > 0.0) {
             return counted;
@@ -170,6 +170,11 @@ impl Chance {
         let n = self.maxima.len();
         let index = ((1.0 - share) * n as f64).floor().clamp(0.0, n.saturating_sub(1) as f64) as usize;
         self.maxima.get(index).copied().unwrap_or(f64::INFINITY)
+    }
+
+    /// Twins that show as much anywhere.
+    pub fn n_above(&self, significance: f64) -> usize {
+        self.maxima.len() - self.maxima.partition_point(|m| *m < significance)
     }
 
     /// Twins searched.

@@ -7,6 +7,9 @@
 //!
 //! It is weaker than a search. Whoever looks at a picture takes the place that stands out in it, and has tried all the others without counting
 //! them: what chance shows *somewhere* is the measure then, not what it shows *here*.
+//!
+//! A sector is held against chance on its own side: brighter than its rings, or darker. Noise and what is taken off are as likely to be on either, so that
+//! what chance shows of the one is what it shows of the other. Whoever would have taken either has twice the chance.
 
 use super::challenge::RESOLVED_FWHM;
 use super::chance::Chance;
@@ -36,6 +39,15 @@ pub struct Sector {
     pub outer_arcsec: f64,
 }
 
+/// The side of its rings' mean on which a sector lies.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Side {
+    /// Brighter, or as bright.
+    Brighter,
+    /// Darker.
+    Darker,
+}
+
 /// What a sector has.
 #[derive(Debug, Clone, PartialEq)]
 pub struct SectorMeasured {
@@ -47,9 +59,12 @@ pub struct SectorMeasured {
     pub contrast_err: f64,
     /// Contrast over the part of its error that noise and everything taken off make; negative where the sector is darker.
     pub significance: f64,
-    /// Chance that a coma without structure is as bright in this very sector, had it been named before the night was looked at.
+    /// The side that the probabilities are of.
+    pub side: Side,
+    /// Chance that a coma without structure is as bright, or as dark, in this very sector, had it been named with its side before the night was
+    /// looked at: at most one half, but for rounding.
     pub probability_alone: f64,
-    /// Chance that a coma without structure shows as much anywhere searched: for a sector chosen by eye. Never less than the other.
+    /// Chance that a coma without structure shows as much on that side anywhere searched: for a sector chosen by eye. Never less than the other.
     pub probability_by_eye: f64,
     /// The contrast with nothing taken off.
     pub raw_contrast: f64,
@@ -238,8 +253,8 @@ impl SectorModel {
     ///
     /// # Accuracy
     /// Of 210 faint wedges put into simulated stacks 74 % of contrasts lay within their error; of 240 of 2.5 to 5 % it was 81 %, since the 5 % of a
-    /// contrast by which no real jet is a wedge are in it. On featureless stacks `probability_alone` is even up to significances of 3, beyond which
-    /// it allows for what the search does (tests).
+    /// contrast by which no real jet is a wedge are in it. On featureless stacks `probability_alone` is even on either side up to significances of 3,
+    /// beyond which it allows for what the search does (tests).
     pub fn measure(&self, sector: &Sector) -> Result<SectorMeasured, NotMeasured> {
         let sector = checked(sector)?;
         let scale = self.frame.scale_arcsec();
@@ -263,14 +278,16 @@ impl SectorModel {
         let contrast = amplitude.value * per_amplitude;
         let raw = |data: &DVector<f64>| unit.dot(data) / square * per_amplitude;
         let significance = amplitude.significance();
-        let probability_alone = self.found.law.probability(significance);
+        let side = if significance < 0.0 { Side::Darker } else { Side::Brighter };
+        let probability_alone = self.found.law.probability(significance.abs());
         Ok(SectorMeasured {
             sector: Sector { inner_arcsec: ends.0 * scale, outer_arcsec: ends.1 * scale, ..sector },
             contrast,
             contrast_err: (self.found.law.typical * amplitude.sigma * per_amplitude).hypot(FORM_SHARE * contrast),
             significance,
+            side,
             probability_alone,
-            probability_by_eye: self.found.chance.probability(significance).max(probability_alone),
+            probability_by_eye: self.found.chance.probability(significance.abs()).max(probability_alone),
             raw_contrast: raw(&self.data),
             twin_contrast: self.twin.as_ref().map(raw),
             is_feature,

@@ -5,5 +5,6 @@ mod figures;
 mod invented_season;
 mod night;
 mod page;
+mod plots;
 mod season;
 mod structure;

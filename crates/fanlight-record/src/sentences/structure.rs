@@ -5,6 +5,8 @@ use crate::{CondensationRecord, DetectionLimit, FeatureRecord, GeometryRecord, N
 
 /// Smaller false-alarm probabilities are not told apart in print.
 const LEAST_CHANCE: f64 = 1e-6;
+/// One digit of a probability from here on is 1.
+const ROUNDS_TO_ONE: f64 = 0.95;
 /// A feature so near a direction is said to lie toward it; three times its error where that is more.
 const NEAR_DEG: f64 = 15.0;
 /// The Sun's side, either way.
@@ -16,13 +18,17 @@ const QUOTED_WIDTH_DEG: f64 = 20.0;
 /// From this scatter over the noise on the twin is said to leave something unexplained.
 const SCATTER_TOLD: f64 = 1.2;
 
-/// A false-alarm probability as `2 × 10⁻⁵`; from a hundredth on as a decimal, under a millionth as a bound, never 0.
+/// A false-alarm probability as `2 × 10⁻⁵`; from a hundredth on as a decimal, under a millionth as a bound, never 0, and 1 only if it is.
 pub fn format_chance(probability: f64) -> String {
     if !probability.is_finite() {
         return "not measured".to_string();
     }
     if probability < LEAST_CHANCE * (1.0 - 1e-9) {
         return format!("under 10{}", superscript(-6));
+    }
+    if (ROUNDS_TO_ONE..1.0).contains(&probability) {
+        // two digits; what would be 1 by them is a bound
+        return if probability < 0.995 { fixed(probability, 2) } else { "over 0.99".to_string() };
     }
     let power = probability.log10().floor() as i32;
     let digit = (probability / 10f64.powi(power)).round();
@@ -347,6 +353,11 @@ mod tests {
             (4.2e-3, "4 × 10⁻³"),
             (0.0096, "0.01"),
             (0.31, "0.3"),
+            (0.94, "0.9"),
+            (0.951, "0.95"),
+            (0.99, "0.99"),
+            (0.996, "over 0.99"),
+            (1.0 - 1e-12, "over 0.99"),
             (1.0, "1"),
             (1e-6, "1 × 10⁻⁶"),
             (9.9e-7, "under 10⁻⁶"),

@@ -1,5 +1,6 @@
 //! What the server answers when it does not answer what was asked: JSON with a sentence and what to do.
 
+use super::floats;
 use crate::Failure;
 use axum::Json;
 use axum::extract::rejection::{JsonRejection, PathRejection, QueryRejection};
@@ -65,6 +66,9 @@ pub enum Refusals {
     /// Too many wait.
     #[response(status = 503)]
     Busy(Refusal),
+    /// It took too long.
+    #[response(status = 504)]
+    Late(Refusal),
 }
 
 /// How an address refuses that takes a body, for its description.
@@ -92,6 +96,46 @@ pub enum BodyRefusals {
     /// Too many wait.
     #[response(status = 503)]
     Busy(Refusal),
+    /// It took too long.
+    #[response(status = 504)]
+    Late(Refusal),
+}
+
+/// Why there is no picture of what was rightly asked for: an answer about the data, with the status 200, as the head of a picture without pixels.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct NotPictured {
+    /// What the data lack, in a sentence.
+    refused_because: String,
+    /// What to do about it.
+    hint: String,
+}
+
+impl NotPictured {
+    /// Instead of what the data do not allow.
+    ///
+    /// # Errors
+    /// All other refusals stay what they are.
+    pub fn instead(refusal: Refusal) -> Result<Response, Refusal> {
+        floats::framed(&Self::of(refusal)?, [])
+    }
+
+    /// The same where the picture is a file: as JSON.
+    ///
+    /// # Errors
+    /// As of [`Self::instead`].
+    pub fn in_words(refusal: Refusal) -> Result<Response, Refusal> {
+        Ok(Json(Self::of(refusal)?).into_response())
+    }
+
+    fn of(refusal: Refusal) -> Result<Self, Refusal> {
+        if refusal.status != StatusCode::UNPROCESSABLE_ENTITY {
+            return Err(refusal);
+        }
+        let usual = || "other settings, or another part of the picture, may allow it".to_string();
+        // on the desk an option of the command is a slider
+        let refused_because = refusal.error.trim_start_matches("--").to_string();
+        Ok(Self { refused_because, hint: refusal.hint.unwrap_or_else(usual) })
+    }
 }
 
 impl IntoResponse for Refusal {

@@ -1,10 +1,19 @@
-//! The call that a night was measured by, as its record keeps it: read again, so that it can be repeated.
+//! Calls of the program: the one that a night was measured by, as its record keeps it, read again so that it can be repeated, and that of a
+//! season.
 
-use super::state::DeskNight;
+use super::answer::{At, Refusal, Refusals};
+use super::methods;
+use super::state::{Desk, DeskNight};
 use crate::cli::{Arguments, night_options};
 use crate::night::Options;
+use axum::Json;
+use axum::extract::State;
 use clap::Parser;
+use serde::Serialize;
+use std::ffi::{OsStr, OsString};
 use std::path::Path;
+use std::sync::Arc;
+use utoipa::ToSchema;
 
 /// The call of a night.
 ///
@@ -48,6 +57,112 @@ fn words(typed: &str) -> Vec<String> {
         words.push(word);
     }
     words
+}
+
+/// How a night was measured, and whether that can be repeated.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct CallAnswer {
+    /// The call as it would be typed.
+    command: String,
+    /// Whether it can be repeated.
+    can_repeat: bool,
+    /// Why not.
+    why_not: Option<String>,
+    /// Names or patterns of the frames that were left out by hand.
+    left_out_by_hand: Vec<String>,
+    /// Where the frames are.
+    frames_folder: Option<String>,
+}
+
+/// How a night was measured.
+#[utoipa::path(get, path = "/api/nights/{id}/call", tag = "runs", params(("id" = i64, Path)),
+    responses((status = 200, body = CallAnswer), Refusals))]
+pub async fn night_call(State(desk): State<Arc<Desk>>, At(id): At<i64>) -> Result<Json<CallAnswer>, Refusal> {
+    let night = desk.night(id)?;
+    let call = of(&night);
+    let command = night.record.provenance.command.clone();
+    Ok(Json(match call {
+        Ok(options) => CallAnswer {
+            command,
+            can_repeat: true,
+            why_not: None,
+            left_out_by_hand: options.choice.leave_out,
+            frames_folder: Some(options.frames_dir.display().to_string()),
+        },
+        Err(why) => CallAnswer {
+            command,
+            can_repeat: false,
+            why_not: Some(why),
+            left_out_by_hand: Vec::new(),
+            frames_folder: None,
+        },
+    }))
+}
+
+/// The night's call again, with these frames left out, as words.
+///
+/// # Errors
+/// When it cannot be made again, or a frame is none of the night.
+pub fn night_arguments(desk: &Desk, night: &DeskNight, leave_out: Vec<String>) -> Result<Vec<OsString>, Refusal> {
+    let options = of(night).map_err(|why| {
+        Refusal::impossible(format!("the night cannot be measured again from here: {why}"))
+            .hint("start the desk in the folder that the night was measured from, or run fanlight night yourself")
+    })?;
+    let known =
+        |name: &String| night.record.frames.iter().any(|f| f.file == *name) || options.choice.leave_out.contains(name);
+    if let Some(unknown) = leave_out.iter().find(|name| !known(name)) {
+        return Err(Refusal::call(format!("the night has no frame \"{}\"", unknown.escape_default())));
+    }
+    let Options { frames_dir, campaign, out, other_band, choice, .. } = options;
+    let mut arguments: Vec<OsString> = vec!["night".into()];
+    let mut give = |name: &str, value: OsString| arguments.push(option(name, &value));
+    give("--campaign", campaign.into());
+    give("--out", out.into());
+    give("--ledger", desk.ledger_file.clone().into());
+    other_band.into_iter().for_each(|o| give("--other-band", o.into()));
+    choice.night.into_iter().for_each(|n| give("--night", n.into()));
+    choice.at.into_iter().for_each(|at| give("--at", at.into()));
+    choice.north_pa_deg.into_iter().for_each(|pa| give("--north-pa", pa.to_string().into()));
+    leave_out.into_iter().for_each(|name| give("--leave-out", name.into()));
+    arguments.extend(["--".into(), frames_dir.into()]);
+    Ok(arguments)
+}
+
+/// A season's call, as words.
+///
+/// # Errors
+/// When there is no such night or enhancement.
+pub fn season_arguments(desk: &Desk, nights: &[i64], enhance: &[String]) -> Result<Vec<OsString>, Refusal> {
+    let chosen = match nights {
+        [] => desk.nights(),
+        ids => ids.iter().map(|id| desk.night(*id)).collect::<Result<_, _>>()?,
+    };
+    if chosen.is_empty() {
+        return Err(Refusal::impossible("there is no night to put together"));
+    }
+    let mut arguments: Vec<OsString> = vec!["season".into()];
+    let mut give = |name: &str, value: OsString| arguments.push(option(name, &value));
+    give("--campaign", desk.campaign_file.clone().into());
+    give("--out", desk.season_folder.clone().into());
+    if desk.ledger_file.is_file() {
+        give("--ledger", desk.ledger_file.clone().into());
+    }
+    for name in enhance {
+        give("--enhance", methods::method(name)?.name().into());
+    }
+    arguments.push("--".into());
+    for night in chosen {
+        arguments.push(night.folder()?.into());
+    }
+    Ok(arguments)
+}
+
+/// An option with its value in one word, whatever the value begins with.
+fn option(name: &str, value: &OsStr) -> OsString {
+    let mut word = OsString::from(name);
+    word.push("=");
+    word.push(value);
+    word
 }
 
 #[cfg(test)]

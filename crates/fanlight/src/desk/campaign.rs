@@ -63,6 +63,8 @@ pub struct NightListed {
     has_twin: bool,
     /// Its folder, where that is there.
     folder: Option<String>,
+    /// Changes when the night is measured again.
+    stamp: String,
     /// The summary of its record.
     summary: String,
     /// Whether a program made the frames.
@@ -110,6 +112,7 @@ fn listed(night: &DeskNight) -> NightListed {
         has_stack: has(COMET),
         has_twin: has(TWIN),
         folder: night.folder.as_ref().map(|f| f.display().to_string()),
+        stamp: night.stamp().to_owned(),
         summary: record.summary.clone(),
         simulated: record.setup.simulated,
     }

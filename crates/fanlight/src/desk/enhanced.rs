@@ -4,31 +4,26 @@
 //! can show. Only as much of the image is taken as what is looked at depends on.
 
 use super::answer::Refusal;
-use super::layers::Pyramid;
 use super::methods::Sent;
+use super::pace::Pace;
+use super::pyramid::Pyramid;
+use super::reach::{at_level, needed, on_level, scale_of};
 use super::{methods, state::DeskNight};
 use crate::Failure;
-use crate::enhance::length::PixelScale;
 use crate::enhance::method::{Grid, Method, Settings};
 use crate::enhance::products::how;
 use fanlight_coma::enhance::{self, BandConfig, Enhancement, GradientConfig, RingConfig, ScaleLaw, StretchConfig};
 use fanlight_image::{Image, Mask, PixelBox};
 use fanlight_present::Values;
 use fanlight_sky::PixelXy;
+use std::time::Instant;
 
-/// More work than this is not done while a slider moves: a coarser level stands in. In pixels of a simple enhancement, night and
-/// twin together: some 50 ms of two cores of 2.8 GHz.
-const MOST_WORK_PX: f64 = 4.8e6;
 /// More pixels than this are not enhanced at once, however patient the one who asks: the desk stays within 600 MiB.
 const MOST_PX: usize = 8_400_000;
 /// With more pixels than this the twin waits for the night, for the same reason.
 const MOST_BESIDE_PX: usize = 4_200_000;
 /// Narrower than this a ring or a Gaussian is not: half a pixel of the level.
-const LEAST_PX: f64 = 0.5;
-/// A Gaussian ends here, with the way down to a thinned image and up again; its second derivative too.
-const REACH_SIGMA: f64 = 6.0;
-/// Wide Gaussians go over a thinned image: what is taken begins at a whole number of its steps, as the image does.
-const THINNED_PX: usize = 32;
+pub const LEAST_PX: f64 = 0.5;
 
 /// What is to be shown.
 pub struct Wish<'a> {
@@ -52,6 +47,8 @@ pub struct Wish<'a> {
     pub level: usize,
     /// Whether it is worth waiting for that level, where memory allows it.
     pub patient: bool,
+    /// How long enhancements take here.
+    pub pace: &'a Pace,
 }
 
 /// What is shown: images of one size, and how they were made.
@@ -95,116 +92,19 @@ pub fn in_window(wish: &Wish, window: PixelBox) -> Result<Shown, Refusal> {
             None => cut,
         };
         let n_px = taken.width() * taken.height();
-        let work_px = n_px as f64 * if wish.twin.is_some() { 2.0 } else { 1.0 };
-        let is_much = work_px * wish.method.map_or(0.0, work) > MOST_WORK_PX;
-        let is_too_much = n_px > MOST_PX || is_much && !wish.patient;
+        let is_slow = || wish.method.is_some_and(|method| !wish.pace.keeps_up(method, n_px));
+        let is_too_much = n_px > MOST_PX || !wish.patient && is_slow();
         if is_too_much && wish.image.level(level + 1).is_some() {
             level += 1;
             continue;
         }
-        return compute(wish, level, cut, taken);
-    }
-}
-
-/// How much longer an enhancement takes per pixel than a simple one (benches/records/desk.md).
-fn work(method: Method) -> f64 {
-    match method {
-        Method::RingStretch | Method::VariableHighPass => 2.2,
-        Method::AzimuthalDivision | Method::AzimuthalSubtraction | Method::RingStandardisation | Method::Laplacian => {
-            1.3
+        let start = Instant::now();
+        let shown = compute(wish, level, cut, taken)?;
+        if let Some(method) = wish.method {
+            wish.pace.took(method, n_px, start.elapsed());
         }
-        Method::RotationalGradient | Method::PowerLawDivision | Method::UnsharpRatio | Method::MultiScale => 1.0,
-        Method::InverseRadius | Method::TemporalRatio => 0.4,
+        return Ok(shown);
     }
-}
-
-/// The pixels of a level that cover a window of full-size ones.
-fn at_level(window: PixelBox, level: usize, image: &Image) -> PixelBox {
-    let up = |v: usize, most: usize| v.div_ceil(1 << level).min(most);
-    PixelBox {
-        x0: window.x0 >> level,
-        y0: window.y0 >> level,
-        x1: up(window.x1, image.width),
-        y1: up(window.y1, image.height),
-    }
-}
-
-/// A full-size place on a level.
-fn on_level(place: PixelXy, level: usize) -> PixelXy {
-    let factor = 0.5_f64.powi(level as i32);
-    PixelXy { x_px: (place.x_px + 0.5) * factor - 0.5, y_px: (place.y_px + 0.5) * factor - 0.5 }
-}
-
-/// What of a level the enhancement must see so that the window is as if it saw all.
-fn needed(wish: &Wish, method: Method, cut: PixelBox, level: usize, image: &Image) -> PixelBox {
-    let factor = 0.5_f64.powi(level as i32);
-    let centre = on_level(wish.centre, level);
-    let corner = |x: usize, y: usize| (x as f64 - centre.x_px).hypot(y as f64 - centre.y_px);
-    let last = (cut.x1 - 1, cut.y1 - 1);
-    let farthest = [(cut.x0, cut.y0), (last.0, cut.y0), (cut.x0, last.1), last]
-        .into_iter()
-        .map(|(x, y)| corner(x, y))
-        .fold(0.0_f64, f64::max);
-    let px = |lengths: &[crate::enhance::length::Length]| {
-        let scale = scale_of(wish.night, 0);
-        lengths.iter().filter_map(|l| scale.px(*l, "").ok()).fold(0.0_f64, f64::max) * factor
-    };
-    let one = |length: Option<crate::enhance::length::Length>, usual: f64| length.map_or(usual * factor, |l| px(&[l]));
-    let whole = PixelBox { x0: 0, y0: 0, x1: image.width, y1: image.height };
-    let disc = |radius: f64| {
-        let round = PixelBox::around(centre.x_px, centre.y_px, radius.ceil() + 2.0, image.width, image.height);
-        round.map_or(whole, |r| PixelBox {
-            x0: r.x0.min(cut.x0),
-            y0: r.y0.min(cut.y0),
-            x1: r.x1.max(cut.x1),
-            y1: r.y1.max(cut.y1),
-        })
-    };
-    // the nucleus must lie on what is taken
-    let with_nucleus = |part: PixelBox| {
-        let nucleus = |c: f64, n: usize| (c.round().max(0.0) as usize).min(n - 1);
-        let (x, y) = (nucleus(centre.x_px, image.width), nucleus(centre.y_px, image.height));
-        PixelBox { x0: part.x0.min(x), y0: part.y0.min(y), x1: part.x1.max(x + 1), y1: part.y1.max(y + 1) }
-    };
-    let margin = |margin: f64| {
-        let by = margin.ceil() as usize + 2;
-        PixelBox {
-            x0: cut.x0.saturating_sub(by) / THINNED_PX * THINNED_PX,
-            y0: cut.y0.saturating_sub(by) / THINNED_PX * THINNED_PX,
-            x1: (cut.x1 + by).min(image.width),
-            y1: (cut.y1 + by).min(image.height),
-        }
-    };
-    match method {
-        Method::RotationalGradient => disc(farthest + one(wish.settings.shift, 0.0)),
-        Method::AzimuthalDivision
-        | Method::AzimuthalSubtraction
-        | Method::RingStretch
-        | Method::RingStandardisation => {
-            // smooth from ring to ring
-            disc(farthest + 4.0 * one(wish.settings.ring, 1.0).max(LEAST_PX))
-        }
-        Method::PowerLawDivision | Method::TemporalRatio => disc(farthest.max(px(&wish.settings.annulus))),
-        Method::InverseRadius => with_nucleus(cut),
-        // it is put together from Gaussians that depend on how far it has to reach: exactly the command's only of the whole
-        Method::VariableHighPass if wish.patient => whole,
-        Method::VariableHighPass => {
-            let law = ScaleLaw {
-                base_px: one(wish.settings.base, 1.0),
-                growth: wish.settings.growth.unwrap_or(0.0) * factor.powf(1.0 - wish.settings.exponent.unwrap_or(1.0)),
-                exponent: wish.settings.exponent.unwrap_or(1.0),
-            };
-            with_nucleus(margin((REACH_SIGMA * law.at(farthest)).min(image.width.max(image.height) as f64)))
-        }
-        Method::Laplacian => margin(REACH_SIGMA * one(wish.settings.scale, 3.0)),
-        Method::UnsharpRatio => margin(REACH_SIGMA * one(wish.settings.scale, 5.0)),
-        Method::MultiScale => margin(REACH_SIGMA * px(&wish.settings.scales)),
-    }
-}
-
-fn scale_of(night: &DeskNight, level: usize) -> PixelScale {
-    let arcsec = night.scale_arcsec() * 2_f64.powi(level as i32);
-    PixelScale { arcsec_per_px: Some(arcsec), km_per_arcsec: Some(night.record.geometry.km_per_arcsec) }
 }
 
 fn compute(wish: &Wish, level: usize, cut: PixelBox, taken: PixelBox) -> Result<Shown, Refusal> {
@@ -281,15 +181,16 @@ fn enhancement_of(
 ) -> Result<(Enhancement, String), Refusal> {
     let full = Grid { image, centre, scale: scale_of(wish.night, 0) };
     if matches!(method, Method::PowerLawDivision | Method::TemporalRatio) {
-        let in_km = wish.settings.in_km(method, &full)?;
+        let mut in_km = wish.settings.in_km(method, &full)?;
         let grid = Grid { image, centre, scale: scale_of(wish.night, level) };
+        in_km.annulus = methods::shown_on(&in_km.annulus, &grid.scale)?;
         return Ok(method.with_settings(&in_km, &grid, image, other)?);
     }
     let (enhancement, words) = method.with_settings(&wish.settings, &full, image, other)?;
     let factor = 0.5_f64.powi(level as i32);
     let shorter = |px: f64| (px * factor).max(LEAST_PX);
     let rings = |c: RingConfig| RingConfig { ring_width_px: shorter(c.ring_width_px), ..c };
-    let at_level = match enhancement {
+    let at_this_level = match enhancement {
         _ if level == 0 => return Ok((enhancement, words)),
         Enhancement::RotationalGradient(c) => {
             Enhancement::RotationalGradient(GradientConfig { radial_shift_px: c.radial_shift_px * factor, ..c })
@@ -318,7 +219,7 @@ fn enhancement_of(
             enhancement
         }
     };
-    Ok((at_level, words))
+    Ok((at_this_level, words))
 }
 
 /// Which enhancement with which settings a request asks for.

@@ -13,27 +13,52 @@ use std::sync::Arc;
 #[utoipa::path(get, path = "/api/nights/{id}/figures/{name}", tag = "publish", params(("id" = i64, Path), ("name" = String, Path)),
     responses((status = 200, description = "SVG or PNG", content_type = "image/svg+xml"), Refusals))]
 pub async fn figure(State(desk): State<Arc<Desk>>, At((id, name)): At<(i64, String)>) -> Result<Response, Refusal> {
-    let night = desk.night(id)?;
-    file_in(night.folder()?, &[FIGURES, &name])
+    let folder = desk.night(id)?.folder()?.to_path_buf();
+    file_in(&desk, folder, vec![FIGURES.into(), name]).await
 }
 
 /// The night's page.
 #[utoipa::path(get, path = "/api/nights/{id}/page", tag = "publish", params(("id" = i64, Path)),
     responses((status = 200, description = "the self-contained page", content_type = "text/html"), Refusals))]
 pub async fn page(State(desk): State<Arc<Desk>>, At(id): At<i64>) -> Result<Response, Refusal> {
-    let night = desk.night(id)?;
-    file_in(night.folder()?, &[PAGE])
+    let folder = desk.night(id)?.folder()?.to_path_buf();
+    file_in(&desk, folder, vec![PAGE.into()]).await
 }
 
 /// The folder of figures, in that of a night or a season.
 pub const FIGURES: &str = "figures";
 
+/// Names of the files of a folder, in order; none where there is no folder.
+pub fn names_in(folder: &Path) -> Vec<String> {
+    let entries = std::fs::read_dir(folder).into_iter().flatten().filter_map(Result::ok);
+    let mut names: Vec<String> = entries.filter_map(|e| e.file_name().into_string().ok()).collect();
+    names.sort();
+    names
+}
+
+/// Names of the figures of a night's or a season's folder, each once and without its ending.
+pub fn figure_names(folder: &Path) -> Vec<String> {
+    let names = names_in(&folder.join(FIGURES));
+    let light = names.iter().filter_map(|n| n.strip_suffix(".svg")).filter(|n| !n.ends_with("-dark"));
+    light.map(str::to_owned).collect()
+}
+
+/// A figure as text.
+///
+/// # Errors
+/// When there is none of this name.
+pub fn svg_in(folder: &Path, name: &str) -> Result<String, Refusal> {
+    let (_, bytes) = read_in(folder, &[FIGURES, &format!("{name}.svg")])?;
+    String::from_utf8(bytes).map_err(|_| Refusal::impossible(format!("the figure \"{name}\" is no text")))
+}
+
 /// A file of a folder as an answer.
 ///
 /// # Errors
 /// As [`read_in`].
-pub fn file_in(folder: &Path, parts: &[&str]) -> Result<Response, Refusal> {
-    let (kind, bytes) = read_in(folder, parts)?;
+pub async fn file_in(desk: &Desk, folder: PathBuf, parts: Vec<String>) -> Result<Response, Refusal> {
+    let read = move || read_in(&folder, &parts.iter().map(String::as_str).collect::<Vec<_>>());
+    let (kind, bytes) = desk.ask(read).await?;
     let mut response = ([(header::CONTENT_TYPE, kind)], bytes).into_response();
     if kind.starts_with("text/html") {
         // a page of ours carries its own style; it may run nothing, reach nothing and send nothing

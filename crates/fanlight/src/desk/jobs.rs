@@ -1,32 +1,23 @@
-//! Runs of `fanlight night` and `fanlight season` that the desk starts: each a process of its own, so that it can be stopped, and
-//! neither the browser nor a fault in it takes the desk along.
+//! Runs of `fanlight night` and `fanlight season` that the desk starts, and what they say.
 
 use super::answer::{Asked, At, BodyRefusals, Refusal, Refusals};
-use super::call;
-use super::methods;
-use super::state::{Desk, DeskNight};
+use super::state::Desk;
+use super::{call, run};
 use crate::ledger::entry;
 use crate::messages::PROGRESS_LINE;
-use crate::night::Options;
-use crate::stop::{STOP, STOPPED};
 use axum::Json;
 use axum::extract::State;
 use axum::http::StatusCode;
 use serde::{Deserialize, Serialize};
 use std::collections::VecDeque;
-use std::ffi::{OsStr, OsString};
-use std::io::{BufRead, BufReader, Read, Write};
-use std::process::{Child, Command, Stdio};
 use std::sync::{Arc, Mutex};
-use std::time::{Duration, SystemTime};
+use std::time::SystemTime;
 use utoipa::ToSchema;
 
 /// Lines that are kept of what a run says.
 const LINES_KEPT: usize = 60;
 /// Runs that are remembered.
 const JOBS_KEPT: usize = 50;
-/// How often a run is asked whether it has ended.
-const ASKED_EVERY: Duration = Duration::from_millis(100);
 
 /// What is to be run.
 #[derive(Debug, Deserialize, ToSchema)]
@@ -108,13 +99,16 @@ pub struct Jobs {
     known: Mutex<Vec<Kept>>,
 }
 
-struct Kept {
+/// A run that is remembered.
+pub struct Kept {
     job: Job,
-    cancelled: bool,
+    /// Whether it is to be stopped.
+    pub cancelled: bool,
 }
 
 impl Jobs {
-    fn change<T>(&self, id: u64, change: impl FnOnce(&mut Kept) -> T) -> Option<T> {
+    /// Changes what is known of a run; `None` where there is no such run.
+    pub fn change<T>(&self, id: u64, change: impl FnOnce(&mut Kept) -> T) -> Option<T> {
         self.known.lock().ok()?.iter_mut().find(|k| k.job.id == id).map(change)
     }
 
@@ -150,7 +144,8 @@ impl Jobs {
         Ok(id)
     }
 
-    fn hear(&self, id: u64, line: &str) {
+    /// A line that a run said.
+    pub fn hear(&self, id: u64, line: &str) {
         self.change(id, |kept| {
             let job = &mut kept.job;
             if let Some((done, of, what)) = progress(line) {
@@ -169,7 +164,8 @@ impl Jobs {
         });
     }
 
-    fn end(&self, id: u64, state: JobState, message: Option<String>) {
+    /// A run has ended.
+    pub fn end(&self, id: u64, state: JobState, message: Option<String>) {
         self.change(id, |kept| {
             let job = &mut kept.job;
             (job.state, job.ended_utc) = (state, Some(now()));
@@ -200,15 +196,15 @@ pub async fn start(
     let (kind, night, arguments) = match request {
         JobRequest::Night { night, leave_out } => {
             let found = desk.night(night)?;
-            ("night", Some(night), night_arguments(&desk, &found, leave_out)?)
+            ("night", Some(night), call::night_arguments(&desk, &found, leave_out)?)
         }
-        JobRequest::Season { nights, enhance } => ("season", None, season_arguments(&desk, &nights, &enhance)?),
+        JobRequest::Season { nights, enhance } => ("season", None, call::season_arguments(&desk, &nights, &enhance)?),
     };
     let id = desk.jobs.begin(kind, night)?;
-    match spawn(&arguments) {
+    match run::spawn(&arguments) {
         Ok(child) => {
             let desk = Arc::clone(&desk);
-            std::thread::spawn(move || follow(&desk, id, child));
+            std::thread::spawn(move || run::follow(&desk, id, child));
             Ok((StatusCode::CREATED, Json(JobStarted { id })))
         }
         Err(e) => {
@@ -251,157 +247,6 @@ pub async fn cancel(State(desk): State<Arc<Desk>>, At(id): At<u64>) -> Result<St
 
 fn no_job(id: u64) -> Refusal {
     Refusal::missing(format!("there is no run {id}"))
-}
-
-/// How a night was measured, and whether that can be repeated.
-#[derive(Debug, Serialize, ToSchema)]
-pub struct CallAnswer {
-    /// The call as it would be typed.
-    command: String,
-    /// Whether it can be repeated.
-    can_repeat: bool,
-    /// Why not.
-    why_not: Option<String>,
-    /// Names or patterns of the frames that were left out by hand.
-    left_out_by_hand: Vec<String>,
-    /// Where the frames are.
-    frames_folder: Option<String>,
-}
-
-/// How a night was measured.
-#[utoipa::path(get, path = "/api/nights/{id}/call", tag = "runs", params(("id" = i64, Path)),
-    responses((status = 200, body = CallAnswer), Refusals))]
-pub async fn night_call(State(desk): State<Arc<Desk>>, At(id): At<i64>) -> Result<Json<CallAnswer>, Refusal> {
-    let night = desk.night(id)?;
-    let call = call::of(&night);
-    let command = night.record.provenance.command.clone();
-    Ok(Json(match call {
-        Ok(options) => CallAnswer {
-            command,
-            can_repeat: true,
-            why_not: None,
-            left_out_by_hand: options.choice.leave_out,
-            frames_folder: Some(options.frames_dir.display().to_string()),
-        },
-        Err(why) => CallAnswer {
-            command,
-            can_repeat: false,
-            why_not: Some(why),
-            left_out_by_hand: Vec::new(),
-            frames_folder: None,
-        },
-    }))
-}
-
-fn night_arguments(desk: &Desk, night: &DeskNight, leave_out: Vec<String>) -> Result<Vec<OsString>, Refusal> {
-    let options = call::of(night).map_err(|why| {
-        Refusal::impossible(format!("the night cannot be measured again from here: {why}"))
-            .hint("start the desk in the folder that the night was measured from, or run fanlight night yourself")
-    })?;
-    let known =
-        |name: &String| night.record.frames.iter().any(|f| f.file == *name) || options.choice.leave_out.contains(name);
-    if let Some(unknown) = leave_out.iter().find(|name| !known(name)) {
-        return Err(Refusal::call(format!("the night has no frame \"{}\"", unknown.escape_default())));
-    }
-    let Options { frames_dir, campaign, out, other_band, choice, .. } = options;
-    let mut arguments: Vec<OsString> = vec!["night".into()];
-    let mut give = |name: &str, value: OsString| arguments.push(option(name, &value));
-    give("--campaign", campaign.into());
-    give("--out", out.into());
-    give("--ledger", desk.ledger_file.clone().into());
-    other_band.into_iter().for_each(|o| give("--other-band", o.into()));
-    choice.night.into_iter().for_each(|n| give("--night", n.into()));
-    choice.at.into_iter().for_each(|at| give("--at", at.into()));
-    choice.north_pa_deg.into_iter().for_each(|pa| give("--north-pa", pa.to_string().into()));
-    leave_out.into_iter().for_each(|name| give("--leave-out", name.into()));
-    arguments.extend(["--".into(), frames_dir.into()]);
-    Ok(arguments)
-}
-
-fn season_arguments(desk: &Desk, nights: &[i64], enhance: &[String]) -> Result<Vec<OsString>, Refusal> {
-    let chosen = match nights {
-        [] => desk.nights(),
-        ids => ids.iter().map(|id| desk.night(*id)).collect::<Result<_, _>>()?,
-    };
-    if chosen.is_empty() {
-        return Err(Refusal::impossible("there is no night to put together"));
-    }
-    let mut arguments: Vec<OsString> = vec!["season".into()];
-    let mut give = |name: &str, value: OsString| arguments.push(option(name, &value));
-    give("--campaign", desk.campaign_file.clone().into());
-    give("--out", desk.season_folder.clone().into());
-    if desk.ledger_file.is_file() {
-        give("--ledger", desk.ledger_file.clone().into());
-    }
-    for name in enhance {
-        give("--enhance", methods::method(name)?.name().into());
-    }
-    arguments.push("--".into());
-    for night in chosen {
-        arguments.push(night.folder()?.into());
-    }
-    Ok(arguments)
-}
-
-/// An option with its value in one word, whatever the value begins with.
-fn option(name: &str, value: &OsStr) -> OsString {
-    let mut word = OsString::from(name);
-    word.push("=");
-    word.push(value);
-    word
-}
-
-fn spawn(arguments: &[OsString]) -> std::io::Result<Child> {
-    Command::new(std::env::current_exe()?)
-        .args(["--verbose", "--progress-lines"])
-        .args(arguments)
-        .env("NO_COLOR", "1")
-        .stdin(Stdio::piped())
-        .stdout(Stdio::piped())
-        .stderr(Stdio::piped())
-        .spawn()
-}
-
-/// Listens to a run until it ends or is to be stopped.
-fn follow(desk: &Desk, id: u64, mut child: Child) {
-    let (said, found, mut told) = (child.stderr.take(), child.stdout.take(), child.stdin.take());
-    let status = std::thread::scope(|scope| {
-        scope.spawn(|| {
-            let lines = said.map(BufReader::new).into_iter().flat_map(|r| r.lines().map_while(Result::ok));
-            lines.for_each(|line| desk.jobs.hear(id, &line));
-        });
-        let answer = scope.spawn(|| {
-            let mut text = String::new();
-            // a run that was stopped has found nothing
-            found.map(|mut f| f.read_to_string(&mut text)).transpose().ok();
-            text
-        });
-        let status = loop {
-            match child.try_wait() {
-                Ok(Some(status)) => break Ok(status),
-                Err(e) => break Err(e),
-                Ok(None) => {
-                    let cancelled = desk.jobs.change(id, |k| k.cancelled).unwrap_or(true);
-                    if let Some(mut told) = told.take_if(|_| cancelled) {
-                        // it stops unless it is writing, and may have ended by itself
-                        writeln!(told, "{STOP}").ok();
-                    }
-                    std::thread::sleep(ASKED_EVERY);
-                }
-            }
-        };
-        (status, answer.join().unwrap_or_default())
-    });
-    desk.look_again();
-    match status {
-        (Ok(status), found) if status.success() => {
-            let summary = found.lines().next().filter(|l| !l.is_empty()).map(str::to_owned);
-            desk.jobs.end(id, JobState::Done, summary);
-        }
-        (Ok(status), _) if status.code() == Some(STOPPED) => desk.jobs.end(id, JobState::Cancelled, None),
-        (Ok(_), _) => desk.jobs.end(id, JobState::Failed, None),
-        (Err(e), _) => desk.jobs.end(id, JobState::Failed, Some(format!("the run was lost: {e}"))),
-    }
 }
 
 #[cfg(test)]

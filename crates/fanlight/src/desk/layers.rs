@@ -1,16 +1,18 @@
-//! Images of nights and what is made of them, each at full size and as means of blocks of pixels; kept up to a number of bytes.
+//! Images of nights and what is made of them, kept up to a number of bytes.
 
 use super::answer::Refusal;
+use super::pyramid::Pyramid;
 use super::state::{Desk, DeskNight};
 use crate::Failure;
-use crate::night::products::{COMET, NOISY_TWIN, SUBSTACKS, TWIN};
+use crate::night::finished;
+use crate::night::products::{COMET, NOISY_TWIN, TWIN};
+use fanlight_coma::stack;
 use fanlight_image::resample::{self, CoordinateGrid, Frame, Mapping};
 use fanlight_image::{Image, Mask};
-use rayon::prelude::*;
 use std::fmt;
 use std::path::Path;
 use std::str::FromStr;
-use std::sync::{Arc, Mutex};
+use std::sync::{Arc, Condvar, Mutex};
 
 /// An image of a night's grid.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -64,65 +66,6 @@ impl fmt::Display for Layer {
     }
 }
 
-/// An image and its means of 2 × 2, 4 × 4, … pixels, down to one tile.
-pub struct Pyramid {
-    levels: Vec<Image>,
-}
-
-/// The coarsest level fits into this.
-const COARSEST_PX: usize = 256;
-
-impl Pyramid {
-    fn new(image: Image) -> Self {
-        let mut levels = vec![image];
-        while let Some(last) = levels.last().filter(|l| l.width.max(l.height) > COARSEST_PX) {
-            levels.push(halved(last));
-        }
-        Self { levels }
-    }
-
-    /// Level 0 is the image, level k the means of 2ᵏ × 2ᵏ pixels.
-    pub fn level(&self, level: usize) -> Option<&Image> {
-        self.levels.get(level)
-    }
-
-    /// Widths and heights of all levels of an image of this size.
-    pub fn sizes(width: usize, height: usize) -> Vec<(usize, usize)> {
-        let mut sizes = vec![(width, height)];
-        while let Some(&(w, h)) = sizes.last().filter(|(w, h)| *w.max(h) > COARSEST_PX) {
-            sizes.push((w.div_ceil(2), h.div_ceil(2)));
-        }
-        sizes
-    }
-
-    fn bytes(&self) -> usize {
-        self.levels.iter().map(|l| 4 * l.data.len()).sum()
-    }
-}
-
-/// Means of 2 × 2 pixels, of those that have a value.
-fn halved(image: &Image) -> Image {
-    let (width, height) = (image.width.div_ceil(2), image.height.div_ceil(2));
-    let mut data = vec![f32::NAN; width * height];
-    data.par_chunks_mut(width).enumerate().for_each(|(y, row)| {
-        let upper = image.row(2 * y);
-        let lower = if 2 * y + 1 < image.height { image.row(2 * y + 1) } else { &[] };
-        for (x, mean) in row.iter_mut().enumerate() {
-            let (mut sum, mut n) = (0.0, 0.0);
-            for source in [upper, lower] {
-                for value in source.iter().skip(2 * x).take(2).filter(|v| v.is_finite()) {
-                    sum += value;
-                    n += 1.0;
-                }
-            }
-            if n > 0.0 {
-                *mean = sum / n;
-            }
-        }
-    });
-    Image { width, height, data }
-}
-
 /// What is kept of all nights: three images of 4096 × 4096 pixels with their levels.
 const MOST_BYTES: usize = 300 << 20;
 
@@ -130,6 +73,24 @@ const MOST_BYTES: usize = 300 << 20;
 #[derive(Default)]
 pub struct Layers {
     kept: Mutex<Vec<Kept>>,
+    /// What is being read: whoever else wants it waits instead of reading it too.
+    reading: Mutex<Vec<(i64, Layer)>>,
+    read: Condvar,
+}
+
+/// The turn to read an image; over when dropped.
+struct Turn<'a> {
+    layers: &'a Layers,
+    what: (i64, Layer),
+}
+
+impl Drop for Turn<'_> {
+    fn drop(&mut self) {
+        if let Ok(mut reading) = self.layers.reading.lock() {
+            reading.retain(|r| *r != self.what);
+        }
+        self.layers.read.notify_all();
+    }
 }
 
 struct Kept {
@@ -147,6 +108,17 @@ impl Layers {
                 k.night != night && !matches!(k.layer, Layer::OtherNight(id) | Layer::OtherTwin(id) if id == night)
             });
         }
+    }
+
+    /// Waits until nobody else reads this image.
+    fn turn(&self, night: i64, layer: Layer) -> Turn<'_> {
+        let what = (night, layer);
+        if let Ok(reading) = self.reading.lock()
+            && let Ok(mut free) = self.read.wait_while(reading, |reading| reading.contains(&what))
+        {
+            free.push(what);
+        }
+        Turn { layers: self, what }
     }
 
     fn find(&self, night: &DeskNight, layer: Layer, stamp: &str) -> Option<Arc<Pyramid>> {
@@ -188,6 +160,10 @@ impl Desk {
     /// When the night has no such image.
     pub fn layer(&self, night: &DeskNight, layer: Layer) -> Result<Arc<Pyramid>, Refusal> {
         let (layer, stamp) = self.stamped(night, layer)?;
+        if let Some(found) = self.layers.find(night, layer, &stamp) {
+            return Ok(found);
+        }
+        let _turn = self.layers.turn(night.id, layer);
         if let Some(found) = self.layers.find(night, layer, &stamp) {
             return Ok(found);
         }
@@ -278,17 +254,10 @@ fn read(night: &DeskNight, layer: Layer) -> Result<Image, Refusal> {
 fn half_of(night: &DeskNight, folder: &Path, half: u8) -> Result<Option<Image>, Refusal> {
     let stack = &night.record.stack;
     let size = (stack.width_px, stack.height_px);
-    let path = folder.join(SUBSTACKS);
     let mut sum: Option<(Image, f64)> = None;
     for (i, part) in stack.substacks.iter().enumerate().filter(|(i, _)| i % 2 + 1 == usize::from(half)) {
-        let image = match i {
-            0 => Some(fanlight_io::read_image(&path).map_err(Failure::data)?.image),
-            _ => {
-                let name = format!("SUBSTACK{}", i + 1);
-                fanlight_io::read_named_image(&path, &[&name], size).map_err(Failure::data)?.map(|r| r.image)
-            }
-        };
-        let Some(image) = image.filter(|i| (i.width, i.height) == size) else { return Ok(None) };
+        let image = finished::substack(folder, i, size)?;
+        let Some(image) = image else { return Ok(None) };
         let share = part.share;
         match &mut sum {
             None => {
@@ -309,21 +278,17 @@ fn half_of(night: &DeskNight, folder: &Path, half: u8) -> Result<Option<Image>, 
 
 /// Another night's stack on this night's grid: a pixel shows what lies as many km north and east of the nucleus there. Its surface
 /// brightness stays what it was; where both nights are calibrated in one band it is in this night's e⁻/s.
-fn laid_on(night: &DeskNight, other: &DeskNight, stack: &Pyramid) -> Result<Image, Refusal> {
+fn laid_on(night: &DeskNight, other: &DeskNight, theirs_read: &Pyramid) -> Result<Image, Refusal> {
     let (ours, theirs) = (&night.record, &other.record);
-    let inverse = inverse(theirs.stack.arcsec_per_px)
-        .ok_or_else(|| Refusal::impossible("the other night's scale cannot be used"))?;
     let arcsec_of_theirs = ours.geometry.km_per_arcsec / theirs.geometry.km_per_arcsec;
-    let (a, b) = (ours.stack.arcsec_per_px, inverse);
-    let times = |i: usize, j: usize| arcsec_of_theirs * (b[i][0] * a[0][j] + b[i][1] * a[1][j]);
-    let m = [[times(0, 0), times(0, 1)], [times(1, 0), times(1, 1)]];
+    let m = stack::product(px_per_arcsec(theirs.stack.arcsec_per_px)?, ours.stack.arcsec_per_px);
     let (cx, cy) = (ours.stack.centre_x_px, ours.stack.centre_y_px);
     let (ox, oy) = (theirs.stack.centre_x_px, theirs.stack.centre_y_px);
     let place = |x: f64, y: f64| {
-        let (dx, dy) = (x - cx, y - cy);
-        (ox + m[0][0] * dx + m[0][1] * dy, oy + m[1][0] * dx + m[1][1] * dy)
+        let (dx, dy) = stack::apply(m, (arcsec_of_theirs * (x - cx), arcsec_of_theirs * (y - cy)));
+        (ox + dx, oy + dy)
     };
-    let image = stack.level(0).ok_or_else(|| Refusal::impossible("the other night has no stack"))?;
+    let image = theirs_read.level(0).ok_or_else(|| Refusal::impossible("the other night has no stack"))?;
     let (mask, variance) = (Mask::of_missing(image), Image::filled(image.width, image.height, 0.0));
     let frame = Frame { image, variance: &variance, mask: &mask };
     let (width, height) = (ours.stack.width_px, ours.stack.height_px);
@@ -340,8 +305,14 @@ fn laid_on(night: &DeskNight, other: &DeskNight, stack: &Pyramid) -> Result<Imag
     Ok(laid)
 }
 
-/// The inverse of a matrix, where it has one.
-pub fn inverse(m: [[f64; 2]; 2]) -> Option<[[f64; 2]; 2]> {
-    let det = m[0][0] * m[1][1] - m[0][1] * m[1][0];
-    (det.is_finite() && det != 0.0).then(|| [[m[1][1] / det, -m[0][1] / det], [-m[1][0] / det, m[0][0] / det]])
+/// From arcseconds east and north to pixels along a row and a column.
+///
+/// # Errors
+/// When the scale is none.
+pub fn px_per_arcsec(arcsec_per_px: [[f64; 2]; 2]) -> Result<[[f64; 2]; 2], Refusal> {
+    let inverse = stack::inverse(arcsec_per_px);
+    match inverse.iter().flatten().all(|v| v.is_finite()) {
+        true => Ok(inverse),
+        false => Err(Refusal::impossible("the scale in the night's record cannot be used")),
+    }
 }

@@ -1,10 +1,11 @@
 //! Enhancements as their sliders move: what is looked at, the night and its twin alike, as raw floats.
 
-use super::answer::{Asked, At, BodyRefusals, Refusal};
+use super::answer::{Asked, At, BodyRefusals, NotPictured, Refusal};
 use super::enhanced::{self, Shown, Wish};
 use super::floats;
-use super::layers::{Layer, Pyramid};
+use super::layers::Layer;
 use super::methods::{Sent, values_name};
+use super::pyramid::Pyramid;
 use super::state::{Desk, DeskNight};
 use super::unrolled;
 use crate::enhance::method::Method;
@@ -34,32 +35,36 @@ pub struct Window {
     height_px: usize,
 }
 
-/// An enhancement of a window.
-#[derive(Debug, Deserialize, ToSchema)]
-#[serde(deny_unknown_fields)]
-pub struct EnhanceRequest {
+/// What is drawn.
+#[derive(Debug, Default, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields, default)]
+pub struct Drawn {
     /// The enhancement; absent for brightness as it is.
     method: Option<String>,
     /// Its settings; what is not sent is as usual.
-    #[serde(default)]
     #[schema(value_type = HashMap<String, Value>)]
     settings: Sent,
     /// How far the centre is moved along a row, full-size pixels.
-    #[serde(default)]
     centre_dx_px: f64,
     /// And along a column.
-    #[serde(default)]
     centre_dy_px: f64,
     /// The layer; the night itself where none is named.
     layer: Option<String>,
     /// Another night, for a ratio.
     against: Option<i64>,
     /// Whether the twin is shown beside.
-    #[serde(default)]
     with_twin: bool,
     /// Whether to wait for the level that was asked for, however long it takes.
-    #[serde(default)]
     patient: bool,
+}
+
+/// An enhancement of a window.
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct EnhanceRequest {
+    /// What is drawn.
+    #[serde(default)]
+    drawn: Drawn,
     /// What is looked at.
     window: Window,
     /// The level that the screen shows.
@@ -71,28 +76,9 @@ pub struct EnhanceRequest {
 #[derive(Debug, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub struct UnrolledRequest {
-    /// The enhancement; absent for brightness as it is.
-    method: Option<String>,
-    /// Its settings; what is not sent is as usual.
+    /// What is drawn.
     #[serde(default)]
-    #[schema(value_type = HashMap<String, Value>)]
-    settings: Sent,
-    /// How far the centre is moved along a row, full-size pixels.
-    #[serde(default)]
-    centre_dx_px: f64,
-    /// And along a column.
-    #[serde(default)]
-    centre_dy_px: f64,
-    /// The layer; the night itself where none is named.
-    layer: Option<String>,
-    /// Another night, for a ratio.
-    against: Option<i64>,
-    /// Whether the twin is shown beside.
-    #[serde(default)]
-    with_twin: bool,
-    /// Whether to wait for the level that was asked for, however long it takes.
-    #[serde(default)]
-    patient: bool,
+    drawn: Drawn,
     /// Innermost distance.
     #[schema(minimum = 0)]
     inner_arcsec: f64,
@@ -108,17 +94,6 @@ pub struct UnrolledRequest {
     /// Whether distances go by equal ratios instead of by equal steps.
     #[serde(default)]
     log_rho: bool,
-}
-
-/// What both have in common.
-struct How<'a> {
-    method: Option<&'a str>,
-    settings: &'a Sent,
-    centre_px: (f64, f64),
-    layer: Option<&'a str>,
-    against: Option<i64>,
-    with_twin: bool,
-    patient: bool,
 }
 
 /// The head of an answer, before the floats.
@@ -146,7 +121,7 @@ pub struct Head {
 /// An enhancement of what is looked at: the length of a head as u32, the head, zeros up to a multiple of four, the night's
 /// pixels and, where asked for, the twin's, as little-endian floats.
 #[utoipa::path(post, path = "/api/nights/{id}/enhance", tag = "pictures", params(("id" = i64, Path)), request_body = EnhanceRequest,
-    responses((status = 200, description = "head and floats", content_type = "application/octet-stream"), BodyRefusals))]
+    responses((status = 200, description = "head and floats; or, where the data do not allow the picture, a head that is a NotPictured and nothing behind it", content_type = "application/octet-stream"), BodyRefusals))]
 pub async fn enhance(
     State(desk): State<Arc<Desk>>,
     At(id): At<i64>,
@@ -156,28 +131,20 @@ pub async fn enhance(
     let worker = Arc::clone(&desk);
     desk.compute(move || {
         let start = Instant::now();
-        let how = How {
-            method: request.method.as_deref(),
-            settings: &request.settings,
-            centre_px: (request.centre_dx_px, request.centre_dy_px),
-            layer: request.layer.as_deref(),
-            against: request.against,
-            with_twin: request.with_twin,
-            patient: request.patient,
-        };
         let Window { x_px, y_px, width_px, height_px } = request.window;
         let end =
             |from: usize, size: usize| from.checked_add(size).ok_or_else(|| Refusal::call("the window is too large"));
         let window = PixelBox { x0: x_px, y0: y_px, x1: end(x_px, width_px)?, y1: end(y_px, height_px)? };
-        let shown = shown(&worker, &night, &how, request.level, |wish| enhanced::in_window(wish, window))?;
+        let shown = shown(&worker, &night, &request.drawn, request.level, |wish| enhanced::in_window(wish, window))?;
         answer(shown, request.level, true, start)
     })
     .await
+    .or_else(NotPictured::instead)
 }
 
 /// An enhancement by position angle (columns, from north through east) and distance (rows, inner first); the same bytes.
 #[utoipa::path(post, path = "/api/nights/{id}/unrolled", tag = "pictures", params(("id" = i64, Path)), request_body = UnrolledRequest,
-    responses((status = 200, description = "head and floats", content_type = "application/octet-stream"), BodyRefusals))]
+    responses((status = 200, description = "head and floats; or, where the data do not allow the picture, a head that is a NotPictured and nothing behind it", content_type = "application/octet-stream"), BodyRefusals))]
 pub async fn unrolled(
     State(desk): State<Arc<Desk>>,
     At(id): At<i64>,
@@ -187,15 +154,6 @@ pub async fn unrolled(
     let worker = Arc::clone(&desk);
     desk.compute(move || {
         let start = Instant::now();
-        let how = How {
-            method: request.method.as_deref(),
-            settings: &request.settings,
-            centre_px: (request.centre_dx_px, request.centre_dy_px),
-            layer: request.layer.as_deref(),
-            against: request.against,
-            with_twin: request.with_twin,
-            patient: request.patient,
-        };
         let map = unrolled::Map {
             inner_arcsec: request.inner_arcsec,
             outer_arcsec: request.outer_arcsec,
@@ -205,42 +163,43 @@ pub async fn unrolled(
         };
         map.check()?;
         let level = map.level(&night);
-        let shown = shown(&worker, &night, &how, level, |wish| unrolled::of(wish, &map))?;
+        let shown = shown(&worker, &night, &request.drawn, level, |wish| unrolled::of(wish, &map))?;
         answer(shown, level, false, start)
     })
     .await
+    .or_else(NotPictured::instead)
 }
 
 /// Reads what is needed and has it enhanced.
 fn shown(
     desk: &Desk,
     night: &DeskNight,
-    how: &How<'_>,
+    drawn: &Drawn,
     level: usize,
     made: impl FnOnce(&Wish) -> Result<Shown, Refusal>,
 ) -> Result<Shown, Refusal> {
-    let (method, settings) = enhanced::asked(how.method, how.settings)?;
-    let moved = how.centre_px.0.hypot(how.centre_px.1);
+    let (method, settings) = enhanced::asked(drawn.method.as_deref(), &drawn.settings)?;
+    let moved = drawn.centre_dx_px.hypot(drawn.centre_dy_px);
     if !(moved <= FARTHEST_CENTRE_PX) {
         return Err(Refusal::call(format!("the centre can be moved by hand by up to {FARTHEST_CENTRE_PX} px")));
     }
-    let layer: Layer = how.layer.map_or(Ok(Layer::Night), str::parse)?;
+    let layer: Layer = drawn.layer.as_deref().map_or(Ok(Layer::Night), str::parse)?;
     let image = desk.layer(night, layer)?;
-    let twin: Option<Arc<Pyramid>> = match how.with_twin {
+    let twin: Option<Arc<Pyramid>> = match drawn.with_twin {
         true => desk.layer(night, Layer::Twin).ok(),
         false => None,
     };
-    let other_twin = match (method, how.against, &twin) {
+    let other_twin = match (method, drawn.against, &twin) {
         (Some(Method::TemporalRatio), Some(id), Some(_)) => desk.layer(night, Layer::OtherTwin(id)).ok(),
         _ => None,
     };
-    let other = match (method, how.against) {
+    let other = match (method, drawn.against) {
         (Some(Method::TemporalRatio), Some(id)) => Some(desk.layer(night, Layer::OtherNight(id))?),
         (_, Some(_)) => return Err(Refusal::call("\"against\" is for a ratio of two nights alone")),
         _ => None,
     };
     let stack = &night.record.stack;
-    let centre = PixelXy { x_px: stack.centre_x_px + how.centre_px.0, y_px: stack.centre_y_px + how.centre_px.1 };
+    let centre = PixelXy { x_px: stack.centre_x_px + drawn.centre_dx_px, y_px: stack.centre_y_px + drawn.centre_dy_px };
     made(&Wish {
         night,
         image: &image,
@@ -251,7 +210,8 @@ fn shown(
         settings,
         centre,
         level,
-        patient: how.patient,
+        patient: drawn.patient,
+        pace: &desk.pace,
     })
 }
 

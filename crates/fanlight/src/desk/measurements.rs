@@ -8,6 +8,7 @@ use crate::ledger::entry;
 use axum::Json;
 use axum::extract::State;
 use axum::http::StatusCode;
+use axum::response::{IntoResponse, Response};
 use fanlight_io::ledger::{MeasurementRow, NewMeasurement};
 use fanlight_io::{Ledger, LedgerError};
 use serde::{Deserialize, Serialize};
@@ -78,6 +79,12 @@ pub struct SectorAnswer {
     hint: Option<String>,
 }
 
+impl SectorAnswer {
+    fn refused(why: Failure) -> Self {
+        Self { measured: None, refused_because: Some(why.message), hint: why.hint }
+    }
+}
+
 impl Desk {
     /// The night's model, made where it has not been, which takes some seconds.
     fn sectors(&self, night: &DeskNight) -> Result<Arc<OwnSectors>, Refusal> {
@@ -136,7 +143,7 @@ pub async fn sector(
     let night = desk.night(id)?;
     Ok(Json(match measured(&desk, night, asked).await? {
         Ok(measured) => SectorAnswer { measured: Some(measured), refused_because: None, hint: None },
-        Err(why) => SectorAnswer { measured: None, refused_because: Some(why.message), hint: why.hint },
+        Err(why) => SectorAnswer::refused(why),
     }))
 }
 
@@ -154,21 +161,24 @@ pub async fn list(State(desk): State<Arc<Desk>>, At(id): At<i64>) -> Result<Json
     .await
 }
 
-/// Measures a sector and keeps it in the ledger.
+/// Measures a sector and keeps it in the ledger. One that cannot be measured is not kept: why is said as where it is only measured.
 #[utoipa::path(post, path = "/api/nights/{id}/measurements", tag = "measurements", params(("id" = i64, Path)), request_body = KeepRequest,
-    responses((status = 201, body = MeasurementAnswer), BodyRefusals))]
+    responses((status = 201, body = MeasurementAnswer), (status = 200, body = SectorAnswer, description = "not kept, and why"), BodyRefusals))]
 pub async fn keep(
     State(desk): State<Arc<Desk>>,
     At(id): At<i64>,
     Asked(asked): Asked<KeepRequest>,
-) -> Result<(StatusCode, Json<MeasurementRow>), Refusal> {
+) -> Result<Response, Refusal> {
     let night = desk.night(id)?;
     if asked.person.chars().count() > LONGEST.0 || asked.note.as_ref().is_some_and(|n| n.chars().count() > LONGEST.1) {
         return Err(Refusal::call(format!("a name has at most {} characters, a note {}", LONGEST.0, LONGEST.1)));
     }
     let KeepRequest { pa_deg, width_deg, inner_arcsec, outer_arcsec, .. } = asked;
     let sector = SectorRequest { pa_deg, width_deg, inner_arcsec, outer_arcsec };
-    let found = measured(&desk, Arc::clone(&night), sector).await??;
+    let found = match measured(&desk, Arc::clone(&night), sector).await? {
+        Ok(found) => found,
+        Err(why) => return Ok(Json(SectorAnswer::refused(why)).into_response()),
+    };
     let worker = Arc::clone(&desk);
     desk.ask(move || {
         let measured_on = night.sha256.clone();
@@ -194,7 +204,7 @@ pub async fn keep(
             now: entry::instant(SystemTime::now()),
         };
         let row = worker.ledger()?.add_measurement(night.id, &new).map_err(refused)?;
-        Ok((StatusCode::CREATED, Json(row)))
+        Ok((StatusCode::CREATED, Json(row)).into_response())
     })
     .await
 }

@@ -2,7 +2,7 @@
 
 use super::answer::Refusal;
 use crate::Failure;
-use crate::enhance::length::Length;
+use crate::enhance::length::{Length, PixelScale};
 use crate::enhance::method::{Average, Method, Settings};
 use crate::enhance::products::brightness_words;
 use axum::Json;
@@ -260,6 +260,17 @@ pub fn settings(method: Method, sent: &Sent) -> Result<Settings, Refusal> {
     })
 }
 
+/// An annulus that a grid can show: no nearer to the nucleus than half of its pixels, and some of them wide.
+///
+/// # Errors
+/// When the grid's scale is not known.
+pub fn shown_on(annulus: &[Length], scale: &PixelScale) -> Result<Vec<Length>, Failure> {
+    const LEAST_PX: (f64, f64) = (0.5, 4.0);
+    let [inner, outer] = annulus else { return Ok(annulus.to_vec()) };
+    let inner_px = scale.px(*inner, "annulus")?.max(LEAST_PX.0);
+    Ok(vec![Length::px(inner_px), Length::px(scale.px(*outer, "annulus")?.max(inner_px + LEAST_PX.1))])
+}
+
 /// One of its kind, for what is said of all of them.
 fn example(method: Method) -> Result<Enhancement, ComaError> {
     let ring_width_px = 1.0;
@@ -289,4 +300,19 @@ fn example(method: Method) -> Result<Enhancement, ComaError> {
             config: RatioConfig { inner_px: 3.0, outer_px: 40.0, min_signal: 1.0 },
         },
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn an_annulus_too_narrow_for_a_coarse_level_is_as_wide_as_that_can_show() {
+        let shown = |inner: f64, outer: f64| {
+            shown_on(&[Length::px(inner), Length::px(outer)], &PixelScale::default()).map_err(|e| e.message).unwrap()
+        };
+        assert_eq!(shown(0.25, 1.0), [Length::px(0.5), Length::px(4.5)]);
+        assert_eq!(shown(3.0, 40.0), [Length::px(3.0), Length::px(40.0)]);
+        assert!(shown_on(&[], &PixelScale::default()).map_err(|e| e.message).unwrap().is_empty());
+    }
 }

@@ -8,7 +8,7 @@ use crate::night::structure::{SEED, without_condensations};
 use crate::season::stacks::Stacks;
 use fanlight_coma::evidence::condensations;
 use fanlight_coma::evidence::night_model::{NightModel, NoEvidence, StackForEvidence};
-use fanlight_coma::evidence::own_sector::{SectorMeasured, SectorModel};
+use fanlight_coma::evidence::own_sector::{SectorMeasured, SectorModel, Side};
 use fanlight_coma::measure::RingProfile;
 use fanlight_image::Image;
 use fanlight_record::{NightRecord, sentences};
@@ -40,9 +40,11 @@ pub struct Measured {
     pub contrast_err: f64,
     /// Contrast over its error, by noise and what was taken off; negative where it is darker.
     pub significance: f64,
-    /// Chance of as much in this very sector, had it been named before anyone looked.
+    /// `brighter` or `darker` than the rest of its rings: the side that the probabilities are of.
+    pub side: &'static str,
+    /// Chance of as much on that side in this very sector, had both been named before anyone looked.
     pub probability_alone: f64,
-    /// Chance of as much somewhere in the picture: for a sector chosen by eye.
+    /// Chance of as much on that side somewhere in the picture: for a sector chosen by eye.
     pub probability_by_eye: f64,
     /// The contrast with nothing taken off.
     pub raw_contrast: f64,
@@ -98,6 +100,10 @@ impl OwnSectors {
             contrast: found.contrast,
             contrast_err: found.contrast_err,
             significance: found.significance,
+            side: match found.side {
+                Side::Brighter => "brighter",
+                Side::Darker => "darker",
+            },
             probability_alone: found.probability_alone,
             probability_by_eye: found.probability_by_eye,
             raw_contrast: found.raw_contrast,
@@ -140,10 +146,15 @@ fn twin(folder: &Path) -> Result<Option<Image>, Failure> {
 fn explanation(found: &SectorMeasured) -> String {
     let by_eye = sentences::format_chance(found.probability_by_eye);
     let alone = sentences::format_chance(found.probability_alone);
+    let (as_much, of, other) = match found.side {
+        Side::Brighter => ("bright", "brighter", "darker"),
+        Side::Darker => ("dark", "darker", "brighter"),
+    };
     let mut text = format!(
-        "This place was chosen by eye, and whoever looks takes the place that stands out: a coma without structure shows as much somewhere with a \
-         probability of {by_eye}. Had this very place been named before anyone looked, it would be {alone}. Either is weaker than what the search \
-         finds, which counts every place that it tries and challenges what it finds."
+        "This place was chosen by eye, and whoever looks takes the place that stands out: a coma without structure is as {as_much} somewhere with a \
+         probability of {by_eye}. Had this very place been named before anyone looked, it would be {alone}. Asked was for {of} places alone; who \
+         would have taken a {other} one as well has to double both. Either is weaker than what the search finds, which counts every place that it \
+         tries and challenges what it finds."
     );
     if found.is_feature.is_some() {
         text.push_str(" The search finds a feature here by itself: its own entry in the record says more.");

@@ -1,7 +1,7 @@
 //! What goes out: chosen figures on one sheet, words, records of places. All of it is what the records say.
 
-use super::answer::{Asked, At, BodyRefusals, Queried, Refusal, Refusals};
-use super::figures::{FIGURES, read_in};
+use super::answer::{Asked, At, BodyRefusals, NotPictured, Queried, Refusal, Refusals};
+use super::figures::{figure_names, svg_in};
 use super::state::{Desk, DeskNight};
 use crate::export::{self, WhichPositions};
 use axum::Json;
@@ -126,7 +126,7 @@ const LONGEST: (usize, usize) = (200, 4000);
 pub async fn panels(State(desk): State<Arc<Desk>>, At(id): At<i64>) -> Result<Json<Vec<Panel>>, Refusal> {
     let night = desk.night(id)?;
     desk.compute(move || {
-        let names = panel_names(&night)?;
+        let names = figure_names(night.folder()?);
         let read = |name: String| {
             let svg = panel(&night, &name, SheetTheme::Light).ok()?;
             let (width, height) = fanlight_present::svg_size(&svg)?;
@@ -139,29 +139,20 @@ pub async fn panels(State(desk): State<Arc<Desk>>, At(id): At<i64>) -> Result<Js
     .await
 }
 
-fn panel_names(night: &DeskNight) -> Result<Vec<String>, Refusal> {
-    let entries = std::fs::read_dir(night.folder()?.join(FIGURES)).into_iter().flatten().filter_map(Result::ok);
-    let names = entries.filter_map(|e| e.file_name().into_string().ok());
-    let mut names: Vec<String> =
-        names.filter_map(|n| n.strip_suffix(".svg").filter(|n| !n.ends_with("-dark")).map(str::to_owned)).collect();
-    names.sort();
-    Ok(names)
-}
-
 fn panel(night: &DeskNight, name: &str, theme: SheetTheme) -> Result<String, Refusal> {
-    let known = panel_names(night)?;
+    let known = figure_names(night.folder()?);
     if !known.iter().any(|k| k == name) {
         return Err(Refusal::call(format!("the night has no panel \"{}\"", name.escape_default()))
             .hint(format!("it has {}", known.join(", "))));
     }
     let dark = if theme == SheetTheme::Dark { "-dark" } else { "" };
-    let (_, bytes) = read_in(night.folder()?, &[FIGURES, &format!("{name}{dark}.svg")])?;
-    String::from_utf8(bytes).map_err(|_| Refusal::impossible(format!("the panel \"{name}\" is no text")))
+    svg_in(night.folder()?, &format!("{name}{dark}"))
 }
 
 /// Chosen figures of a night on one sheet.
 #[utoipa::path(post, path = "/api/nights/{id}/publish", tag = "publish", params(("id" = i64, Path)), request_body = SheetRequest,
-    responses((status = 200, description = "SVG or PNG", content_type = "image/svg+xml"), BodyRefusals))]
+    responses((status = 200, description = "the sheet; or, in JSON, why it cannot be drawn",
+        content((String = "image/svg+xml"), (String = "image/png"), (NotPictured = "application/json"))), BodyRefusals))]
 pub async fn publish(
     State(desk): State<Arc<Desk>>,
     At(id): At<i64>,
@@ -204,6 +195,7 @@ pub async fn publish(
         })
     })
     .await
+    .or_else(NotPictured::in_words)
 }
 
 /// Where a sheet comes from, so that it can be traced.

@@ -1,15 +1,18 @@
 //! Addresses and what answers there, and their description.
 
-use super::answer::Refusal;
+use super::answer::{NotPictured, Refusal};
 use super::state::Desk;
-use super::{campaign, figures, jobs, live, measurements, methods, page, publish, season, tiles, view};
-use axum::extract::DefaultBodyLimit;
+use super::{
+    call, campaign, figures, jobs, live, measurements, methods, page, plots, publish, radial, season, tiles, view,
+};
+use axum::extract::{DefaultBodyLimit, Request};
 use axum::http::StatusCode;
+use axum::middleware::{Next, from_fn};
+use axum::response::{IntoResponse, Response};
 use axum::routing::get;
 use axum::{Json, Router};
 use std::sync::Arc;
 use std::time::Duration;
-use tower_http::timeout::TimeoutLayer;
 use utoipa::OpenApi;
 use utoipa_axum::router::OpenApiRouter;
 use utoipa_axum::routes;
@@ -23,6 +26,7 @@ const LONGEST: Duration = Duration::from_secs(120);
 #[derive(OpenApi)]
 #[openapi(
     info(title = "Fanlight desk", description = "What the desk's page asks of the server. All addresses stand below the token."),
+    components(schemas(NotPictured)),
     tags((name = "nights"), (name = "pictures"), (name = "measurements"), (name = "runs"), (name = "season"), (name = "publish"))
 )]
 struct Description;
@@ -30,6 +34,7 @@ struct Description;
 /// Everything that is answered, below the token.
 pub fn router(desk: &Arc<Desk>) -> Router {
     let (router, description) = OpenApiRouter::with_openapi(Description::openapi())
+        .routes(routes!(alive))
         .routes(routes!(campaign::campaign))
         .routes(routes!(view::view))
         .routes(routes!(view::record))
@@ -39,13 +44,15 @@ pub fn router(desk: &Arc<Desk>) -> Router {
         .routes(routes!(live::unrolled))
         .routes(routes!(figures::figure))
         .routes(routes!(figures::page))
+        .routes(routes!(plots::plot))
+        .routes(routes!(radial::radial))
         .routes(routes!(measurements::sector))
         .routes(routes!(measurements::list, measurements::keep))
         .routes(routes!(measurements::undo))
         .routes(routes!(measurements::restore))
         .routes(routes!(jobs::start, jobs::list))
         .routes(routes!(jobs::one, jobs::cancel))
-        .routes(routes!(jobs::night_call))
+        .routes(routes!(call::night_call))
         .routes(routes!(season::season))
         .routes(routes!(season::figure))
         .routes(routes!(season::file))
@@ -66,5 +73,44 @@ pub fn router(desk: &Arc<Desk>) -> Router {
         })
         .with_state(Arc::clone(desk))
         .layer(DefaultBodyLimit::max(MOST_BODY_BYTES))
-        .layer(TimeoutLayer::with_status_code(StatusCode::GATEWAY_TIMEOUT, LONGEST))
+        .layer(from_fn(|request, next| within(LONGEST, request, next)))
+}
+
+/// That the desk is there: the page asks now and then, and says so when nobody answers.
+#[utoipa::path(get, path = "/api/alive", tag = "runs", responses((status = 204, description = "it is")))]
+async fn alive() -> StatusCode {
+    StatusCode::NO_CONTENT
+}
+
+/// Gives up what takes longer, in words.
+async fn within(longest: Duration, request: Request, next: Next) -> Response {
+    let late = |_| {
+        let seconds = longest.as_secs_f64();
+        Refusal::new(StatusCode::GATEWAY_TIMEOUT, format!("this was not done after {seconds:.0} s and was given up"))
+            .hint("ask again when the desk has less to do, or for less at once")
+            .into_response()
+    };
+    tokio::time::timeout(longest, next.run(request)).await.unwrap_or_else(late)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use axum::body::{Body, to_bytes};
+    use tower::ServiceExt;
+
+    #[tokio::test]
+    async fn what_takes_too_long_is_given_up_in_words() {
+        let slow = || async { std::future::pending::<StatusCode>().await };
+        let router = Router::new()
+            .route("/slow", get(slow))
+            .route("/quick", get(alive))
+            .layer(from_fn(|request, next| within(Duration::from_millis(50), request, next)));
+        let ask = async |path| router.clone().oneshot(Request::get(path).body(Body::empty()).unwrap()).await.unwrap();
+        assert_eq!(ask("/quick").await.status(), StatusCode::NO_CONTENT);
+        let late = ask("/slow").await;
+        assert_eq!(late.status(), StatusCode::GATEWAY_TIMEOUT);
+        let body: serde_json::Value = serde_json::from_slice(&to_bytes(late.into_body(), 4096).await.unwrap()).unwrap();
+        assert!(body["error"].as_str().unwrap().contains("given up") && body["hint"].is_string(), "{body}");
+    }
 }

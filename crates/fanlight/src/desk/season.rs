@@ -1,7 +1,7 @@
 //! The season that the desk has put together.
 
 use super::answer::{At, Refusal, Refusals};
-use super::figures::{FIGURES, file_in, read_in};
+use super::figures::{FIGURES, figure_names, file_in, names_in, svg_in};
 use super::state::Desk;
 use crate::ledger::entry;
 use crate::season::products::{PAGE, RECORD};
@@ -76,37 +76,25 @@ fn of(desk: &Desk) -> Result<SeasonAnswer, Refusal> {
     })
 }
 
-fn names_in(folder: &Path) -> Vec<String> {
-    let entries = std::fs::read_dir(folder).into_iter().flatten().filter_map(Result::ok);
-    let mut names: Vec<String> = entries.filter_map(|e| e.file_name().into_string().ok()).collect();
-    names.sort();
-    names
-}
-
 /// The figures of a folder, each once.
 fn figures_in(folder: &Path) -> Vec<SeasonFigure> {
-    let names = names_in(&folder.join(FIGURES));
-    let light = names.iter().filter_map(|n| n.strip_suffix(".svg")).filter(|n| !n.ends_with("-dark"));
-    light
-        .map(|name| {
-            let read = read_in(folder, &[FIGURES, &format!("{name}.svg")]);
-            let svg = read.ok().and_then(|(_, bytes)| String::from_utf8(bytes).ok());
-            let title = svg.and_then(|svg| fanlight_present::svg_alt(&svg)).unwrap_or_default();
-            SeasonFigure { name: name.to_owned(), title }
-        })
-        .collect()
+    let of = |name: String| {
+        let title = svg_in(folder, &name).ok().and_then(|svg| fanlight_present::svg_alt(&svg)).unwrap_or_default();
+        SeasonFigure { name, title }
+    };
+    figure_names(folder).into_iter().map(of).collect()
 }
 
 /// A figure of the season.
 #[utoipa::path(get, path = "/api/season/figures/{name}", tag = "season", params(("name" = String, Path)),
     responses((status = 200, description = "SVG or PNG", content_type = "image/svg+xml"), Refusals))]
 pub async fn figure(State(desk): State<Arc<Desk>>, At(name): At<String>) -> Result<Response, Refusal> {
-    file_in(&desk.season_folder, &[FIGURES, &name])
+    file_in(&desk, desk.season_folder.clone(), vec![FIGURES.into(), name]).await
 }
 
 /// Another file of the season: its page, its animation.
 #[utoipa::path(get, path = "/api/season/files/{name}", tag = "season", params(("name" = String, Path)),
     responses((status = 200, description = "the file", content_type = "text/html"), Refusals))]
 pub async fn file(State(desk): State<Arc<Desk>>, At(name): At<String>) -> Result<Response, Refusal> {
-    file_in(&desk.season_folder, &[&name])
+    file_in(&desk, desk.season_folder.clone(), vec![name]).await
 }

@@ -5,6 +5,7 @@ use super::answer::Refusal;
 use super::jobs::Jobs;
 use super::layers::Layers;
 use super::measurements::Models;
+use super::pace::Pace;
 use crate::Failure;
 use crate::ledger::{self, entry};
 use crate::night::finished;
@@ -41,6 +42,8 @@ pub struct Desk {
     pub jobs: Jobs,
     /// Images that have been read.
     pub layers: Layers,
+    /// How long enhancements take here.
+    pub pace: Pace,
     /// Models of nights that sectors are measured in.
     pub models: Models,
     /// Where the page's files come from, instead of from the program.
@@ -129,6 +132,7 @@ impl Desk {
             jobs: Jobs::default(),
             ledger_file,
             layers: Layers::default(),
+            pace: Pace::default(),
             models: Models::default(),
             page_from: options.page_from.clone(),
             more: options.nights.clone(),

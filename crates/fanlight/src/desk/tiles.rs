@@ -2,7 +2,8 @@
 
 use super::answer::{At, Refusal, Refusals};
 use super::floats;
-use super::layers::{Layer, Pyramid};
+use super::layers::Layer;
+use super::pyramid::Pyramid;
 use super::state::Desk;
 use super::view::TILE_PX;
 use axum::extract::State;

@@ -2,8 +2,10 @@
 
 use super::answer::Refusal;
 use super::enhanced::{Shown, Wish, in_window};
-use super::layers::inverse;
+use super::layers::px_per_arcsec;
+use super::pyramid::Pyramid;
 use super::state::DeskNight;
+use fanlight_coma::stack;
 use fanlight_image::{Image, PixelBox, polar};
 use rayon::prelude::*;
 
@@ -44,7 +46,7 @@ impl Map {
     pub fn level(&self, night: &DeskNight) -> usize {
         let stack = &night.record.stack;
         let step_px = (self.outer_arcsec - self.inner_arcsec) / night.scale_arcsec() / self.n_rho as f64;
-        let levels = super::layers::Pyramid::sizes(stack.width_px, stack.height_px).len();
+        let levels = Pyramid::sizes(stack.width_px, stack.height_px).len();
         if self.log_rho { 0 } else { (step_px.log2().floor().max(0.0) as usize).min(levels - 1) }
     }
 
@@ -62,13 +64,12 @@ impl Map {
 /// # Errors
 /// As of the enhancement.
 pub fn of(wish: &Wish, map: &Map) -> Result<Shown, Refusal> {
-    let stack = &wish.night.record.stack;
+    let grid = &wish.night.record.stack;
     let reach_px = map.outer_arcsec / wish.night.scale_arcsec() * 1.05 + 2.0;
-    let window = PixelBox::around(wish.centre.x_px, wish.centre.y_px, reach_px, stack.width_px, stack.height_px)
+    let window = PixelBox::around(wish.centre.x_px, wish.centre.y_px, reach_px, grid.width_px, grid.height_px)
         .ok_or_else(|| Refusal::impossible("the nucleus is outside the image"))?;
     let shown = in_window(wish, window)?;
-    let [[a, b], [c, d]] =
-        inverse(stack.arcsec_per_px).ok_or_else(|| Refusal::impossible("the night's scale cannot be used"))?;
+    let from_arcsec = px_per_arcsec(grid.arcsec_per_px)?;
     let factor = 0.5_f64.powi(shown.level as i32);
     let (cx, cy) = (
         (wish.centre.x_px + 0.5) * factor - 0.5 - shown.first.0 as f64,
@@ -80,8 +81,7 @@ pub fn of(wish: &Wish, map: &Map) -> Result<Shown, Refusal> {
             let rho = map.rho_arcsec(row);
             for (i, value) in values.iter_mut().enumerate() {
                 let (sin, cos) = (std::f64::consts::TAU * (i as f64 + 0.5) / map.n_pa as f64).sin_cos();
-                let (east, north) = (rho * sin, rho * cos);
-                let (dx, dy) = (a * east + b * north, c * east + d * north);
+                let (dx, dy) = stack::apply(from_arcsec, (rho * sin, rho * cos));
                 if let Some(v) = polar::sample_bilinear(image, cx + factor * dx, cy + factor * dy) {
                     *value = v;
                 }

@@ -2,7 +2,8 @@
 
 use super::answer::{At, Refusal, Refusals};
 use super::figures::read_in;
-use super::layers::{Layer, Pyramid};
+use super::layers::Layer;
+use super::pyramid::Pyramid;
 use super::state::{Desk, DeskNight};
 use crate::night::products::{COMET, RECORD, SUBSTACKS, TWIN};
 use axum::Json;

@@ -13,7 +13,7 @@ use fanlight_sky::PixelXy;
 use std::path::PathBuf;
 
 /// An enhancement, by the name that the command takes.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum, PartialOrd, Ord)]
 pub enum Method {
     /// Twice the image less two copies turned either way: --rotation-deg 25 --shift 0px
     RotationalGradient,

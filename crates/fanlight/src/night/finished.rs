@@ -1,7 +1,8 @@
-//! The record of a finished night, read back from its folder.
+//! The record of a finished night and its sub-stacks, read back from its folder.
 
-use super::products::RECORD;
+use super::products::{RECORD, SUBSTACKS};
 use crate::Failure;
+use fanlight_image::Image;
 use fanlight_io::read_json;
 use fanlight_record::{NIGHT_SCHEMA, NightRecord};
 use serde::Deserialize;
@@ -41,6 +42,22 @@ pub fn read(named: &Path) -> Result<NightRecord, Failure> {
         )));
     }
     read_json(&file).map_err(broken)
+}
+
+/// A sub-stack of a finished night, by its place in the record; `None` where the folder has none of this size.
+///
+/// # Errors
+/// When the file cannot be read.
+pub fn substack(folder: &Path, place: usize, size: (usize, usize)) -> Result<Option<Image>, Failure> {
+    let file = folder.join(SUBSTACKS);
+    let read = match place {
+        0 => Some(fanlight_io::read_image(&file).map_err(Failure::data)?),
+        _ => {
+            let name = format!("SUBSTACK{}", place + 1);
+            fanlight_io::read_named_image(&file, &[&name], size).map_err(Failure::data)?
+        }
+    };
+    Ok(read.map(|r| r.image).filter(|i| (i.width, i.height) == size))
 }
 
 /// Folders in this one, or in one of its own, that hold a night's record, in order of name.

@@ -1,9 +1,8 @@
 //! A night's stacks, read back from its folder.
 
 use crate::Failure;
-use crate::night::products::{
-    BETA_CARD, COMET, ELONGATION_CARD, NOISE_CARD, NOISY_TWIN, STAR_MASK, STARS_LEFT, SUBSTACKS, TWIN,
-};
+use crate::night::finished;
+use crate::night::products::{BETA_CARD, COMET, ELONGATION_CARD, NOISE_CARD, NOISY_TWIN, STAR_MASK, STARS_LEFT, TWIN};
 use fanlight_coma::change::NightForChange;
 use fanlight_coma::evidence::mode_space::SkyFrame;
 use fanlight_coma::evidence::night_model::StackForEvidence;
@@ -224,17 +223,9 @@ fn check_night(header: &Header, record: &NightRecord, path: &Path) -> Result<(),
 }
 
 fn substacks(folder: &Path, record: &NightRecord, size: (usize, usize)) -> Result<Vec<(Image, f64)>, Failure> {
-    let path = folder.join(SUBSTACKS);
     let mut parts = Vec::new();
     for (i, part) in record.stack.substacks.iter().enumerate() {
-        let image = match i {
-            0 => Some(fanlight_io::read_image(&path).map_err(Failure::data)?.image),
-            _ => {
-                let name = format!("SUBSTACK{}", i + 1);
-                fanlight_io::read_named_image(&path, &[&name], size).map_err(Failure::data)?.map(|i| i.image)
-            }
-        };
-        parts.extend(image.map(|image| (image, part.share)));
+        parts.extend(finished::substack(folder, i, size)?.map(|image| (image, part.share)));
     }
     Ok(parts)
 }

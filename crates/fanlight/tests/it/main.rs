@@ -10,6 +10,7 @@ mod conditions;
 mod dense;
 mod desk;
 mod desk_client;
+mod desk_plots;
 mod detections;
 mod distorted;
 mod draws;

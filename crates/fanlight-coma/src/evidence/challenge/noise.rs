@@ -11,12 +11,15 @@ pub(super) fn challenge(c: &Challenged) -> Challenge {
     let finding = &c.findings.features[c.index];
     let p = finding.probability;
     let n = c.findings.chance.n_twins();
+    let shown = match c.findings.chance.n_above(finding.significance) {
+        0 => format!("None of the {n} featureless twins shows as much somewhere"),
+        1 => format!("One of the {n} featureless twins shows as much somewhere"),
+        several => format!("{several} of the {n} featureless twins show as much somewhere"),
+    };
     let explanation = if p < c.findings.chance.counted_to() {
-        format!(
-            "Of {n} featureless twins fewer show as much than can be counted; the tail of their largest signals gives the probability."
-        )
+        format!("{shown}; the tail of their largest signals gives the probability.")
     } else {
-        format!("Of {n} featureless twins a share of {} shows as much somewhere.", super::short(p))
+        format!("{shown}.")
     };
     // a shape that trades with the light: the search saw something, but the fit does not hold it
     let (contrast, sigma) = c.model.contrast(c.fitted());

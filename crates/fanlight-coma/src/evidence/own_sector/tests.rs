@@ -193,31 +193,83 @@ fn random_sector(rng: &mut ChaCha8Rng) -> Sector {
     }
 }
 
-/// A sector named beforehand, of a coma without structure: one in ten has a probability under a tenth.
+/// A sector named beforehand, of a coma without structure: on the side that was named one in ten has a probability under a tenth.
 #[test]
 fn places_named_beforehand_have_even_probabilities() {
-    let found: Vec<f64> = (0..4u64)
+    let found: Vec<SectorMeasured> = (0..4u64)
         .into_par_iter()
         .flat_map_iter(|seed| {
             let mut night = Redrawn::new(&[], 9.0, 1000 + seed);
             let mut rng = ChaCha8Rng::seed_from_u64(seed ^ 0xA1);
             (0..60).map(move |_| {
                 let findings = night.draw(&[]);
-                night.with(findings).measure(&random_sector(&mut rng)).unwrap().probability_alone
+                night.with(findings).measure(&random_sector(&mut rng)).unwrap()
             })
         })
         .collect();
-    let shares = [0.05, 0.1, 0.3, 0.5, 0.9].map(|p| share_of(&found, |v| *v < p));
-    for (share, expected) in shares.iter().copied().zip([0.05, 0.1, 0.3, 0.5, 0.9]) {
-        assert!(within(share, expected, found.len(), 3.0), "{share} under {expected}, of all {shares:?}");
+    for named in [Side::Brighter, Side::Darker] {
+        // had the other side been named, the chance is what is left
+        let probability =
+            |m: &SectorMeasured| if m.side == named { m.probability_alone } else { 1.0 - m.probability_alone };
+        let shares = [0.05, 0.1, 0.3, 0.5, 0.9].map(|p| share_of(&found, |m| probability(m) < p));
+        for (share, expected) in shares.iter().copied().zip([0.05, 0.1, 0.3, 0.5, 0.9]) {
+            assert!(
+                within(share, expected, found.len(), 3.0),
+                "{named:?}: {share} under {expected}, of all {shares:?}"
+            );
+        }
     }
+    // whichever side it was: twice as many
+    let either = share_of(&found, |m| m.probability_alone < 0.1);
+    assert!(within(either, 0.2, found.len(), 3.0), "{either}");
 }
 
-/// The most significant sector that whoever turns and stretches it can find.
-fn chosen_by_eye(sectors: &SectorModel, begin: Option<Sector>, rng: &mut ChaCha8Rng) -> SectorMeasured {
+/// The darkest of all sectors, of a coma without structure, is by eye as little rare as the brightest; a wedge from which light is missing is rare, and
+/// its contrast is the truth's.
+#[test]
+fn dark_sectors_are_judged_as_dark() {
+    let found: Vec<(SectorMeasured, f64)> = (0..3u64)
+        .into_par_iter()
+        .flat_map_iter(|seed| {
+            let mut night = Redrawn::new(&[], 9.0, 3000 + seed);
+            let mut rng = ChaCha8Rng::seed_from_u64(seed ^ 0xDA2);
+            (0..30).map(move |draw| {
+                let mut findings = night.draw(&[]);
+                let model = &night.model;
+                let nuisances = Nuisances::new(model.space.dim, &findings.common);
+                let bank = Bank::new(&model.templates, &nuisances);
+                findings.chance = Chance::of_twins(&bank, &TwinMaker::new(&model.space, &nuisances), 250, draw);
+                let darkest = chosen_by_eye(night.with(findings), None, &mut rng, -1.0);
+                let named = night.sectors.measure(&random_sector(&mut rng)).unwrap();
+                (darkest, named.significance)
+            })
+        })
+        .collect();
+    let n = found.len();
+    assert!(found.iter().all(|(m, _)| m.side == Side::Darker && m.contrast < 0.0));
+    let by_eye = share_of(&found, |(m, _)| m.probability_by_eye < 0.1);
+    let alone = share_of(&found, |(m, _)| m.probability_alone < 0.1);
+    assert!(by_eye < 0.1 + 3.0 * (0.09 / n as f64).sqrt(), "{by_eye}");
+    assert!(alone > 0.8, "{alone}");
+    // of those named beforehand half are dark
+    assert!(within(share_of(&found, |(_, s)| *s < 0.0), 0.5, n, 3.0));
+
+    let shadow = Ray { pa_deg: 60.0, fwhm_deg: 26.0, contrast: -0.2, to_px: 22.0 };
+    let (model, _) = night(&[shadow], 6.0, 11, |_, _| false);
+    let findings = model.find(5);
+    let sectors = SectorModel::new(model, findings, None);
+    let dark = sectors.measure(&shadow.sector()).unwrap();
+    let ends = (dark.sector.inner_arcsec / SCALE, dark.sector.outer_arcsec / SCALE);
+    assert_eq!(dark.side, Side::Darker);
+    assert!((dark.contrast - shadow.contrast_between(ends)).abs() < 3.0 * dark.contrast_err, "{dark:?}");
+    assert!(dark.probability_by_eye < 1e-3 && dark.probability_alone <= dark.probability_by_eye, "{dark:?}");
+}
+
+/// The most significant sector, of one sign, that whoever turns and stretches it can find.
+fn chosen_by_eye(sectors: &SectorModel, begin: Option<Sector>, rng: &mut ChaCha8Rng, sign: f64) -> SectorMeasured {
     let measured = |s: &Sector| sectors.measure(s).ok();
     let first = (0..40).map(|_| random_sector(rng)).chain(begin).filter_map(|s| measured(&s));
-    let best = first.max_by(|a, b| a.significance.total_cmp(&b.significance));
+    let best = first.max_by(|a, b| (sign * a.significance).total_cmp(&(sign * b.significance)));
     let mut best = best.expect("one of many");
     for round in 0..40 {
         let step = 0.4 * 0.93f64.powi(round);
@@ -229,7 +281,7 @@ fn chosen_by_eye(sectors: &SectorModel, begin: Option<Sector>, rng: &mut ChaCha8
             inner_arcsec: s.inner_arcsec * factor(),
             outer_arcsec: s.outer_arcsec * factor(),
         };
-        best = measured(&next).filter(|m| m.significance > best.significance).unwrap_or(best);
+        best = measured(&next).filter(|m| sign * m.significance > sign * best.significance).unwrap_or(best);
     }
     best
 }
@@ -263,7 +315,7 @@ fn the_best_place_by_eye_is_nothing_rare() {
                         outer_arcsec: outer * SCALE,
                     }
                 });
-                (of_bank, chosen_by_eye(night.with(findings), begin, &mut rng))
+                (of_bank, chosen_by_eye(night.with(findings), begin, &mut rng, 1.0))
             })
         })
         .collect();
