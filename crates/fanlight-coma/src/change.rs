@@ -168,8 +168,18 @@ pub fn compare(earlier: &NightForChange, later: &NightForChange, seed: u64) -> R
     compare_knowing(earlier, later, seed, None).map(|c| c.0)
 }
 
-/// [`compare`], and the significance that a true change has for a filter that knows it, with all that could have made it projected out:
-/// what a search can be asked to find. The change is light on the later night's stack, without noise.
+/// What filters that know a change have to do with it, in the space of the search, at its noise and of its pixels.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct KnownChange {
+    /// Significance of the change where nothing but noise is in the way.
+    pub ideal: f64,
+    /// The same with all that could have made it projected out: what a search can be asked to find.
+    pub projected: f64,
+    /// What such a filter, with all of that projected out, finds in the difference itself: `projected` give or take 1 where the noise is known.
+    pub seen: f64,
+}
+
+/// [`compare`], and what filters find that know a true change. The change is light on the later night's stack, without noise.
 ///
 /// # Errors
 /// When the nights cannot be compared.
@@ -178,14 +188,17 @@ pub fn compare_knowing(
     later: &NightForChange,
     seed: u64,
     truth: Option<&Image>,
-) -> Result<(Comparison, Option<f64>), NotCompared> {
+) -> Result<(Comparison, Option<KnownChange>), NotCompared> {
     let pair = Pair::new(earlier, later)?;
     let model = pair.with_difference(NightModel::settled)?;
     let findings = model.find(seed);
-    let ideal = truth.map(|light| {
+    let known = truth.map(|light| {
         let change = pair.imaged(light, later);
         let change = model.space.project(|i| change.data[i]);
-        change.dot(&Nuisances::new(model.space.dim, &findings.common).clean(&change)).max(0.0).sqrt()
+        let clean = Nuisances::new(model.space.dim, &findings.common).clean(&change);
+        let projected = change.dot(&clean).max(0.0).sqrt();
+        let seen = if projected > 0.0 { clean.dot(&model.data) / projected } else { 0.0 };
+        KnownChange { ideal: change.norm(), projected, seen }
     });
     let alone = (0..findings.features.len()).filter(|i| findings.features[*i].fitted.stands_alone());
     let mut changes: Vec<Changed> = alone.clone().map(|i| changed(&model, &findings, i, pair.km_per_px)).collect();
@@ -214,7 +227,7 @@ pub fn compare_knowing(
         significance,
         centre_px: pair.centre_px(),
     };
-    Ok((comparison, ideal))
+    Ok((comparison, known))
 }
 
 /// What the difference shows at the places of the nights' mean, beside what was found all over the coma.

@@ -9,6 +9,8 @@ mod arguments;
 #[path = "../tests/it/draws.rs"]
 #[allow(dead_code, reason = "other benches and the tests draw more")]
 mod draws;
+#[path = "../tests/it/known_change.rs"]
+mod known_change;
 #[path = "../tests/it/pairs.rs"]
 #[allow(
     dead_code,
@@ -19,7 +21,7 @@ mod draws;
 mod pairs;
 
 use arguments::{has, number};
-use fanlight_coma::change::CLAIMED_TO;
+use fanlight_coma::change::{CLAIMED_TO, KnownChange};
 use pairs::{Happens, make};
 use rayon::prelude::*;
 use std::time::Instant;
@@ -29,9 +31,8 @@ const CHANGES: [Happens; 4] = [Happens::New, Happens::Gone, Happens::Turned, Hap
 /// What a comparison said.
 struct Said {
     happens: Happens,
-    ideal: f64,
-    /// The same with all that could have made the change projected out.
-    projected: f64,
+    /// What filters find that know the change; `None` where there is none.
+    known: Option<KnownChange>,
     /// `None` where the nights could not be compared.
     found: Option<bool>,
     claims: usize,
@@ -52,14 +53,13 @@ fn main() {
         .with_max_len(1)
         .map(|(seed, happens)| {
             let made = make(seed, happens);
-            let (compared, projected) = match made.compare_knowing() {
-                Ok((compared, projected)) => (Ok(compared), projected.unwrap_or(0.0)),
-                Err(e) => (Err(e), 0.0),
+            let (compared, known) = match made.compare_knowing() {
+                Ok((compared, known)) => (Ok(compared), known),
+                Err(e) => (Err(e), None),
             };
             let said = Said {
                 happens,
-                ideal: made.ideal,
-                projected,
+                known,
                 found: compared.as_ref().ok().map(|c| made.is_found(c)),
                 claims: compared
                     .as_ref()
@@ -69,9 +69,11 @@ fn main() {
             };
             if verbose {
                 println!(
-                    "seed {seed} {happens:?} ideal {:.1} projected {:.1} found {:?} claims {} p {:.1e} limit {:?} {}",
-                    said.ideal,
-                    said.projected,
+                    "seed {seed} {happens:?} {} found {:?} claims {} p {:.1e} limit {:?} {}",
+                    said.known.map_or_else(String::new, |k| format!(
+                        "ideal {:.1} projected {:.1} seen {:.1}",
+                        k.ideal, k.projected, k.seen
+                    )),
                     said.found,
                     said.claims,
                     said.smallest,
@@ -107,14 +109,14 @@ fn print(said: &[Said]) {
     for p in [0.001, 0.01, 0.1, 0.3] {
         println!("| smallest probability ≤ {p} | {} (expected ≤ {:.1}) |", share(p), p * still.len() as f64);
     }
-    print_table(said, "a filter that knows it", |s| s.ideal);
-    print_table(said, "the same, nuisances projected out", |s| s.projected);
+    print_table(said, "a filter that knows it", |k| k.ideal);
+    print_table(said, "the same, nuisances projected out", |k| k.projected);
     let not = said.iter().filter(|s| s.found.is_none()).count();
     println!("\n{not} pairs could not be compared.");
 }
 
 /// Changes by what they are and by a significance.
-fn print_table(said: &[Said], name: &str, significance: fn(&Said) -> f64) {
+fn print_table(said: &[Said], name: &str, significance: fn(&KnownChange) -> f64) {
     println!("\n| change | significance for {name} | n | found at its place | |\n|---|---|---:|---:|---:|");
     for happens in CHANGES {
         print_found(said, happens, significance);
@@ -122,9 +124,9 @@ fn print_table(said: &[Said], name: &str, significance: fn(&Said) -> f64) {
 }
 
 /// How many of a kind of change were found, by their significance.
-fn print_found(said: &[Said], happens: Happens, significance: fn(&Said) -> f64) {
+fn print_found(said: &[Said], happens: Happens, significance: fn(&KnownChange) -> f64) {
     for (from, to) in [(0.0, 5.0), (5.0, 8.0), (8.0, 12.0), (12.0, 20.0), (20.0, f64::INFINITY)] {
-        let is_here = |s: &&Said| (from..to).contains(&significance(s));
+        let is_here = |s: &&Said| s.known.is_some_and(|k| (from..to).contains(&significance(&k)));
         let own: Vec<&Said> =
             said.iter().filter(|s| s.happens == happens && s.found.is_some()).filter(is_here).collect();
         let found = own.iter().filter(|s| s.found == Some(true)).count();

@@ -2,14 +2,16 @@
 //!
 //! Each is an invented comet over so many nights (3 to 60) of two sites, its frames simulated and measured by `fanlight night` into one
 //! ledger, put together by `fanlight season`. `--first N` starts at another seed, `--verbose` prints every season; with
-//! `--folder DIR` the seasons stay there, and what is there is not made again. Prints tables in Markdown; the record is
-//! `benches/records/season.md`.
+//! `--folder DIR` the seasons stay there, and what is there is not made again; with `--changes` nights are only compared, anew, and no season
+//! is put together. Prints tables in Markdown; the record is `benches/records/season.md`.
 
 #[allow(dead_code, reason = "other benches ask for more")]
 mod arguments;
 #[path = "../tests/it/draws.rs"]
 #[allow(dead_code, reason = "other benches and the tests draw more")]
 mod draws;
+#[path = "../tests/it/known_change.rs"]
+mod known_change;
 #[path = "../tests/it/season_truth.rs"]
 #[allow(missing_docs, reason = "a module of the tests: no page documents it")]
 mod season_truth;
@@ -18,12 +20,15 @@ mod season_truth;
 mod seasons;
 
 use arguments::{has, number, text};
-use fanlight_coma::change::CLAIMED_TO;
-use fanlight_record::{OutburstRecord, PeriodRecord, TrackRecord};
+use fanlight_coma::change::{CLAIMED_TO, KnownChange};
+use fanlight_record::{OutburstRecord, PeriodRecord, SeasonRecord, TrackRecord};
 use fanlight_sky::PositionAngle;
 use rayon::prelude::*;
-use seasons::{Done, Kind, Plan, Structure};
+use season_truth::Knowing;
+use seasons::{Kind, Measured, Plan, Structure};
+use serde_json::Value;
 use std::path::{Path, PathBuf};
+use std::process::Command;
 use std::time::Instant;
 
 /// A claim this near to where something changed is of it.
@@ -38,7 +43,7 @@ const APERTURE: usize = 1;
 
 /// A pair of nights.
 struct Pair {
-    ideal: f64,
+    known: KnownChange,
     is_compared: bool,
     smallest: Option<f64>,
     claims: usize,
@@ -73,7 +78,7 @@ struct Score {
 
 fn main() {
     let (first, seasons, nights) = (number("--first", 1), number("--seasons", 6), number("--nights", 14).clamp(3, 60));
-    let verbose = has("--verbose");
+    let (verbose, only_changes) = (has("--verbose"), has("--changes"));
     let kept = text("--folder").map(PathBuf::from);
     let start = Instant::now();
     let scores: Vec<(u64, Result<Score, String>)> = (first..first + seasons)
@@ -82,8 +87,11 @@ fn main() {
         .with_max_len(1)
         .map(|seed| {
             let score = match &kept {
-                Some(kept) => season(seed, nights as usize, &kept.join(format!("season-{seed}"))),
-                None => season(seed, nights as usize, tempfile::tempdir().expect("a temporary folder").path()),
+                Some(kept) => season(seed, nights as usize, &kept.join(format!("season-{seed}")), only_changes),
+                None => {
+                    let folder = tempfile::tempdir().expect("a temporary folder");
+                    season(seed, nights as usize, folder.path(), only_changes)
+                }
             };
             match &score {
                 Ok(score) if verbose => tell(seed, score),
@@ -95,7 +103,9 @@ fn main() {
         .collect();
     let scores: Vec<Score> = scores.into_iter().filter_map(|(_, s)| s.ok()).collect();
     changes(&scores);
-    rest(&scores);
+    if !only_changes {
+        rest(&scores);
+    }
     println!(
         "\n{seasons} seasons of {nights} nights from seed {first} in {:.0} s, {:.0} s each",
         start.elapsed().as_secs_f64(),
@@ -103,20 +113,42 @@ fn main() {
     );
 }
 
-fn season(seed: u64, nights: usize, folder: &Path) -> Result<Score, String> {
+fn season(seed: u64, nights: usize, folder: &Path, only_changes: bool) -> Result<Score, String> {
     let start = Instant::now();
     let plan = seasons::plan(seed, nights);
     std::fs::create_dir_all(folder).map_err(|e| e.to_string())?;
     // a season a core
-    let Done { record, truths, lost } = seasons::run(&plan, folder, |command| {
+    let one_core = |command: &mut Command| {
         command.env("RAYON_NUM_THREADS", "1");
-    })?;
-    let pairs = record.changes.iter().filter_map(|change| {
-        let (from, to) = (plan.night_at(&change.from_utc)?, plan.night_at(&change.to_utc)?);
-        let truth = plan.true_change(from, to, &truths, change.range_km.unwrap_or_default());
-        let near = |pa: f64| truth.places_deg.iter().any(|p| apart_deg(*p, pa) < AT_PLACE_DEG);
+    };
+    let Measured { truths, lost } = seasons::measure(&plan, folder, &one_core)?;
+    let pairs = compared(&plan, folder, &truths)?;
+    let mut score = Score {
+        pairs,
+        slopes: Vec::new(),
+        afrho: Vec::new(),
+        outbursts: Vec::new(),
+        tracks: Vec::new(),
+        light_period: None,
+        lost,
+        plan,
+        seconds: 0.0,
+    };
+    if !only_changes {
+        score.take(seasons::put_together(folder, &one_core)?, &truths);
+    }
+    score.seconds = start.elapsed().as_secs_f64();
+    Ok(score)
+}
+
+/// Each night against the one before it.
+fn compared(plan: &Plan, folder: &Path, truths: &[Value]) -> Result<Vec<Pair>, String> {
+    let nights = season_truth::measured(folder, plan)?;
+    let pairs = nights.windows(2).filter_map(|pair| {
+        let Knowing { change, known, places_deg } = plan.compare(&pair[0], &pair[1], truths)?;
+        let near = |pa: f64| places_deg.iter().any(|p| apart_deg(*p, pa) < AT_PLACE_DEG);
         Some(Pair {
-            ideal: truth.ideal,
+            known,
             is_compared: change.not_compared_because.is_none(),
             smallest: change.smallest_probability,
             claims: change.features.len(),
@@ -124,33 +156,31 @@ fn season(seed: u64, nights: usize, folder: &Path) -> Result<Score, String> {
             limit: change.limit_contrast,
         })
     });
-    let pairs = pairs.collect();
-    let slopes = record.activity.fits.iter().map(|f| {
-        let truth = plan.slopes[usize::from(f.side == "post")];
-        Off { off: f.slope - truth, sigma: f.slope_err }
-    });
-    let slopes = slopes.collect();
-    let points = record.activity.points.iter().filter(|p| p.aperture_km == APERTURE_KM);
-    let afrho = points.filter_map(|p| {
-        let night = plan.night_at(&p.utc)?;
-        let seen = truths[night]["photometry"][APERTURE]["afrho_seen_cm"].as_f64()?;
-        let scale = plan.nights[night].phase_value / seen;
-        Some(Off { off: p.a0frho_cm? * scale - 1.0, sigma: p.a0frho_err_cm? * scale })
-    });
-    let afrho = afrho.collect();
-    let tracks = record.tracks.into_iter().map(|track| Followed { is_jet: is_jet(&plan, &track), track }).collect();
-    let light_period = record.period_searches.into_iter().find_map(|s| s.period);
-    Ok(Score {
-        pairs,
-        slopes,
-        afrho,
-        outbursts: record.activity.outbursts,
-        tracks,
-        light_period,
-        lost,
-        plan,
-        seconds: start.elapsed().as_secs_f64(),
-    })
+    Ok(pairs.collect())
+}
+
+impl Score {
+    /// What the season's record says of the rest.
+    fn take(&mut self, record: SeasonRecord, truths: &[Value]) {
+        let plan = &self.plan;
+        let slopes = record.activity.fits.iter().map(|f| {
+            let truth = plan.slopes[usize::from(f.side == "post")];
+            Off { off: f.slope - truth, sigma: f.slope_err }
+        });
+        self.slopes = slopes.collect();
+        let points = record.activity.points.iter().filter(|p| p.aperture_km == APERTURE_KM);
+        let afrho = points.filter_map(|p| {
+            let night = plan.night_at(&p.utc)?;
+            let seen = truths[night]["photometry"][APERTURE]["afrho_seen_cm"].as_f64()?;
+            let scale = plan.nights[night].phase_value / seen;
+            Some(Off { off: p.a0frho_cm? * scale - 1.0, sigma: p.a0frho_err_cm? * scale })
+        });
+        self.afrho = afrho.collect();
+        let tracks = record.tracks.into_iter().map(|track| Followed { is_jet: is_jet(plan, &track), track });
+        self.tracks = tracks.collect();
+        self.light_period = record.period_searches.into_iter().find_map(|s| s.period);
+        self.outbursts = record.activity.outbursts;
+    }
 }
 
 fn apart_deg(a: f64, b: f64) -> f64 {
@@ -192,8 +222,10 @@ fn tell(seed: u64, s: &Score) {
     }
     for (i, p) in s.pairs.iter().enumerate() {
         println!(
-            "  pair {i:>2} ideal {:>6.1} compared {} claims {} at place {} p {:.0e} limit {:?}",
-            p.ideal,
+            "  pair {i:>2} ideal {:>6.1} projected {:>6.1} seen {:>6.1} compared {} claims {} at place {} p {:.0e} limit {:?}",
+            p.known.ideal,
+            p.known.projected,
+            p.known.seen,
             p.is_compared,
             p.claims,
             p.at_place,
@@ -224,7 +256,7 @@ fn tell(seed: u64, s: &Score) {
 
 fn changes(scores: &[Score]) {
     let compared = || scores.iter().flat_map(|s| &s.pairs).filter(|p| p.is_compared);
-    let still: Vec<&Pair> = compared().filter(|p| p.ideal < NOTHING).collect();
+    let still: Vec<&Pair> = compared().filter(|p| p.known.ideal < NOTHING).collect();
     let all = scores.iter().map(|s| s.pairs.len()).sum::<usize>();
     println!("| pairs of nights | n |\n|---|---:|");
     println!("| all; compared | {all}; {} |", compared().count());
@@ -234,15 +266,32 @@ fn changes(scores: &[Score]) {
         let n = still.iter().filter(|s| s.smallest.is_some_and(|s| s <= p)).count();
         println!("| … and the smallest probability is ≤ {p} | {n} (expected ≤ {:.1}) |", p * still.len() as f64);
     }
-    println!(
-        "\n| what changed, for a filter that knows it | pairs | found at its place | claimed elsewhere |\n|---|---:|---:|---:|"
-    );
-    for (from, to) in [(NOTHING, 3.0), (3.0, 5.0), (5.0, 8.0), (8.0, 12.0), (12.0, 20.0), (20.0, f64::INFINITY)] {
-        let own: Vec<&Pair> = compared().filter(|p| p.ideal >= from && p.ideal < to).collect();
-        let found = own.iter().filter(|p| p.at_place > 0).count();
-        let elsewhere = own.iter().filter(|p| p.claims > p.at_place).count();
-        println!("| {from} to {to} σ | {} | {found} | {elsewhere} |", own.len());
+    let by: [(&str, fn(&KnownChange) -> f64); 2] = [
+        ("for a filter that knows it", |k| k.ideal),
+        ("for a filter that knows it, nuisances projected out", |k| k.projected),
+    ];
+    for (filter, significance) in by {
+        println!("\n| what changed, {filter} | pairs | found at its place | claimed elsewhere |\n|---|---:|---:|---:|");
+        for (from, to) in
+            [(0.0, 1.0), (1.0, 3.0), (3.0, 5.0), (5.0, 8.0), (8.0, 12.0), (12.0, 20.0), (20.0, f64::INFINITY)]
+        {
+            let is_here = |p: &&Pair| p.known.ideal >= NOTHING && (from..to).contains(&significance(&p.known));
+            let own: Vec<&Pair> = compared().filter(is_here).collect();
+            let found = own.iter().filter(|p| p.at_place > 0).count();
+            let elsewhere = own.iter().filter(|p| p.claims > p.at_place).count();
+            if !own.is_empty() {
+                println!("| {from} to {to} σ | {} | {found} | {elsewhere} |", own.len());
+            }
+        }
     }
+    let offs: Vec<Off> = compared()
+        .filter(|p| p.known.ideal >= NOTHING)
+        .map(|p| Off { off: p.known.seen - p.known.projected, sigma: 1.0 })
+        .collect();
+    println!(
+        "\n| what such a filter finds − what it should | n | within the error | pull: mean | pull: rms |\n|---|---:|---:|---:|---:|"
+    );
+    println!("| of changes | {} |", pulls(&offs.iter().collect::<Vec<_>>()));
 }
 
 /// Number, share within one error, mean and root mean square of off / error.

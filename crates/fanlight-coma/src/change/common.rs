@@ -377,10 +377,20 @@ impl Pair {
         let sigma_px = self.fwhm_px() / FWHM_PER_SIGMA;
         let smoothed = fanlight_image::smooth::gaussian(&contrast, sigma_px);
         let area_px2 = 4.0 * std::f64::consts::PI * sigma_px * sigma_px;
+        let [later_left, earlier_left] = self.filters.each_ref().map(|f| f.variance_behind(sigma_px));
+        let grid = Grid { half_px: self.mean.width / 2, km_per_px: self.km_per_px };
         let mut significance = smoothed;
         for (i, v) in significance.data.iter_mut().enumerate() {
-            let sigma = (model.noise_variance(i) / area_px2).sqrt() / f64::from(self.mean.data[i]);
-            let known = contrast.data[i].is_finite() && sigma.is_finite() && sigma > 0.0;
+            let rho_px = grid.rho(i);
+            // pixels' noise as both filters leave it; what stars and flat fields leave is told as sums over areas see it
+            let of_pixels = f64::from(self.variance.data[i]) * model.noise_factor(rho_px);
+            let of_sums = (model.noise_variance(i) - of_pixels).max(0.0);
+            let earlier = self.share_at(rho_px);
+            let left = (1.0 - earlier) * later_left + earlier * earlier_left;
+            let sigma = (of_pixels * left + of_sums / area_px2).sqrt() / f64::from(self.mean.data[i]);
+            // the model knows no noise beyond the search
+            let known =
+                contrast.data[i].is_finite() && model.noise_variance(i) > 0.0 && sigma.is_finite() && sigma > 0.0;
             *v = if known { (f64::from(*v) / sigma) as f32 } else { f32::NAN };
         }
         (contrast, significance)

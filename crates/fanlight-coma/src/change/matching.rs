@@ -160,6 +160,17 @@ impl Filter {
     }
 }
 
+impl Filter {
+    /// Variance that white noise of unit variance a pixel has behind this filter and a Gaussian of a standard deviation: one over an area in px.
+    pub fn variance_behind(&self, gaussian_sigma_px: f64) -> f64 {
+        // ∫ |F|² exp(−σ²k²) d²k / (2π)²; filter and Gaussian are smooth, and leave nothing of waves shorter than two pixels
+        let (steps, longest) = (60, std::f64::consts::PI);
+        let step = longest / f64::from(steps);
+        let rings = (0..steps).map(|i| (f64::from(i) + 0.5) * step);
+        rings.map(|k| k * step * self.passed(k) * (-(gaussian_sigma_px * k).powi(2)).exp()).sum::<f64>() / TAU
+    }
+}
+
 /// An image on a grid with north up and east left, and its mask, ready for any filter. Pixels outside the mask must have been filled.
 ///
 /// The edge is met by dividing by what of the filter lies on the image: light that falls outward stays what it is to a small part.
@@ -320,6 +331,9 @@ mod tests {
         assert!(filter.passed(0.5) < 0.7 && filter.passed(1.0) < filter.passed(0.5));
         let same = Filter::between(PointImage::round(4.0, 3.0), PointImage::round(4.0, 3.0));
         assert!((same.passed(1.0) - 1.0).abs() < 1e-6);
+        // a Gaussian alone: one over 4πσ²
+        let area = 4.0 * std::f64::consts::PI * 1.7f64.powi(2);
+        assert!((same.variance_behind(1.7) * area - 1.0).abs() < 2e-3, "{}", same.variance_behind(1.7) * area);
     }
 
     #[test]

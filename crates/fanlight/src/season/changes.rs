@@ -4,24 +4,35 @@ use super::inputs::NightIn;
 use super::stacks::Stacks;
 use crate::Failure;
 use crate::night::products::COMET;
-use fanlight_coma::change::{self, CLAIMED_TO, Changed, Comparison};
+use fanlight_coma::change::{self, CLAIMED_TO, Changed, Comparison, KnownChange};
+use fanlight_image::Image;
 use fanlight_record::{ChangeRecord, ChangedFeature, FeatureRecord, NightRecord, sentences};
 use fanlight_sky::PositionAngle;
 
 /// Seed of the comparison's twins: the same nights give the same numbers.
 const SEED: u64 = 0x0FA9_11E8;
 /// Names the method in the ledger's store of comparisons: another one is computed again.
-pub const METHOD: &str = "change/3";
+pub const METHOD: &str = "change/4";
 
 /// Holds a night against an earlier one; why not, where that cannot be done, is in the record. The comparison itself, for a map, where
 /// there is one.
 pub fn between(earlier: &NightIn, later: &NightIn) -> (ChangeRecord, Option<Comparison>) {
-    let (record, comparison) = match compare(earlier, later) {
-        Ok(comparison) => (told(earlier, later, &comparison), Some(comparison)),
-        Err(reason) => (not_compared(earlier, later, reason.to_string()), None),
+    let (record, comparison, _) = between_knowing(earlier, later, None);
+    (record, comparison)
+}
+
+/// The same, and what filters find that know the true change: light on the later night's stack.
+pub fn between_knowing(
+    earlier: &NightIn,
+    later: &NightIn,
+    truth: Option<&Image>,
+) -> (ChangeRecord, Option<Comparison>, Option<KnownChange>) {
+    let (record, comparison, known) = match compare(earlier, later, truth) {
+        Ok((comparison, known)) => (told(earlier, later, &comparison), Some(comparison), known),
+        Err(reason) => (not_compared(earlier, later, reason.to_string()), None, None),
     };
     let statement = sentences::change_statement(&record);
-    (ChangeRecord { statement, ..record }, comparison)
+    (ChangeRecord { statement, ..record }, comparison, known)
 }
 
 /// The record of nights that cannot be held against each other.
@@ -39,7 +50,11 @@ fn not_compared(earlier: &NightIn, later: &NightIn, because: String) -> ChangeRe
     }
 }
 
-fn compare(earlier: &NightIn, later: &NightIn) -> Result<Comparison, Failure> {
+fn compare(
+    earlier: &NightIn,
+    later: &NightIn,
+    truth: Option<&Image>,
+) -> Result<(Comparison, Option<KnownChange>), Failure> {
     let stacks = |night: &NightIn| {
         let folder = night.folder.as_ref().ok_or_else(|| {
             Failure::data(format!(
@@ -62,7 +77,7 @@ fn compare(earlier: &NightIn, later: &NightIn) -> Result<Comparison, Failure> {
     };
     let compared = was
         .for_change(&earlier.record, |before| {
-            is.for_change(&later.record, |after| change::compare(&before, &after, SEED))
+            is.for_change(&later.record, |after| change::compare_knowing(&before, &after, SEED, truth))
         })
         .ok_or_else(|| no_kernel(earlier))?
         .ok_or_else(|| no_kernel(later))?;

@@ -21,6 +21,7 @@ mod enhance;
 mod evidence;
 mod export;
 mod full_twins;
+mod known_change;
 mod ledger;
 mod ledger_kills;
 mod ledger_nights;

@@ -4,7 +4,8 @@
 //! The tests compare a few; `benches/change.rs` compares many and prints the rates.
 
 use crate::draws::Draws;
-use fanlight_coma::change::{self, Comparison, NightForChange, NotCompared};
+use crate::known_change;
+use fanlight_coma::change::{self, Comparison, KnownChange, NightForChange, NotCompared};
 use fanlight_coma::evidence::mode_space::SkyFrame;
 use fanlight_image::{Image, Mask};
 use fanlight_sim::scenario::{FeatureKeys, FeatureKind};
@@ -30,8 +31,6 @@ pub struct Made {
     nights: [Stacked; 2],
     /// Position angles of what changed; empty where nothing did.
     pub places_deg: Vec<f64>,
-    /// Significance of the change that a filter has which knows its form, at both nights' noise and the later one's kernel.
-    pub ideal: f64,
     /// The change itself on the later stack; `None` where there is none.
     change: Option<Image>,
 }
@@ -130,30 +129,17 @@ pub fn make(seed: u64, happens: Happens) -> Made {
         _ => vec![pa_deg],
     };
     let change = (happens != Happens::Nothing).then(|| change(&nights[1], &without));
-    let ideal = change.as_ref().map_or(0.0, |change| ideal(&nights, change));
-    Made { nights, places_deg, ideal, change }
+    Made { nights, places_deg, change }
 }
 
 /// The later stack's light beyond what it would show without the change.
 fn change(later: &Stacked, without: &Scenario) -> Image {
-    let before = Simulation::new(without).expect("a scenario").expected_comet(0);
-    let seconds = without.exposure_s as f32;
-    let data = later.expected.data.iter().zip(&before.data).map(|(a, b)| a - b / seconds);
-    Image { data: data.collect(), ..before }
-}
-
-/// √Σ(change² / variance) over the later stack, the earlier one's noise taken as large as its own share of the light says.
-fn ideal(nights: &[Stacked; 2], change: &Image) -> f64 {
-    let later = &nights[1];
-    let light = |s: &Stacked| s.expected.data.iter().map(|v| f64::from(*v)).sum::<f64>();
-    let scale = light(later) / light(&nights[0]);
-    let mean = |s: &Stacked| s.variance.data.iter().map(|v| f64::from(*v)).sum::<f64>() / s.variance.data.len() as f64;
-    let area = (later.frame.scale_arcsec() / nights[0].frame.scale_arcsec()).powi(2);
-    let (with_earlier, own) = (mean(&nights[0]) * area * scale * scale, mean(later));
-    let raised = 1.0 + with_earlier / own;
-    let squares =
-        change.data.iter().zip(&later.variance.data).map(|(c, v)| f64::from(*c).powi(2) / (f64::from(*v) * raised));
-    squares.sum::<f64>().sqrt()
+    let simulation = Simulation::new(without).expect("a scenario");
+    let mut before = simulation.expected_comet(0);
+    before.data.iter_mut().for_each(|v| *v /= without.exposure_s as f32);
+    let frame = &simulation.truth()["frames"][0];
+    let [x, y] = ["x_px", "y_px"].map(|key| frame[key].as_f64().expect("a number of the truth"));
+    known_change::in_shares(&later.expected, &before, (x, y))
 }
 
 fn stacked(scenario: &Scenario, d: &mut Draws) -> Stacked {
@@ -212,8 +198,8 @@ impl Made {
         self.compare_knowing().map(|c| c.0)
     }
 
-    /// Compares the two, and tells the significance of what changed with all that could have made it projected out.
-    pub fn compare_knowing(&self) -> Result<(Comparison, Option<f64>), NotCompared> {
+    /// Compares the two, and tells what filters find that know what changed.
+    pub fn compare_knowing(&self) -> Result<(Comparison, Option<KnownChange>), NotCompared> {
         let parts: Vec<Vec<(&Image, f64)>> =
             self.nights.iter().map(|n| n.substacks.iter().map(|(i, s)| (i, *s)).collect()).collect();
         let of = |i: usize| {
@@ -272,8 +258,8 @@ mod tests {
         for (seed, happens) in [(12, Happens::New), (17, Happens::Gone), (14, Happens::Turned), (3, Happens::Brighter)]
         {
             let made = make(seed, happens);
-            assert!(made.ideal > 60.0, "{}", made.ideal);
-            let compared = made.compare().unwrap_or_else(|e| panic!("{e}"));
+            let (compared, known) = made.compare_knowing().unwrap_or_else(|e| panic!("{e}"));
+            assert!(known.is_some_and(|k| k.ideal > 60.0), "{known:?}");
             assert!(made.is_found(&compared), "{happens:?}: {:?}, true at {:?}", compared.changes, made.places_deg);
         }
     }

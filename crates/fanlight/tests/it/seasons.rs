@@ -92,10 +92,8 @@ pub struct Plan {
     pub scatter_dex: f64,
 }
 
-/// What a season gave.
-pub struct Done {
-    /// Its record.
-    pub record: SeasonRecord,
+/// What a season's nights gave.
+pub struct Measured {
     /// The truth of every night.
     pub truths: Vec<Value>,
     /// Nights that could not be measured, by their number, and why.
@@ -515,19 +513,21 @@ fn night(
 /// Ledger of all nights of a season.
 pub const LEDGER: &str = "season.sqlite";
 
-/// Simulates every night of a plan, measures it, and puts them together; what an earlier run left in the folder is not done again. The call
-/// of a command is given to `set` before it runs.
+/// Calls `fanlight` in a season's folder; the call is given to `set` before it runs.
+fn call(folder: &Path, arguments: &[&str], set: &impl Fn(&mut Command)) -> Result<(), String> {
+    let mut command = Command::new(env!("CARGO_BIN_EXE_fanlight"));
+    command.current_dir(folder).args(arguments).stdout(Stdio::null());
+    set(&mut command);
+    let output = command.output().expect("fanlight runs");
+    if output.status.success() { Ok(()) } else { Err(String::from_utf8_lossy(&output.stderr).into_owned()) }
+}
+
+/// Simulates every night of a plan and measures it; what an earlier run left in the folder is not done again. Calls of commands are given to
+/// `set` before they run.
 ///
 /// # Errors
-/// What `fanlight season` said.
-pub fn run(plan: &Plan, folder: &Path, set: impl Fn(&mut Command)) -> Result<Done, String> {
-    let call = |arguments: &[&str]| {
-        let mut command = Command::new(env!("CARGO_BIN_EXE_fanlight"));
-        command.current_dir(folder).args(arguments).stdout(Stdio::null());
-        set(&mut command);
-        let output = command.output().expect("fanlight runs");
-        if output.status.success() { Ok(()) } else { Err(String::from_utf8_lossy(&output.stderr).into_owned()) }
-    };
+/// What `fanlight simulate` said, or what is wrong with a file.
+pub fn measure(plan: &Plan, folder: &Path, set: &impl Fn(&mut Command)) -> Result<Measured, String> {
     let (mut truths, mut lost) = (Vec::new(), Vec::new());
     for (i, night) in plan.nights.iter().enumerate() {
         let name = format!("night-{i:02}");
@@ -535,9 +535,10 @@ pub fn run(plan: &Plan, folder: &Path, set: impl Fn(&mut Command)) -> Result<Don
         if !folder.join(&out).join("night.json").is_file() {
             let scenario = night.scenario.to_toml().map_err(|e| e.to_string())?;
             std::fs::write(folder.join("scenario.toml"), scenario).map_err(|e| e.to_string())?;
-            call(&["simulate", "scenario.toml", "--out", &name])?;
+            call(folder, &["simulate", "scenario.toml", "--out", &name], set)?;
             let (frames, campaign) = (format!("{name}/frames"), format!("{name}/campaign.toml"));
-            if let Err(said) = call(&["night", &frames, "--campaign", &campaign, "--out", &out, "--ledger", LEDGER]) {
+            let arguments = ["night", &frames, "--campaign", &campaign, "--out", &out, "--ledger", LEDGER];
+            if let Err(said) = call(folder, &arguments, set) {
                 lost.push((i, said));
             }
             // a season's frames are large, and nothing reads them again
@@ -546,13 +547,20 @@ pub fn run(plan: &Plan, folder: &Path, set: impl Fn(&mut Command)) -> Result<Don
         let truth = std::fs::read(folder.join(&name).join("truth.json")).map_err(|e| e.to_string())?;
         truths.push(serde_json::from_slice(&truth).map_err(|e| e.to_string())?);
     }
+    Ok(Measured { truths, lost })
+}
+
+/// Puts the measured nights of a folder together, where an earlier run has not done that.
+///
+/// # Errors
+/// What `fanlight season` said.
+pub fn put_together(folder: &Path, set: &impl Fn(&mut Command)) -> Result<SeasonRecord, String> {
     let record = folder.join("season/season.json");
     if !record.is_file() {
-        call(&["season", "--campaign", "night-00/campaign.toml", "--ledger", LEDGER, "--out", "season"])?;
+        call(folder, &["season", "--campaign", "night-00/campaign.toml", "--ledger", LEDGER, "--out", "season"], set)?;
     }
     let bytes = std::fs::read(record).map_err(|e| e.to_string())?;
-    let record = serde_json::from_slice(&bytes).map_err(|e| e.to_string())?;
-    Ok(Done { record, truths, lost })
+    serde_json::from_slice(&bytes).map_err(|e| e.to_string())
 }
 
 impl Plan {
@@ -579,19 +587,25 @@ fn a_jet_that_comes_in_a_short_season_of_two_sites() {
     let Kind::Comes(k) = plan.kind else { panic!("{:?}", plan.kind) };
     assert!((0..2).all(|site| plan.nights.iter().any(|n| n.site == site)), "both sites");
     let folder = tempfile::tempdir().expect("temporary folder");
-    let done = run(&plan, folder.path(), |_| ()).unwrap_or_else(|e| panic!("{e}"));
-    assert_eq!((done.record.nights.len(), done.lost.len()), (3, 0), "{:?}", done.lost);
-    for (i, change) in done.record.changes.iter().enumerate() {
-        let truth = plan.true_change(i, i + 1, &done.truths, change.range_km.expect("compared"));
+    let done = measure(&plan, folder.path(), &|_| ()).unwrap_or_else(|e| panic!("{e}"));
+    let record = put_together(folder.path(), &|_| ()).unwrap_or_else(|e| panic!("{e}"));
+    let nights = crate::season_truth::measured(folder.path(), &plan).unwrap_or_else(|e| panic!("{e}"));
+    assert_eq!((record.nights.len(), nights.len(), done.lost.len()), (3, 3, 0), "{:?}", done.lost);
+    for (i, change) in record.changes.iter().enumerate() {
+        let again = plan.compare(&nights[i], &nights[i + 1], &done.truths).expect("planned nights");
+        assert_eq!(
+            (&again.change.features, again.change.smallest_probability),
+            (&change.features, change.smallest_probability)
+        );
         if i + 1 != k {
-            assert!(truth.ideal < 1.0 && change.features.is_empty(), "{truth:?}, {change:?}");
+            assert!(again.known.ideal < 1.0 && change.features.is_empty(), "{:?}, {change:?}", again.known);
             continue;
         }
-        let is = change.features.first().unwrap_or_else(|| panic!("{truth:?}, {change:?}"));
-        let off = (is.pa_deg - truth.places_deg[0] + 180.0).rem_euclid(360.0) - 180.0;
-        assert!(truth.ideal > 20.0 && is.what == "new" && off.abs() < 12.0, "{truth:?}, {is:?}");
+        let is = change.features.first().unwrap_or_else(|| panic!("{:?}, {change:?}", again.known));
+        let off = (is.pa_deg - again.places_deg[0] + 180.0).rem_euclid(360.0) - 180.0;
+        assert!(again.known.projected > 20.0 && is.what == "new" && off.abs() < 12.0, "{:?}, {is:?}", again.known);
     }
-    for point in done.record.activity.points.iter().filter(|p| p.aperture_km == 10_000.0) {
+    for point in record.activity.points.iter().filter(|p| p.aperture_km == 10_000.0) {
         let night = plan.night_at(&point.utc).expect("its night");
         let seen = done.truths[night]["photometry"][1]["afrho_seen_cm"].as_f64().expect("a number of the truth");
         let off = point.a0frho_cm.expect("measured") * plan.nights[night].phase_value / seen - 1.0;
