@@ -266,12 +266,12 @@ fn changes(scores: &[Score]) {
         let n = still.iter().filter(|s| s.smallest.is_some_and(|s| s <= p)).count();
         println!("| … and the smallest probability is ≤ {p} | {n} (expected ≤ {:.1}) |", p * still.len() as f64);
     }
-    let by: [(&str, fn(&KnownChange) -> f64); 2] = [
-        ("for a filter that knows it", |k| k.ideal),
-        ("for a filter that knows it, nuisances projected out", |k| k.projected),
-    ];
-    for (filter, significance) in by {
-        println!("\n| what changed, {filter} | pairs | found at its place | claimed elsewhere |\n|---|---:|---:|---:|");
+    for is_projected in [false, true] {
+        let significance = |k: &KnownChange| if is_projected { k.projected } else { k.ideal };
+        let filter = if is_projected { ", nuisances projected out" } else { "" };
+        println!(
+            "\n| what changed, for a filter that knows it{filter} | pairs | found at its place | claimed elsewhere |\n|---|---:|---:|---:|"
+        );
         for (from, to) in
             [(0.0, 1.0), (1.0, 3.0), (3.0, 5.0), (5.0, 8.0), (8.0, 12.0), (12.0, 20.0), (20.0, f64::INFINITY)]
         {
