@@ -603,7 +603,10 @@ fn a_jet_that_comes_in_a_short_season_of_two_sites() {
         }
         let is = change.features.first().unwrap_or_else(|| panic!("{:?}, {change:?}", again.known));
         let off = (is.pa_deg - again.places_deg[0] + 180.0).rem_euclid(360.0) - 180.0;
-        assert!(again.known.projected > 20.0 && is.what == "new" && off.abs() < 12.0, "{:?}, {is:?}", again.known);
+        let (projected, seen) = (again.known.projected, again.known.seen);
+        // ten sigmas; what the noise makes of them is a few of its errors off at most
+        assert!(projected > 8.0 && (seen - projected).abs() < 4.0, "{:?}", again.known);
+        assert!(is.what == "new" && off.abs() < 12.0, "{is:?}");
     }
     for point in record.activity.points.iter().filter(|p| p.aperture_km == 10_000.0) {
         let night = plan.night_at(&point.utc).expect("its night");
