@@ -2,13 +2,13 @@
 
 use crate::measure::{Looks, RingProfile};
 use crate::star_or_coma::{DrawnOut, OF_COMA, StarOrComa, is_of};
-use crate::stars_by_place::{Near, StarsByPlace};
+use crate::stars_by_place::StarsByPlace;
 use crate::wings::{self, NoWings, WingSearch, Wings};
 use fanlight_image::background::{self, MeshConfig};
 use fanlight_image::detect::{self, DetectConfig, Detection};
 use fanlight_image::moffat::{self, FieldShape, FluxFitConfig, NoiseModel, Painter, StarImage};
 use fanlight_image::trails::{self, TrailConfig};
-use fanlight_image::{Image, Mask, flag, robust, smooth};
+use fanlight_image::{Image, Mask, flag, robust};
 use rayon::prelude::*;
 use std::collections::HashSet;
 
@@ -67,10 +67,6 @@ const CROWDED: f64 = 0.3;
 const PASSES: usize = 3;
 /// Stars under so many times the coma's light about them may have its structure in what is fitted to them.
 const IN_COMA: f64 = 3.0;
-/// Stars of the catalogue under so many sigmas of the stack's noise do not matter.
-const MISSED_SIGMA: f64 = 0.5;
-/// What was found so near (in star widths) to a star of the catalogue may hold its light.
-const BLENDED_FWHM: f64 = 1.5;
 /// Most stars found; a frame of a dense field holds ten thousand.
 const MAX_FIELD_STARS: usize = 20_000;
 
@@ -144,7 +140,6 @@ pub fn find_field_stars(stack: &StarStack) -> FieldStars {
     stars.retain(|s| s.flux > 0.0);
     take_saturated_from_catalogue(&mut work, stack, &mut stars, &judged.known, sky_variance.sqrt());
     take_in_coma_from_catalogue(&mut work, stack, &mut stars, &judged, sky_variance.sqrt());
-    take_missed_from_catalogue(&mut work, stack, &mut stars, &judged.known, sky_variance.sqrt());
     let wings = level.map(|level| {
         // a level read in cells of tens of pixels holds part of a halo
         work.data.par_iter_mut().zip(&level).for_each(|(w, l)| *w += l);
@@ -152,6 +147,7 @@ pub fn find_field_stars(stack: &StarStack) -> FieldStars {
         let noise = sky_variance.sqrt();
         wings::measure(&WingSearch { residual: &work, mask: stack.mask, noise, shape, stars: &stars, comet_path_px })
     });
+    take_passed_from_catalogue(stack, &mut stars);
     FieldStars { stars, wings }
 }
 
@@ -232,34 +228,15 @@ fn take_in_coma_from_catalogue(
     }
 }
 
-/// Stars of the catalogue that were not found are there all the same: those that the condensation passed over, which were not looked for,
-/// and those too deep in the coma or too faint to stand out. What was found close to one holds its light already.
-fn take_missed_from_catalogue(
-    work: &mut Image,
-    stack: &StarStack,
-    stars: &mut Vec<FieldStar>,
-    known: &StarsByPlace,
-    noise: f64,
-) {
+/// Stars that the condensation passed over, and which therefore were not looked for, come from the catalogue; but for those that were found
+/// just outside that strip and whose catalogue place is just inside it.
+fn take_passed_from_catalogue(stack: &StarStack, stars: &mut Vec<FieldStar>) {
     let fwhm_px = stack.shape.seeing().fwhm_px();
-    let ratio = over_catalogue(stars, known, fwhm_px).unwrap_or(1.0);
-    let matters = MISSED_SIGMA * noise * (4.0 * std::f64::consts::PI).sqrt() * fwhm_px / smooth::FWHM_PER_SIGMA;
-    let blended_px = BLENDED_FWHM * fwhm_px + stack.shape.trail_length_px();
-    let found = StarsByPlace::new(stars, blended_px);
-    let is_on = |s: &FieldStar| stack.image.index(s.x_px.round() as isize, s.y_px.round() as isize).is_some();
-    let is_missed = |s: &FieldStar| {
-        let passed = distance_to_path((s.x_px, s.y_px), stack.comet_path_px) <= NUCLEUS_KEEP_OUT_FWHM * fwhm_px;
-        // beside the strip that was not searched a found star is another one, unless it is as bright
-        let is_its = |n: Near| !passed || n.away_px < fwhm_px && is_of(n.star, s);
-        is_on(s) && s.flux > matters && !found.near(s).any(is_its)
-    };
-    let scaled = stack.catalogue.iter().map(|s| FieldStar { flux: ratio * s.flux, ..*s });
-    let missed: Vec<FieldStar> = scaled.filter(is_missed).collect();
-    let painter = Painter::for_many(stack.shape);
-    for star in &missed {
-        painter.add(work, star.x_px, star.y_px, -star.flux, render_radius_px(star.flux, stack.shape, noise));
-    }
-    stars.extend(missed);
+    let is_passed =
+        |s: &FieldStar| distance_to_path((s.x_px, s.y_px), stack.comet_path_px) <= NUCLEUS_KEEP_OUT_FWHM * fwhm_px;
+    let is_found = |s: &FieldStar| stars.iter().any(|f| f.away_px(s) < fwhm_px && is_of(f, s));
+    let new: Vec<FieldStar> = stack.catalogue.iter().filter(|s| is_passed(s) && !is_found(s)).copied().collect();
+    stars.extend(new);
 }
 
 /// No star is looked for this near (in star widths) to where the condensation passed.
