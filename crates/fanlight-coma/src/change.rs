@@ -101,6 +101,8 @@ pub enum NotCompared {
     NoEvidence(#[from] NoEvidence),
 }
 
+/// A feature that goes and one that comes so near each other are one that moved.
+pub const MOVED_WITHIN_DEG: f64 = 60.0;
 /// A change with a larger probability is not claimed.
 pub const CLAIMED_TO: f64 = 1e-3;
 

@@ -503,11 +503,15 @@ pub fn subtract_sky(image: &mut Image, sky: &SkySurface, x_px: f64, y_px: f64) {
     }
 }
 
+/// How far circles about a place lie wholly on an image: to the middle of its nearest edge pixel; negative outside of them.
+pub fn to_edge_px(image: &Image, x_px: f64, y_px: f64) -> f64 {
+    let edges = [x_px, y_px, image.width as f64 - 1.0 - x_px, image.height as f64 - 1.0 - y_px];
+    edges.into_iter().fold(f64::INFINITY, f64::min)
+}
+
 /// Rings about the optocentre: two-pixel steps near it, 10 % steps outward, to the farthest full ring.
 pub fn rings(image: &Image, variance: &Image, mask: &Mask, x_px: f64, y_px: f64) -> Vec<Ring> {
-    let to_edge = [x_px, y_px, image.width as f64 - 1.0 - x_px, image.height as f64 - 1.0 - y_px]
-        .into_iter()
-        .fold(f64::INFINITY, f64::min);
+    let to_edge = to_edge_px(image, x_px, y_px);
     let mut edges = vec![0.0, 1.0];
     while let Some(last) = edges.last().copied().filter(|e| e * 1.1 < to_edge) {
         edges.push(last + (0.1 * last).max(1.0));

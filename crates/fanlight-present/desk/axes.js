@@ -1,6 +1,7 @@
 /** Axes of the unrolled pictures, made as SVG. @module */
 
 import { s } from "./dom.js";
+import { scale as between } from "./figure_axes.js";
 import { plain, roundBelow } from "./format.js";
 
 const [LEFT, RIGHT, TOP, BOTTOM] = [62, 20, 12, 44];
@@ -10,14 +11,7 @@ const [LEFT, RIGHT, TOP, BOTTOM] = [62, 20, 12, 44];
 /** From values to places. @param {Axis} axis @param {number} from @param {number} to */
 export function scale(axis, from, to) {
   const { min, max, log } = axis;
-  const f = log ? Math.log10 : (/** @type {number} */ v) => v;
-  const [low, high] = [f(min), f(max)];
-  return {
-    at: (/** @type {number} */ v) => from + ((f(v) - low) / (high - low)) * (to - from),
-    back: (/** @type {number} */ p) => { const u = low + ((p - from) / (to - from)) * (high - low); return log ? 10 ** u : u; },
-    min,
-    max,
-  };
+  return { ...between(log === true, [min, max], from, to), min, max };
 }
 
 /** Round values with room for their labels. @param {Axis} axis @param {ReturnType<typeof scale>} sc @param {number} room  least distance @returns {[number, string][]} */

@@ -6,22 +6,24 @@
  * @typedef {{left: number, top: number, width: number, height: number, x: Axis, y: Axis}} Panel
  */
 
-/** @param {string} told  such as `log 1.5 300` @param {number} from  place of the first value @param {number} to @returns {Axis} */
-function axis(told, from, to) {
-  const [kind, ...ends] = told.split(" ");
-  const isLog = kind === "log";
+/** From values to places, and back. @param {boolean} isLog @param {number[]} ends  values at both ends @param {number} from  place of the first @param {number} to */
+export function scale(isLog, ends, from, to) {
   const along = (/** @type {number} */ v) => (isLog ? Math.log(v) : v);
-  const [low, high] = ends.map((v) => along(Number(v)));
-  const at = (/** @type {number} */ v) => from + ((along(v) - low) / (high - low)) * (to - from);
+  const [low, high] = ends.map(along);
   return {
-    kind,
-    at,
-    back(place) {
+    at: (/** @type {number} */ v) => from + ((along(v) - low) / (high - low)) * (to - from),
+    back(/** @type {number} */ place) {
       const u = low + ((place - from) / (to - from)) * (high - low);
       return isLog ? Math.exp(u) : u;
     },
-    holds: (v) => (at(v) - from) * (at(v) - to) <= 1e-6,
   };
+}
+
+/** @param {string} told  such as `log 1.5 300` @param {number} from  place of the first value @param {number} to @returns {Axis} */
+function axis(told, from, to) {
+  const [kind, ...ends] = told.split(" ");
+  const { at, back } = scale(kind === "log", ends.map(Number), from, to);
+  return { kind, at, back, holds: (v) => (at(v) - from) * (at(v) - to) <= 1e-6 };
 }
 
 /** @param {SVGSVGElement} svg @returns {Panel[]} */

@@ -86,7 +86,6 @@ export class SkyView {
     this.soon = () => [];
     this.due = { below: false, above: false };
     this.frame = 0;
-    this.firstDrawn = false;
     /** Something is on the screen: what else takes time may begin. @type {Promise<void>} */
     this.first = new Promise((drawn) => { this.drawn = drawn; });
     /** Told when every pane shows its picture whole, in today's colours. */
@@ -277,8 +276,7 @@ export class SkyView {
       sharp = this.tiles.draw(c, picture.layer, seen.level, seen.rect, painter, device, until);
     }
     c.restore();
-    if (!this.firstDrawn && (picture.raster || this.tiles.painted.bytes > 0)) {
-      this.firstDrawn = true;
+    if (picture.raster || this.tiles.painted.bytes > 0) {
       this.drawn?.();
       timings.first_picture_ms ??= performance.now();
     }

@@ -16,8 +16,6 @@ const RIGHT: f64 = 20.0;
 const BELOW: f64 = 52.0;
 const HEIGHT: f64 = 104.0;
 const GAP: f64 = 18.0;
-/// The reason that the record gives for a frame that a person left out.
-const BY_HAND: &str = "left out by the user";
 
 /// A quantity of each frame.
 struct FrameQuantity {
@@ -112,7 +110,7 @@ impl Standing {
     fn of(frame: &FrameRecord) -> Self {
         match frame.rejected_because.as_deref() {
             _ if frame.used => Self::Used,
-            Some(BY_HAND) => Self::LeftOutByHand,
+            Some(FrameRecord::LEFT_OUT_BY_HAND) => Self::LeftOutByHand,
             _ => Self::LeftOut,
         }
     }

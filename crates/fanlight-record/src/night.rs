@@ -199,6 +199,9 @@ pub struct TrendRecord {
 }
 
 impl FrameRecord {
+    /// Why a frame is not in the stack that a person left out.
+    pub const LEFT_OUT_BY_HAND: &str = "left out by the user";
+
     /// A frame that was left out, of which nothing is known but its name and the reason.
     pub fn left_out(file: &str, reason: &str) -> Self {
         Self { file: file.to_string(), rejected_because: Some(reason.to_string()), ..Self::default() }

@@ -158,9 +158,7 @@ impl Filter {
         let turns = (0..DIRECTIONS).map(|i| 0.5 * TAU * f64::from(i) / f64::from(DIRECTIONS));
         turns.map(|t| self.at(per_px * t.sin(), per_px * t.cos()).powi(2)).sum::<f64>() / f64::from(DIRECTIONS)
     }
-}
 
-impl Filter {
     /// Variance that white noise of unit variance a pixel has behind this filter and a Gaussian of a standard deviation: one over an area in px.
     pub fn variance_behind(&self, gaussian_sigma_px: f64) -> f64 {
         // ∫ |F|² exp(−σ²k²) d²k / (2π)²; filter and Gaussian are smooth, and leave nothing of waves shorter than two pixels

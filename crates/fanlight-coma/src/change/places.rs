@@ -5,7 +5,7 @@
 //! structure's own form there is and how much of its derivative with position angle, and of two rays near each other one less the other,
 //! instead of thousands all over the coma.
 
-use super::Changed;
+use super::{Changed, MOVED_WITHIN_DEG};
 use crate::evidence::feature_fit::{Fitted, Shape};
 use crate::evidence::mode_space::off_rad;
 use crate::evidence::night_model::NightModel;
@@ -15,8 +15,6 @@ use nalgebra::DVector;
 
 /// Wider structure is the coma's own form: its turning is not told from lopsidedness.
 const WIDEST_RAD: f64 = 1.2;
-/// Two rays farther apart than this are no one that turned: 60°, as where changes get their names.
-const TURNS_WITHIN_RAD: f64 = std::f64::consts::FRAC_PI_3;
 /// Step of the derivative with position angle, in widths.
 const TURN_WIDTHS: f64 = 0.05;
 /// A Gaussian's derivative is largest a standard deviation from its ridge, exp(−½) over that standard deviation.
@@ -118,7 +116,7 @@ fn asked(model: &NightModel, mean: &NightModel, places: &[&Fitted]) -> Vec<Asked
         out.push(Asked { direction: (at(step) - at(-step)) / (2.0 * step), shows: vec![flank(1.0), flank(-1.0)] });
         for (j, other) in places.iter().enumerate().skip(i + 1) {
             let are_rays = [fitted, other].iter().all(|f| matches!(f.shape, Shape::Wedge(_)));
-            if are_rays && off_rad(fitted.pa_at(0.0).0, other.pa_at(0.0).0).abs() <= TURNS_WITHIN_RAD {
+            if are_rays && off_rad(fitted.pa_at(0.0).0, other.pa_at(0.0).0).abs().to_degrees() <= MOVED_WITHIN_DEG {
                 out.push(Asked { direction: &forms[i] - &forms[j], shows: vec![whole(i, 1.0), whole(j, -1.0)] });
             }
         }

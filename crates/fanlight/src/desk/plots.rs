@@ -2,6 +2,7 @@
 
 use super::answer::{At, Queried, Refusal, Refusals};
 use super::state::Desk;
+use crate::night::products::PIXELS_PER_INCH;
 use axum::extract::State;
 use axum::http::header;
 use axum::response::{IntoResponse, Response};
@@ -9,9 +10,6 @@ use fanlight_present::{Room, night_plot, svg_to_png};
 use serde::Deserialize;
 use std::sync::Arc;
 use utoipa::IntoParams;
-
-/// Dots of a PNG: as the report's figures have.
-const PIXELS_PER_INCH: f64 = 300.0;
 
 /// The place that a plot is drawn for.
 #[derive(Debug, Deserialize, IntoParams)]

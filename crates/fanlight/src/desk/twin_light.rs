@@ -47,9 +47,7 @@ impl TwinLight {
     }
 
     fn about((x_px, y_px): (f64, f64), scale_arcsec: f64, twin: &Image) -> Option<Self> {
-        let to_edge_px = [x_px, y_px, twin.width as f64 - 1.0 - x_px, twin.height as f64 - 1.0 - y_px]
-            .into_iter()
-            .fold(f64::INFINITY, f64::min);
+        let to_edge_px = profile::to_edge_px(twin, x_px, y_px);
         Some(Self {
             inner: Inner::new(twin, (x_px, y_px), to_edge_px)?,
             narrow: narrow_rings(twin, (x_px, y_px), to_edge_px),

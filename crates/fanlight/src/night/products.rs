@@ -39,7 +39,7 @@ pub const TWIN: &str = "twin.fits";
 /// Its extension that holds the twin with noise: what a night is compared with by eye.
 pub const NOISY_TWIN: &str = "REALISATION";
 /// Resolution of the figures' raster version.
-const PIXELS_PER_INCH: f64 = 300.0;
+pub const PIXELS_PER_INCH: f64 = 300.0;
 
 /// Writes everything; the record last, so that a record always has its products beside it. Returns the products' names.
 ///

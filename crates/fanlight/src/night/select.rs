@@ -5,6 +5,7 @@ use super::inputs::{LeftOut, middle};
 use super::notes::Notes;
 use crate::Failure;
 use fanlight_io::{Campaign, FrameFile, FrameSet};
+use fanlight_record::FrameRecord;
 use fanlight_sky::UtcInstant;
 use std::collections::BTreeMap;
 
@@ -72,12 +73,12 @@ fn leave_out_named(
         }
         named
     };
-    split(&mut found.lights, left_out, |f| is_named(&f.name).then(|| "left out by the user".to_owned()));
+    split(&mut found.lights, left_out, |f| is_named(&f.name).then(|| FrameRecord::LEFT_OUT_BY_HAND.to_owned()));
     for list in [&mut found.biases, &mut found.darks, &mut found.flat_darks, &mut found.flats] {
         list.retain(|f| {
             let named = is_named(&f.name);
             if named {
-                notes.push(format!("{} was left out by the user.", f.name));
+                notes.push(format!("{} was {}.", f.name, FrameRecord::LEFT_OUT_BY_HAND));
             }
             !named
         });

@@ -4,7 +4,7 @@ use super::inputs::NightIn;
 use super::stacks::Stacks;
 use crate::Failure;
 use crate::night::products::COMET;
-use fanlight_coma::change::{self, CLAIMED_TO, Changed, Comparison, KnownChange};
+use fanlight_coma::change::{self, CLAIMED_TO, Changed, Comparison, KnownChange, MOVED_WITHIN_DEG};
 use fanlight_image::Image;
 use fanlight_record::{ChangeRecord, ChangedFeature, FeatureRecord, NightRecord, sentences};
 use fanlight_sky::PositionAngle;
@@ -97,8 +97,6 @@ fn told(earlier: &NightIn, later: &NightIn, comparison: &Comparison) -> ChangeRe
     }
 }
 
-/// A feature that goes and one that comes so near each other are one that moved.
-const MOVED_WITHIN_DEG: f64 = 60.0;
 /// A direction has moved when it differs by this many of its errors.
 const MOVED_SIGMA: f64 = 3.0;
 /// What comes and what goes where a feature moved lie within this many of its widths of it: by less than its width, they are its flanks.
