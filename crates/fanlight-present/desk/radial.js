@@ -67,20 +67,22 @@ export function radialPlots(record, view, name, on) {
       pointed: (x) => on.hovered(x / per_arcsec),
       key(key) {
         const next = walked(key, now, rows.length);
-        if (next !== null) on.hovered(rhos[next]);
-        return next !== null;
+        if (next === null) return false;
+        // at once, so that the next key goes on from here though the page follows only with the next frame
+        setCursor(rhos[next]);
+        on.hovered(rhos[next]);
+        return true;
       },
     });
-    made.push({
-      stop: () => drawn.stop(),
-      setCursor(rho) {
-        drawn.setCursor(rho * per_arcsec);
-        const far = (/** @type {number} */ i) => Math.abs(Math.log(rhos[i] / rho));
-        const nearest = rhos.reduce((best, _, i) => (best < 0 || far(i) < far(best) ? i : best), -1);
-        if (nearest !== now && nearest >= 0) said.textContent = words(rows[nearest]);
-        now = nearest;
-      },
-    });
+    /** @param {number} rho */
+    function setCursor(rho) {
+      drawn.setCursor(rho * per_arcsec);
+      const far = (/** @type {number} */ i) => Math.abs(Math.log(rhos[i] / rho));
+      const nearest = rhos.reduce((best, _, i) => (best < 0 || far(i) < far(best) ? i : best), -1);
+      if (nearest !== now && nearest >= 0) said.textContent = words(rows[nearest]);
+      now = nearest;
+    }
+    made.push({ stop: () => drawn.stop(), setCursor });
     root.append(h("figure", { class: "plot" },
       h("figcaption", null, h("h3", { id }, title), figureDownloads(where, plot, title, () => /** @type {import("./tables.js").Flat[]} */ (all), { file: `${name}-${plot}`, comment })),
       drawn.holder, said, h("p", { class: "small muted" }, caption)));

@@ -168,7 +168,11 @@ export class Unrolled {
 
   /** @param {SVGSVGElement} svg */
   #listen(svg) {
-    const point = (/** @type {number} */ pa, /** @type {number} */ rho) => this.o.pointed(((pa % 360) + 360) % 360, Math.min(Math.max(rho, this.inner), this.outer));
+    const point = (/** @type {number} */ pa, /** @type {number} */ rho) => {
+      // kept at once: the page follows with the next frame, and another key may come before
+      this.last = { pa_deg: ((pa % 360) + 360) % 360, rho_arcsec: Math.min(Math.max(rho, this.inner), this.outer) };
+      this.o.pointed(this.last.pa_deg, this.last.rho_arcsec);
+    };
     svg.addEventListener("pointermove", (e) => {
       if (!this.scales) return;
       const r = svg.getBoundingClientRect();
