@@ -115,6 +115,26 @@ test("over the twin no line stands but the place of the chosen feature", async (
   const unchosen = await both();
   assert.notEqual(unchosen[0], clean[0]);
   assert.equal(unchosen[1], clean[1], "the night's line stands over the twin");
+  // nor is there anything to click: the same place chooses a feature on the night only
+  const glass = await page.locator(".pane:not([hidden]) .lines").all();
+  // the evidence of a chosen feature scrolls into view
+  const top = () => page.evaluate(() => scrollTo(0, 0));
+  await top();
+  const boxes = await Promise.all(glass.map((g) => g.boundingBox()));
+  const at = (k) => [0.5 + (0.02 + 0.0004 * k) * Math.cos(k * 0.2), 0.5 + (0.02 + 0.0004 * k) * Math.sin(k * 0.2)];
+  const click = async (pane, k) => {
+    await top();
+    await page.mouse.click(boxes[pane].x + boxes[pane].width * at(k)[0], boxes[pane].y + boxes[pane].height * at(k)[1]);
+  };
+  const isChosen = async () => (await page.locator('.feature[aria-expanded="true"]').count()) > 0;
+  let hit = 0;
+  for (; hit < 150 && !(await isChosen()); hit += 1) await click(0, hit);
+  assert.ok(await isChosen(), "no place on the night chooses a feature");
+  await click(0, hit - 1);
+  assert.equal(await isChosen(), false);
+  await click(1, hit - 1);
+  assert.equal(await isChosen(), false, "the twin's pixels choose a feature whose line is not there");
+  await page.mouse.move(5, 5);
   await page.locator(".feature").first().click();
 });
 

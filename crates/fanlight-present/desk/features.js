@@ -1,7 +1,7 @@
 /** The record's features: drawn by their verdicts as in the report, listed, and each with its evidence. @module */
 
 /** @import { Feature, NightRecord, RidgePoint } from "./types.js" */
-/** @import { SkyView, Lines } from "./sky_view.js" */
+/** @import { SkyView, Lines, Pane } from "./sky_view.js" */
 import { drawer, fill, h, s } from "./dom.js";
 import { arcsec, capital, chance, day, degrees, figures, fixed, km, known, percent, percentError, plain, probability, turn, withError, wrapped } from "./format.js";
 import { inks } from "./theme.js";
@@ -79,6 +79,9 @@ function along(points, distance) {
   return out.length ? out : points.slice(0, 1);
 }
 
+/** Whether a pane shows the twin or another night, looked at for itself: over it only the place of what was chosen is dotted. @param {Pane} pane */
+const isElsewhere = (pane) => pane.picture?.twin === true || pane.picture?.layer.startsWith("night-") === true;
+
 export class Features {
   /** @param {NightRecord} record @param {SkyView} sky @param {(text: string) => void} announce */
   constructor(record, sky, announce) {
@@ -134,12 +137,18 @@ export class Features {
     if (this.chosen) this.announce(`${capital(named(this.chosen.feature))}: ${this.chosen.feature.verdict.replace("_", " ")}. Its evidence is shown under the list of features.`);
   }
 
-  /** A click on the sky. @param {number} x @param {number} y @param {number} reach_px @returns {boolean} */
-  clickedAt(x, y, reach_px) {
+  /** Features whose lines a pane shows; the keyboard's cross is over all of them. @param {Pane|null} pane */
+  #over(pane) {
+    const drawn = /** @type {(Mark & {drawn: Drawn})[]} */ (this.marks.filter((m) => m.drawn));
+    return pane && isElsewhere(pane) ? drawn.filter((m) => m === this.chosen) : drawn;
+  }
+
+  /** A click on a pane of the sky, or Enter. @param {number} x @param {number} y @param {number} reach_px @param {Pane|null} pane @returns {boolean} */
+  clickedAt(x, y, reach_px, pane) {
     if (this.hidden) return false;
     const { grid } = this.sky;
     let [best, least] = [/** @type {Mark|null} */ (null), reach_px];
-    for (const mark of this.marks.filter((m) => m.drawn)) {
+    for (const mark of this.#over(pane)) {
       const points = mark.ridge.map((p) => grid.atPolar(p.pa_deg, p.rho_arcsec));
       for (let i = 0; i + 1 < points.length; i += 1) {
         const [a, b] = [points[i], points[i + 1]];
@@ -181,25 +190,23 @@ export class Features {
   #lines = (c, project, pane) => {
     if (this.hidden) return;
     const { grid } = this.sky;
-    // the twin and other nights are looked at for themselves: over them only the place of what was chosen is dotted
-    const isElsewhere = pane.picture?.twin === true || pane.picture?.layer.startsWith("night-") === true;
-    for (const mark of this.marks) {
-      if (!mark.drawn || (isElsewhere && mark !== this.chosen)) continue;
+    const elsewhere = isElsewhere(pane);
+    for (const mark of this.#over(pane)) {
       const points = mark.ridge.map((p) => project(...grid.atPolar(p.pa_deg, p.rho_arcsec)));
-      if (mark === this.chosen && !isElsewhere) {
+      if (mark === this.chosen && !elsewhere) {
         c.strokeStyle = inks().overDark;
         c.lineWidth = 5.5;
         c.beginPath();
         points.forEach(([x, y], i) => (i ? c.lineTo(x, y) : c.moveTo(x, y)));
         c.stroke();
       }
-      strokeVerdict(c, points, isElsewhere ? "elsewhere" : mark.drawn);
+      strokeVerdict(c, points, elsewhere ? "elsewhere" : mark.drawn);
       const end = mark.feature.kind === "arc" ? points[Math.floor(points.length / 2)] : points.at(-1);
       const [mx, my] = project(grid.view.centre_x_px, grid.view.centre_y_px);
       if (!end) continue;
       const far = Math.hypot(end[0] - mx, end[1] - my) || 1;
       const why = /twin/.test(mark.feature.because ?? "") ? "explained by the twin" : "artefact";
-      const words = String(mark.number) + (isElsewhere ? `: of ${day(this.record.mid_utc)}` : mark.drawn === "artefact" ? `: ${why}` : "");
+      const words = String(mark.number) + (elsewhere ? `: of ${day(this.record.mid_utc)}` : mark.drawn === "artefact" ? `: ${why}` : "");
       this.#label(c, words, mx, end[0] + ((end[0] - mx) / far) * 12, end[1] + ((end[1] - my) / far) * 12, pane.box());
     }
   };

@@ -274,7 +274,7 @@ export async function show(root, context) {
       radial.setCursor(p.rho_arcsec);
     });
   }
-  sky.clicked = (x, y, reach, byKey) => { if (!features.clickedAt(x, y, reach) && byKey) context.announce(readout.words()); };
+  sky.clicked = (x, y, reach, pane) => { if (!features.clickedAt(x, y, reach, pane) && !pane) context.announce(readout.words()); };
   features.onChosen = (mark) => { if (mark) features.evidence.scrollIntoView({ block: "nearest" }); };
   /** @param {KeyboardEvent} e */
   function key(e) {

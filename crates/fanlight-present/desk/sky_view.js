@@ -23,7 +23,7 @@ const RIM = 34;
 /** What a pane shows: a layer's tiles, or a filtered picture. @typedef {{layer: string, raster: Raster|null, title: string, twin: boolean}} Picture */
 
 /** One picture and the lines over it. */
-class Pane {
+export class Pane {
   constructor() {
     this.below = h("canvas", { class: "picture", "aria-hidden": "true" });
     this.above = h("canvas", { class: "lines", tabindex: 0, role: "application", "aria-describedby": "sky-keys" });
@@ -76,7 +76,7 @@ export class SkyView {
     this.cursor = store(/** @type {{x: number, y: number}|null} */ (null));
     /** Told when place or scale changed. */
     this.moved = store(/** @type {Pose|null} */ (null));
-    /** Clicks that did not drag, and Enter; pixels of the stack. @type {(x: number, y: number, reach_px: number, byKey: boolean) => void} */
+    /** Clicks that did not drag, on a pane, and Enter; pixels of the stack. @type {(x: number, y: number, reach_px: number, pane: Pane|null) => void} */
     this.clicked = () => {};
     /** @type {Lines[]} */
     this.lines = [];
@@ -367,7 +367,7 @@ export class SkyView {
       if (!down.delete(e.pointerId) || e.type === "pointercancel" || dragged > 3 || !this.pose) return;
       const [x, y] = this.under(at(e).x, at(e).y);
       this.cursor.set({ x, y });
-      this.clicked(x, y, (12 * this.pose.scale) / this.grid.arcsec_per_px, false);
+      this.clicked(x, y, (12 * this.pose.scale) / this.grid.arcsec_per_px, pane);
     };
     glass.addEventListener("pointerup", up);
     glass.addEventListener("pointercancel", up);
@@ -402,7 +402,7 @@ export class SkyView {
       this.cursor.set({ x: view.centre_x_px, y: view.centre_y_px });
     } else if (e.key === "Enter") {
       const at = this.cursor.get();
-      if (at) this.clicked(at.x, at.y, (12 * this.pose.scale) / this.grid.arcsec_per_px, true);
+      if (at) this.clicked(at.x, at.y, (12 * this.pose.scale) / this.grid.arcsec_per_px, null);
     } else {
       return;
     }
