@@ -312,6 +312,17 @@ test("the arrow keys go from ring to ring, with the values of night and twin", a
   await page.screenshot({ path: join(pictures, "night-plots.png"), fullPage: true });
 });
 
+test("no key is lost in the unrolled coma either", async () => {
+  const unrolled = page.locator(".unrolled svg").first();
+  await unrolled.waitFor();
+  await unrolled.focus();
+  const pa = async () => Number(/([\d.]+)°/.exec(await page.locator(".readout").getByText(/^[\d.]+°$/).first().innerText())?.[1]);
+  const before = await pa();
+  await unrolled.evaluate((e) => Array(5).fill("ArrowRight").forEach((key) => e.dispatchEvent(new KeyboardEvent("keydown", { key, bubbles: true }))));
+  await page.waitForTimeout(100);
+  assert.ok(Math.abs(((await pa()) - before + 360) % 360 - 10) < 0.15, `${before} to ${await pa()}`);
+});
+
 test("plots are saved as SVG, PNG and CSV", async () => {
   const record = await desk.json("api/nights/3/record");
   for (const [title, file, rows] of [["Radial profile", "profile", record.profile.length], ["Curve of growth", "growth", record.curve_of_growth.length + record.photometry.length]]) {

@@ -111,13 +111,13 @@ export async function show(root, context) {
     return `${[say(result.night, "night"), say(result.twin, "twin")].filter(Boolean).join(", ")} ${result.head.unit}`;
   });
   const measure = new Measure(record, sky, { night: night.id, observers: context.campaign.observers, announce: context.announce, failed });
+  const polar = () => { const at = sky.cursor.get(); return at && grid.polar(at.x, at.y); };
   const unrolled = new Unrolled(grid, record, {
     name: fileName, filter: () => panel.filter, centre: () => centre.step(), layer: () => layer, twin: hasTwin, marks: features.marks, failed,
-    pointed: (pa, rho) => { const [x, y] = grid.atPolar(pa, rho); sky.cursor.set({ x, y }); },
+    cursor: polar, pointed: (pa, rho) => { const [x, y] = grid.atPolar(pa, rho); sky.cursor.set({ x, y }); },
   });
-  const radial = radialPlots(record, view, fileName, { after: sky.first, failed, hovered: (rho) => {
-    const at = sky.cursor.get();
-    const [x, y] = grid.atPolar(at ? grid.polar(at.x, at.y).pa_deg : view.sunward_pa_deg ?? 0, rho);
+  const radial = radialPlots(record, view, fileName, { after: sky.first, failed, cursor: () => polar()?.rho_arcsec ?? null, hovered: (rho) => {
+    const [x, y] = grid.atPolar(polar()?.pa_deg ?? view.sunward_pa_deg ?? 0, rho);
     sky.cursor.set({ x, y });
   } });
   const bars = new Bars();
@@ -267,9 +267,8 @@ export async function show(root, context) {
   function linked() {
     linking ||= requestAnimationFrame(() => {
       linking = 0;
-      const at = sky.cursor.get();
-      if (!at) return;
-      const p = grid.polar(at.x, at.y);
+      const p = polar();
+      if (!p) return;
       unrolled.setCursor(p);
       radial.setCursor(p.rho_arcsec);
     });

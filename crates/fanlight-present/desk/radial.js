@@ -39,7 +39,7 @@ function circleWords(r) {
  * @param {NightRecord} record
  * @param {View} view
  * @param {string} name  of the files
- * @param {{after: Promise<void>, hovered: (rho_arcsec: number) => void, failed: (error: unknown) => void}} on  after: the sky comes first
+ * @param {{after: Promise<void>, cursor: () => number|null, hovered: (rho_arcsec: number) => void, failed: (error: unknown) => void}} on  after: the sky comes first
  */
 export function radialPlots(record, view, name, on) {
   const root = h("div", { class: "plots" });
@@ -48,8 +48,6 @@ export function radialPlots(record, view, name, on) {
   /** @type {{setCursor: (rho: number) => void, stop: () => void}[]} */
   const made = [];
   let ended = false;
-  /** @type {number|null} */
-  let last = null;
 
   /**
    * @template R
@@ -62,27 +60,31 @@ export function radialPlots(record, view, name, on) {
     const said = h("output", { id: `${id}v`, class: "small", "aria-live": "polite" });
     const rhos = rows.map(rhoOf);
     let now = -1;
+    /** The row nearest to a distance; at the comet, which has no place on a logarithmic axis, the one that stands. @param {number|null} rho */
+    const nearest = (rho) => {
+      if (!rho) return now;
+      const far = (/** @type {number} */ i) => Math.abs(Math.log(rhos[i] / rho));
+      return rhos.reduce((best, _, i) => (best < 0 || far(i) < far(best) ? i : best), -1);
+    };
     const drawn = new NightPlot({
       where, name: plot, labelledby: id, describedby: `${id}v`,
       pointed: (x) => on.hovered(x / per_arcsec),
       key(key) {
-        const next = walked(key, now, rows.length);
-        if (next === null) return false;
-        // at once, so that the next key goes on from here though the page follows only with the next frame
-        setCursor(rhos[next]);
-        on.hovered(rhos[next]);
-        return true;
+        // from where the cursor is: the plot shows it a frame later
+        const next = walked(key, nearest(on.cursor()), rows.length);
+        if (next !== null) on.hovered(rhos[next]);
+        return next !== null;
       },
     });
-    /** @param {number} rho */
-    function setCursor(rho) {
-      drawn.setCursor(rho * per_arcsec);
-      const far = (/** @type {number} */ i) => Math.abs(Math.log(rhos[i] / rho));
-      const nearest = rhos.reduce((best, _, i) => (best < 0 || far(i) < far(best) ? i : best), -1);
-      if (nearest !== now && nearest >= 0) said.textContent = words(rows[nearest]);
-      now = nearest;
-    }
-    made.push({ stop: () => drawn.stop(), setCursor });
+    made.push({
+      stop: () => drawn.stop(),
+      setCursor(rho) {
+        drawn.setCursor(rho * per_arcsec);
+        const i = nearest(rho);
+        if (i !== now && i >= 0) said.textContent = words(rows[i]);
+        now = i;
+      },
+    });
     root.append(h("figure", { class: "plot" },
       h("figcaption", null, h("h3", { id }, title), figureDownloads(where, plot, title, () => /** @type {import("./tables.js").Flat[]} */ (all), { file: `${name}-${plot}`, comment })),
       drawn.holder, said, h("p", { class: "small muted" }, caption)));
@@ -98,13 +100,12 @@ export function radialPlots(record, view, name, on) {
     const curve = growth.filter((r) => r.what === "curve" && r.radius_arcsec > 0);
     if (radial.growth_caption && view.km_per_arcsec) add("growth", "Curve of growth", radial.growth_caption, growth, curve.length ? curve : growth, (r) => r.radius_arcsec, circleWords, view.km_per_arcsec);
     if (!root.childElementCount) fill(root, h("p", null, "No ring of this night shows light."));
-    if (last !== null) setCursor(last);
+    const rho = on.cursor();
+    if (rho !== null) setCursor(rho);
   }).catch(on.failed);
 
   /** @param {number} rho */
   function setCursor(rho) {
-    last = rho;
-    // the comet itself has no place on a logarithmic axis
     if (rho > 0) made.forEach((part) => part.setCursor(rho));
   }
   return { root, setCursor, stop() { ended = true; made.forEach((part) => part.stop()); } };

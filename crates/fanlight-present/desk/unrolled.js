@@ -19,7 +19,7 @@ export class Unrolled {
   /**
    * @param {Grid} grid @param {NightRecord} record
    * @param {{name: string, filter: () => Filter, centre: () => {dx_px: number, dy_px: number}, layer: () => string, twin: boolean, marks: Mark[],
-   *   pointed: (pa_deg: number, rho_arcsec: number) => void, failed: (error: unknown) => void}} o
+   *   cursor: () => {pa_deg: number, rho_arcsec: number}|null, pointed: (pa_deg: number, rho_arcsec: number) => void, failed: (error: unknown) => void}} o
    */
   constructor(grid, record, o) {
     this.grid = grid;
@@ -125,7 +125,7 @@ export class Unrolled {
     fill(this.place, ...figuresOf);
     this.data = { shown, head, unit };
     this.caption.textContent = `${over ? "The light over its mean at each distance" : head.words}; linear from ${figures(stretch.low, 4)} to ${figures(stretch.high, 4)} ${unit}${shown.length > 1 ? ", the same for both" : ""}. Marks on the upper edge: ☉ toward the Sun, −v against the orbital motion.`;
-    this.setCursor(this.last ?? null);
+    this.setCursor(this.o.cursor());
   }
 
   /** @param {number} j @param {number} n */
@@ -168,11 +168,7 @@ export class Unrolled {
 
   /** @param {SVGSVGElement} svg */
   #listen(svg) {
-    const point = (/** @type {number} */ pa, /** @type {number} */ rho) => {
-      // kept at once: the page follows with the next frame, and another key may come before
-      this.last = { pa_deg: ((pa % 360) + 360) % 360, rho_arcsec: Math.min(Math.max(rho, this.inner), this.outer) };
-      this.o.pointed(this.last.pa_deg, this.last.rho_arcsec);
-    };
+    const point = (/** @type {number} */ pa, /** @type {number} */ rho) => this.o.pointed(((pa % 360) + 360) % 360, Math.min(Math.max(rho, this.inner), this.outer));
     svg.addEventListener("pointermove", (e) => {
       if (!this.scales) return;
       const r = svg.getBoundingClientRect();
@@ -184,14 +180,13 @@ export class Unrolled {
       const step = /** @type {Record<string, [number, number]>} */ ({ ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, 1], ArrowDown: [0, -1] })[e.key];
       if (!step) return;
       e.preventDefault();
-      const { pa_deg, rho_arcsec } = this.last ?? { pa_deg: 0, rho_arcsec: this.inner };
+      const { pa_deg, rho_arcsec } = this.o.cursor() ?? { pa_deg: 0, rho_arcsec: this.inner };
       point(pa_deg + 2 * step[0], rho_arcsec * 1.04 ** step[1]);
     });
   }
 
   /** @param {{pa_deg: number, rho_arcsec: number}|null} at */
   setCursor(at) {
-    this.last = at;
     const inside = at && at.rho_arcsec >= this.inner && at.rho_arcsec <= this.outer;
     if (!at || !inside || !this.scales || !this.data) {
       this.cursors.forEach((c) => c.setAttribute("d", ""));
