@@ -6,9 +6,11 @@ use crate::stars::{FieldStar, StarStack};
 use crate::stars_by_place::StarsByPlace;
 use fanlight_image::Image;
 use fanlight_image::moffat::{self, FluxFitConfig, NoiseModel, StarImage};
+use fanlight_image::smooth::FWHM_PER_SIGMA;
 use rayon::prelude::*;
 
-/// Light within so many star widths of a star, under this share of it, may be what its image taken off leaves.
+/// Light within so many star widths of a star, under this share of its light and under what its image has there, may be what that image
+/// taken off leaves.
 const LEFT_WITHIN_FWHM: f64 = 2.5;
 const LEFT_SHARE: f64 = 0.06;
 /// What stands out of the coma by less than this share of its light may be its own.
@@ -38,31 +40,44 @@ pub(crate) struct StarOrComa<'a> {
     pub(crate) known: StarsByPlace<'a>,
     /// The light down to which the catalogue is whole.
     whole_to: f64,
+    /// Share of a star's light per pixel, by the distance from it along a row and a column.
+    density: Box<dyn Fn(f64, f64) -> f64>,
 }
 
 impl<'a> StarOrComa<'a> {
     pub(crate) fn new(stack: &'a StarStack<'a>, coma: DrawnOut, sky_variance: f64) -> Self {
         let fwhm_px = stack.shape.seeing().fwhm_px();
         let known = StarsByPlace::new(stack.catalogue, SHARP_WITHIN_FWHM * fwhm_px);
-        Self { stack, coma, sky_variance, fwhm_px, known, whole_to: whole_to(stack.catalogue) }
+        let density = Box::new(stack.shape.density());
+        Self { stack, coma, sky_variance, fwhm_px, known, whole_to: whole_to(stack.catalogue), density }
     }
 
     /// The coma's light under a star's image.
     pub(crate) fn coma_light(&self, star: &FieldStar) -> f64 {
-        let image_px2 = 4.0 * std::f64::consts::PI * (self.fwhm_px / 2.355).powi(2);
-        image_px2 * self.coma.at((star.x_px, star.y_px))
+        self.image_px2() * self.coma.at((star.x_px, star.y_px))
+    }
+
+    /// Pixels whose light counts as a star's: of a Gaussian the sum of weights 1 at its middle.
+    fn image_px2(&self) -> f64 {
+        4.0 * std::f64::consts::PI * (self.fwhm_px / FWHM_PER_SIGMA).powi(2)
     }
 
     /// Whether light that a pass found in what earlier ones left is a star; `taken` are those that they took off.
     pub(crate) fn is_star(&self, work: &Image, light: &FieldStar, pass: usize, taken: &StarsByPlace) -> bool {
         let known = self.known.nearest(light, self.fwhm_px);
         known.is_some_and(|known| is_of(light, known.star))
-            || !(is_left_of_another(light, taken) || self.is_comas(work, light, pass))
+            || !(self.is_left_of_another(light, taken) || self.is_comas(work, light, pass))
     }
 
     /// Stars that were taken off, for [`Self::is_star`].
     pub(crate) fn taken<'s>(&self, stars: &'s [FieldStar]) -> StarsByPlace<'s> {
         StarsByPlace::new(stars, LEFT_WITHIN_FWHM * self.fwhm_px)
+    }
+
+    /// Whether light may be what a star near it, taken off with an image that does not fit, left: no more than that image has there.
+    fn is_left_of_another(&self, light: &FieldStar, taken: &StarsByPlace) -> bool {
+        let share = |n: &FieldStar| self.image_px2() * (self.density)(light.x_px - n.x_px, light.y_px - n.y_px);
+        taken.near(light).any(|n| light.flux < share(n.star).min(LEFT_SHARE) * n.star.flux)
     }
 
     fn is_comas(&self, work: &Image, light: &FieldStar, pass: usize) -> bool {
@@ -87,11 +102,6 @@ impl<'a> StarOrComa<'a> {
         };
         misfit(self.stack.shape) < misfit(&self.stack.shape.widened(SHARP_TO))
     }
-}
-
-/// Whether light may be what a star near it, taken off with an image that does not fit, left.
-fn is_left_of_another(light: &FieldStar, taken: &StarsByPlace) -> bool {
-    taken.near(light).any(|n| light.flux < LEFT_SHARE * n.star.flux)
 }
 
 /// The light down to which a catalogue is whole; infinite for one that has few stars.
@@ -239,6 +249,8 @@ mod tests {
         assert!(!is_star(&[(light, 1.0)], &[], &[bright], (light, 1)));
         assert!(is_star(&[(light, 1.0)], &[light], &[bright], (light, 1)));
         assert!(is_star(&[(light, 1.0)], &[], &[at(64.0, 1000.0)], (light, 1)));
+        // two widths away its image has a seventieth of its light
+        assert!(is_star(&[(light, 1.0)], &[], &[at(66.0, 10_000.0)], (light, 1)));
     }
 
     #[test]

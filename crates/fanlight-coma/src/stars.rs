@@ -2,13 +2,13 @@
 
 use crate::measure::{Looks, RingProfile};
 use crate::star_or_coma::{DrawnOut, OF_COMA, StarOrComa, is_of};
-use crate::stars_by_place::StarsByPlace;
+use crate::stars_by_place::{Near, StarsByPlace};
 use crate::wings::{self, NoWings, WingSearch, Wings};
 use fanlight_image::background::{self, MeshConfig};
 use fanlight_image::detect::{self, DetectConfig, Detection};
 use fanlight_image::moffat::{self, FieldShape, FluxFitConfig, NoiseModel, Painter, StarImage};
 use fanlight_image::trails::{self, TrailConfig};
-use fanlight_image::{Image, Mask, flag, robust};
+use fanlight_image::{Image, Mask, flag, robust, smooth};
 use rayon::prelude::*;
 use std::collections::HashSet;
 
@@ -67,6 +67,10 @@ const CROWDED: f64 = 0.3;
 const PASSES: usize = 3;
 /// Stars under so many times the coma's light about them may have its structure in what is fitted to them.
 const IN_COMA: f64 = 3.0;
+/// Stars of the catalogue under so many sigmas of the stack's noise do not matter.
+const MISSED_SIGMA: f64 = 0.5;
+/// What was found so near (in star widths) to a star of the catalogue may hold its light.
+const BLENDED_FWHM: f64 = 1.5;
 /// Most stars found; a frame of a dense field holds ten thousand.
 const MAX_FIELD_STARS: usize = 20_000;
 
@@ -140,6 +144,7 @@ pub fn find_field_stars(stack: &StarStack) -> FieldStars {
     stars.retain(|s| s.flux > 0.0);
     take_saturated_from_catalogue(&mut work, stack, &mut stars, &judged.known, sky_variance.sqrt());
     take_in_coma_from_catalogue(&mut work, stack, &mut stars, &judged, sky_variance.sqrt());
+    take_missed_from_catalogue(&mut work, stack, &mut stars, &judged.known, sky_variance.sqrt());
     let wings = level.map(|level| {
         // a level read in cells of tens of pixels holds part of a halo
         work.data.par_iter_mut().zip(&level).for_each(|(w, l)| *w += l);
@@ -147,7 +152,6 @@ pub fn find_field_stars(stack: &StarStack) -> FieldStars {
         let noise = sky_variance.sqrt();
         wings::measure(&WingSearch { residual: &work, mask: stack.mask, noise, shape, stars: &stars, comet_path_px })
     });
-    take_passed_from_catalogue(stack, &mut stars);
     FieldStars { stars, wings }
 }
 
@@ -228,15 +232,34 @@ fn take_in_coma_from_catalogue(
     }
 }
 
-/// Stars that the condensation passed over, and which therefore were not looked for, come from the catalogue; but for those that were found
-/// just outside that strip and whose catalogue place is just inside it.
-fn take_passed_from_catalogue(stack: &StarStack, stars: &mut Vec<FieldStar>) {
+/// Stars of the catalogue that were not found are there all the same: those that the condensation passed over, which were not looked for,
+/// and those too deep in the coma or too faint to stand out. What was found close to one holds its light already.
+fn take_missed_from_catalogue(
+    work: &mut Image,
+    stack: &StarStack,
+    stars: &mut Vec<FieldStar>,
+    known: &StarsByPlace,
+    noise: f64,
+) {
     let fwhm_px = stack.shape.seeing().fwhm_px();
-    let is_passed =
-        |s: &FieldStar| distance_to_path((s.x_px, s.y_px), stack.comet_path_px) <= NUCLEUS_KEEP_OUT_FWHM * fwhm_px;
-    let is_found = |s: &FieldStar| stars.iter().any(|f| f.away_px(s) < fwhm_px && is_of(f, s));
-    let new: Vec<FieldStar> = stack.catalogue.iter().filter(|s| is_passed(s) && !is_found(s)).copied().collect();
-    stars.extend(new);
+    let ratio = over_catalogue(stars, known, fwhm_px).unwrap_or(1.0);
+    let matters = MISSED_SIGMA * noise * (4.0 * std::f64::consts::PI).sqrt() * fwhm_px / smooth::FWHM_PER_SIGMA;
+    let blended_px = BLENDED_FWHM * fwhm_px + stack.shape.trail_length_px();
+    let found = StarsByPlace::new(stars, blended_px);
+    let is_on = |s: &FieldStar| stack.image.index(s.x_px.round() as isize, s.y_px.round() as isize).is_some();
+    let is_missed = |s: &FieldStar| {
+        let passed = distance_to_path((s.x_px, s.y_px), stack.comet_path_px) <= NUCLEUS_KEEP_OUT_FWHM * fwhm_px;
+        // beside the strip that was not searched a found star is another one, unless it is as bright: its place is drawn aside by the coma
+        let is_its = |n: Near| !passed || is_of(n.star, s);
+        is_on(s) && s.flux > matters && !found.near(s).any(is_its)
+    };
+    let scaled = stack.catalogue.iter().map(|s| FieldStar { flux: ratio * s.flux, ..*s });
+    let missed: Vec<FieldStar> = scaled.filter(is_missed).collect();
+    let painter = Painter::for_many(stack.shape);
+    for star in &missed {
+        painter.add(work, star.x_px, star.y_px, -star.flux, render_radius_px(star.flux, stack.shape, noise));
+    }
+    stars.extend(missed);
 }
 
 /// No star is looked for this near (in star widths) to where the condensation passed.
@@ -401,39 +424,66 @@ mod tests {
     use super::*;
     use fanlight_image::moffat::{Moffat, render_star};
 
-    /// A star at the edge of the strip that the condensation swept, found outside it and known inside it, is one star.
-    #[test]
-    fn a_star_at_the_edge_of_the_condensations_strip_is_taken_once() {
-        const SIDE: usize = 160;
-        const FWHM_PX: f64 = 3.0;
+    const SIDE: usize = 160;
+    const FWHM_PX: f64 = 3.0;
+    const NUCLEUS_PX: (f64, f64) = (60.0, 80.0);
+
+    /// Stars far from the comet, which tell by how much fitted light differs from the catalogue's.
+    fn far() -> impl Iterator<Item = FieldStar> {
+        (0..10).map(|i| FieldStar { x_px: 20.0 + 12.0 * f64::from(i), y_px: 130.0, flux: 600.0 })
+    }
+
+    /// The stars found in an image of some, with a noise of 1 and a comet of no light at 60, 80.
+    fn found_of(drawn: &[FieldStar], catalogue: &[FieldStar]) -> Vec<FieldStar> {
         let shape = StarImage::from(Moffat::round(FWHM_PX, 3.0));
-        let nucleus = (60.0, 80.0);
-        let edge = nucleus.0 + NUCLEUS_KEEP_OUT_FWHM * FWHM_PX;
-        let beside = FieldStar { x_px: edge + 0.1, y_px: 80.0, flux: 900.0 };
-        let passed = FieldStar { x_px: nucleus.0 - 2.0, y_px: 80.0, flux: 500.0 };
-        let far = |i: usize| FieldStar { x_px: 20.0 + 12.0 * i as f64, y_px: 130.0, flux: 600.0 };
         let mut image = Image::filled(SIDE, SIDE, 0.0);
-        for star in (0..10).map(far).chain([beside, passed]) {
+        for star in drawn.iter().copied().chain(far()) {
             render_star(&mut image, &shape, star.x_px, star.y_px, star.flux, 60.0);
         }
-        let catalogue: Vec<FieldStar> =
-            (0..10).map(far).chain([passed, FieldStar { x_px: edge - 0.1, ..beside }]).collect();
+        let catalogue: Vec<FieldStar> = far().chain(catalogue.iter().copied()).collect();
         let radius_px: Vec<f64> = (1..60).map(f64::from).collect();
-        let stars = find_field_stars(&StarStack {
+        find_field_stars(&StarStack {
             image: &image,
             variance: &Image::filled(SIDE, SIDE, 1.0),
             mask: &Mask::clear(SIDE, SIDE),
             shape: &shape,
-            comet_path_px: &[nucleus],
+            comet_path_px: &[NUCLEUS_PX],
             coma: &RingProfile { median: vec![0.0; radius_px.len()], radius_px },
             catalogue: &catalogue,
         })
-        .stars;
-        let light_near =
-            |place: &FieldStar| -> f64 { stars.iter().filter(|s| s.away_px(place) < FWHM_PX).map(|s| s.flux).sum() };
-        for (star, within) in [(beside, 0.05), (passed, 0.03)] {
-            let light = light_near(&star);
-            assert!((light / star.flux - 1.0).abs() < within, "{light} of {}", star.flux);
+        .stars
+    }
+
+    fn light_near(stars: &[FieldStar], place: &FieldStar, within_px: f64) -> f64 {
+        stars.iter().filter(|s| s.away_px(place) < within_px).map(|s| s.flux).sum()
+    }
+
+    /// A star at the edge of the strip that the condensation swept, found outside it and known inside it, is one star, also where what the
+    /// coma leaves has drawn it aside.
+    #[test]
+    fn a_star_at_the_edge_of_the_condensations_strip_is_taken_once() {
+        let edge = NUCLEUS_PX.0 + NUCLEUS_KEEP_OUT_FWHM * FWHM_PX;
+        let beside = FieldStar { x_px: edge + 0.1, y_px: NUCLEUS_PX.1, flux: 900.0 };
+        let passed = FieldStar { x_px: NUCLEUS_PX.0 - 2.0, y_px: NUCLEUS_PX.1, flux: 500.0 };
+        for aside_px in [0.2, 1.2 * FWHM_PX] {
+            let stars = found_of(&[beside, passed], &[passed, FieldStar { x_px: beside.x_px - aside_px, ..beside }]);
+            for (star, within_px, within) in [(beside, 1.4 * FWHM_PX, 0.05), (passed, 0.6 * FWHM_PX, 0.03)] {
+                let light = light_near(&stars, &star, within_px);
+                assert!((light / star.flux - 1.0).abs() < within, "{aside_px}: {light} of {}", star.flux);
+            }
         }
+    }
+
+    /// Stars too faint to be found are taken by their magnitudes, but for those whose light is in that of a found one.
+    #[test]
+    fn stars_that_were_not_found_come_from_the_catalogue() {
+        let faint = FieldStar { x_px: 100.0, y_px: 40.0, flux: 15.0 };
+        let bright = FieldStar { x_px: 40.0, y_px: 30.0, flux: 900.0 };
+        let blended = FieldStar { x_px: bright.x_px + 0.8 * FWHM_PX, ..FieldStar { flux: 15.0, ..bright } };
+        let lost = FieldStar { x_px: 120.0, y_px: 60.0, flux: 1.0 };
+        let stars = found_of(&[faint, bright, blended, lost], &[faint, bright, blended, lost]);
+        assert!((light_near(&stars, &faint, 1.0) / faint.flux - 1.0).abs() < 0.1, "{stars:?}");
+        assert_eq!(stars.iter().filter(|s| s.away_px(&bright) < 2.0 * FWHM_PX).count(), 1, "{stars:?}");
+        assert_eq!(light_near(&stars, &lost, 2.0), 0.0, "{stars:?}");
     }
 }
