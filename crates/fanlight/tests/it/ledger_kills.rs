@@ -86,9 +86,16 @@ fn a_kill_at_any_moment_loses_nothing_that_was_recorded() {
         assert!(n_done <= told.len() + 1, "kill {kill}: {n_done} nights recorded, {} told", told.len());
     }
     assert!(n_midway >= KILLS / 4, "only {n_midway} of {KILLS} kills hit a process at its work");
-    // no journal is left behind by the last reader
-    let left = std::fs::read_dir(shelf.path()).expect("folder").flatten();
-    let left: Vec<_> = left.map(|e| e.file_name()).filter(|n| n.to_string_lossy().contains("-journal")).collect();
-    assert!(left.is_empty(), "{left:?}");
+    // a process that is killed before its journal has a header leaves one that holds nothing: readers pass it by
+    // (SQLite, "File Locking And Concurrency", 3.0 on hot journals), the next process that writes takes it away
+    std::fs::remove_file(&ledger).unwrap_or_default();
+    std::fs::copy(&whole, &ledger).expect("copied");
+    let journal = shelf.path().join("campaign.ledger.sqlite-journal");
+    std::fs::write(&journal, []).expect("written");
+    shelf.expect_whole();
+    assert!(import(&shelf, &nights[1]).wait().expect("ends").success());
+    shelf.expect_whole();
+    assert!(states(&shelf).values().all(|state| *state == 1));
+    assert!(!journal.exists());
     assert!(whole_run < Duration::from_secs(60), "an import of {NIGHTS} nights takes {whole_run:?}");
 }
