@@ -3,12 +3,14 @@
 use super::bank::Bank;
 use super::mode_space::ModeSpace;
 use super::nuisance::Nuisances;
+use super::search::Findings;
 use fanlight_image::wide;
 use nalgebra::{DMatrix, DVector};
 use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, StandardNormal};
 use rayon::prelude::*;
+use std::f64::consts::FRAC_1_SQRT_2;
 
 /// Largest significance anywhere searched, of many twins.
 #[derive(Debug, Clone, PartialEq)]
@@ -186,4 +188,35 @@ impl Chance {
     pub fn counted_to(&self) -> f64 {
         (1 + COUNTED_TWINS) as f64 / (1 + self.n_twins()) as f64
     }
+}
+
+/// The law of a single place's significance where there is no structure.
+pub(crate) struct PlaceLaw {
+    /// How much larger signals are than noise makes them, as far as the median of all places tells.
+    typical: f64,
+    /// The same of those that stand out, as the search allows for.
+    tail: f64,
+}
+
+/// Up to this significance signals are as the median of all tells; beyond it, they fall off as slowly as the search allows for.
+const TAIL_FROM: f64 = 3.0;
+
+impl PlaceLaw {
+    /// Of a search whose night's signals are larger than noise makes them by at least `least_excess`, though most may be no larger.
+    pub(crate) fn of(findings: &Findings, least_excess: f64) -> Self {
+        Self { typical: findings.excess / least_excess, tail: findings.excess }
+    }
+
+    /// Chance of a significance or more.
+    pub(crate) fn probability(&self, significance: f64) -> f64 {
+        let from = TAIL_FROM * self.typical;
+        let beyond = above(significance / self.tail) / above(from / self.tail);
+        let chance = if significance > from { above(TAIL_FROM) * beyond } else { above(significance / self.typical) };
+        chance.max(f64::MIN_POSITIVE)
+    }
+}
+
+/// Chance that a normal deviate is above a value.
+fn above(x: f64) -> f64 {
+    0.5 * libm::erfc(x * FRAC_1_SQRT_2)
 }

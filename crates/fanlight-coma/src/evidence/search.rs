@@ -61,8 +61,6 @@ pub struct Findings {
     pub parameters: Vec<f64>,
     /// How much larger the search's signals are than noise makes them.
     pub excess: f64,
-    /// The same of the typical signal alone, as it was measured: at least 1.
-    pub typical_excess: f64,
     /// Probability of the most significant thing that is left beside the features; `None` where there was no search for it.
     pub rest: Option<f64>,
 }
@@ -255,8 +253,7 @@ impl NightModel {
         for i in 1..fits.len() {
             fits[i].correction_of = fits[i].lies_in(&fits[..i]);
         }
-        let typical_excess = if chance.is_some() { self.typical_excess(&everything) } else { 1.0 };
-        let excess = (typical_excess / self.least_excess).max(1.0);
+        let excess = if chance.is_some() { self.excess(&everything) } else { 1.0 };
         let chance = chance.map(|chance| chance.raised(excess));
         let features = match &chance {
             Some(chance) => self.judge_together(fits, &common, chance),
@@ -266,7 +263,7 @@ impl NightModel {
         let rest = rest.map(|significance| chance.probability(significance));
         let parameters = everything.parameters(&self.data);
         let excess = excess * self.least_excess;
-        Findings { features, chance, n_templates, common, everything, parameters, excess, typical_excess, rest }
+        Findings { features, chance, n_templates, common, everything, parameters, excess, rest }
     }
 
     /// Features with the common nuisances that the data ask for beside them.
@@ -345,14 +342,13 @@ impl NightModel {
             .collect()
     }
 
-    /// How much larger the search's typical signal is than noise makes it, where nothing was found: what stars too faint to be masked and the flat
-    /// field leave in shapes like the templates'. Where it is more than [`NightModel::least_excess`], what chance shows is raised by it, and with
-    /// it every level that features and limits are held against.
-    fn typical_excess(&self, everything: &Nuisances) -> f64 {
+    /// How much larger than by [`NightModel::least_excess`] the search's signals are than noise makes them, where nothing was found: what stars too
+    /// faint to be masked and the flat field leave in shapes like the templates'. What chance shows is raised by it, and with it every level that features and limits are held against.
+    fn excess(&self, everything: &Nuisances) -> f64 {
         let (bank, maker) = self.search(everything);
         let twins = (0..N_TYPICAL).map(|i| bank.typical(&maker.twin(TYPICAL_SEED, i))).sum::<f64>() / N_TYPICAL as f64;
         let night = bank.typical(&maker.data(&self.data));
-        if twins > 0.0 { (night / twins).max(1.0) } else { 1.0 }
+        if twins > 0.0 { (night / twins / self.least_excess).max(1.0) } else { 1.0 }
     }
 
     /// Brings the noise to what the stack itself shows beside its structure: what neither noise nor structure explains is noise of a kind
