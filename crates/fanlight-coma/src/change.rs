@@ -151,7 +151,7 @@ pub struct Comparison {
     pub km_per_px: f64,
     /// Difference of the two contrasts, later less earlier, on the common grid; NaN where either is unknown.
     pub contrast: Image,
-    /// The same over its error in a kernel's area.
+    /// The same smoothed as by the common kernel, over the error that it then has: pixels' noise as both filters and the smoothing leave it.
     pub significance: Image,
     /// Column and row of the nucleus on both.
     pub centre_px: (f64, f64),

@@ -193,7 +193,7 @@ impl Chance {
 /// The law of a single place's significance where there is no structure.
 pub(crate) struct PlaceLaw {
     /// How much larger signals are than noise makes them, as far as the median of all places tells.
-    typical: f64,
+    pub(crate) typical: f64,
     /// The same of those that stand out, as the search allows for.
     tail: f64,
 }

@@ -195,13 +195,14 @@ struct Found {
 impl Found {
     /// Of a search whose night's signals are larger than noise makes them by at least `least_excess`, though most may be no larger.
     fn of(findings: Findings, dim: usize, least_excess: f64) -> Self {
+        let law = PlaceLaw::of(&findings, least_excess);
         let fits: Vec<Fitted> = findings.features.into_iter().map(|f| f.fitted).collect();
         Self {
             even: Nuisances::new(dim, &findings.common),
             beside: (0..=fits.len()).map(|_| OnceLock::new()).collect(),
             fits,
             common: findings.common,
-            law: PlaceLaw::of(&findings, least_excess),
+            law,
             chance: findings.chance,
         }
     }
