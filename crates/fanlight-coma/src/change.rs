@@ -11,7 +11,6 @@ mod common;
 mod matching;
 mod places;
 
-use crate::evidence::chance::PlaceLaw;
 use crate::evidence::feature_fit::{Fitted, Shape};
 use crate::evidence::limits::Limit;
 use crate::evidence::mode_space::{SkyFrame, off_rad};
@@ -249,8 +248,7 @@ fn at_places(pair: &Pair, model: &NightModel, findings: &Findings) -> Option<pla
     let clear: Vec<&Fitted> =
         shown.features.iter().map(|f| &f.fitted).filter(|f| f.stands_alone() && !is_told(f)).collect();
     let nuisances = model.nuisances_beside(&findings.common, &known);
-    let law = PlaceLaw::of(findings, model.least_excess);
-    places::at_places(model, &nuisances, (&mean, &clear), &law, pair.km_per_px)
+    places::at_places(model, &nuisances, (&mean, &clear), findings.excess, pair.km_per_px)
 }
 
 /// Width of the wedges that the limit is told of: a jet's.

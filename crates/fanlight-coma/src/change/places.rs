@@ -6,7 +6,6 @@
 //! instead of thousands all over the coma.
 
 use super::{Changed, MOVED_WITHIN_DEG};
-use crate::evidence::chance::PlaceLaw;
 use crate::evidence::feature_fit::{Fitted, Shape};
 use crate::evidence::mode_space::off_rad;
 use crate::evidence::night_model::NightModel;
@@ -44,12 +43,12 @@ struct Shows {
     contrast: f64,
 }
 
-/// Asks the difference at the places that features of the mean have. `law` is that of a place named beforehand, of one sign.
+/// Asks the difference at the places that features of the mean have. `excess` is by how much signals are larger than noise makes them.
 pub fn at_places(
     model: &NightModel,
     nuisances: &Nuisances,
     mean: (&NightModel, &[&Fitted]),
-    law: &PlaceLaw,
+    excess: f64,
     km_per_px: f64,
 ) -> Option<AtPlaces> {
     let places: Vec<&Fitted> = mean.1.iter().copied().filter(|f| f.shape.width_rad() <= WIDEST_RAD).collect();
@@ -60,7 +59,7 @@ pub fn at_places(
         .map(|a| (Amplitude::of(&a.direction, nuisances, &model.data), a))
         .collect();
     found.sort_by(|a, b| b.0.significance().abs().total_cmp(&a.0.significance().abs()));
-    let probability = |a: &Amplitude| of_many(2.0 * law.probability(a.significance().abs()), asked.len());
+    let probability = |a: &Amplitude| of_many(two_sided(a.significance() / excess), asked.len());
     let smallest_probability = probability(&found.first()?.0);
     let mut changes = Vec::new();
     let mut told = vec![false; places.len()];
@@ -135,6 +134,11 @@ fn turned(shape: &Shape, by_rad: f64) -> Shape {
     out
 }
 
+/// Chance that a number of unit variance is as far from zero, either way.
+fn two_sided(significance: f64) -> f64 {
+    libm::erfc(significance.abs() / std::f64::consts::SQRT_2)
+}
+
 /// Chance that the rarest of `n` is as rare (Šidák 1967, an upper bound for Gaussian numbers of any correlation).
 pub fn of_many(probability: f64, n: usize) -> f64 {
     -(n as f64 * (-probability.min(1.0)).ln_1p()).exp_m1()
@@ -145,7 +149,10 @@ mod tests {
     use super::*;
 
     #[test]
-    fn the_rarest_of_many_has_as_many_chances() {
+    fn chances_are_those_of_a_normal_distribution() {
+        // 1.959964: 5 % of either sign (Abramowitz and Stegun 1964, table 26.5)
+        assert!((two_sided(-1.959_964) - 0.05).abs() < 1e-6);
+        assert!((two_sided(5.0) / 5.733e-7 - 1.0).abs() < 1e-3);
         assert!((of_many(0.05, 2) - 0.0975).abs() < 1e-12 && of_many(1.0, 3) == 1.0);
         assert!((of_many(1e-20, 4) / 4e-20 - 1.0).abs() < 1e-9);
     }

@@ -3,14 +3,12 @@
 use super::bank::Bank;
 use super::mode_space::ModeSpace;
 use super::nuisance::Nuisances;
-use super::search::Findings;
 use fanlight_image::wide;
 use nalgebra::{DMatrix, DVector};
 use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, StandardNormal};
 use rayon::prelude::*;
-use std::f64::consts::FRAC_1_SQRT_2;
 
 /// Largest significance anywhere searched, of many twins.
 #[derive(Debug, Clone, PartialEq)]
@@ -187,57 +185,5 @@ impl Chance {
     /// Smallest probability that is counted rather than extrapolated.
     pub fn counted_to(&self) -> f64 {
         (1 + COUNTED_TWINS) as f64 / (1 + self.n_twins()) as f64
-    }
-}
-
-/// The law of a single place's significance where there is no structure.
-pub(crate) struct PlaceLaw {
-    /// How much larger signals are than noise makes them, as far as the median of all places tells.
-    pub(crate) typical: f64,
-    /// The same of those that stand out, as the search allows for.
-    tail: f64,
-}
-
-/// Up to this significance signals are as the median of all tells; beyond it, they fall off as slowly as the search allows for.
-const TAIL_FROM: f64 = 3.0;
-
-impl PlaceLaw {
-    /// Of a search whose night's signals are larger than noise makes them by at least `least_excess`, though most may be no larger.
-    pub(crate) fn of(findings: &Findings, least_excess: f64) -> Self {
-        Self { typical: findings.excess / least_excess, tail: findings.excess }
-    }
-
-    /// Chance of a significance or more.
-    pub(crate) fn probability(&self, significance: f64) -> f64 {
-        let from = TAIL_FROM * self.typical;
-        let beyond = above(significance / self.tail) / above(from / self.tail);
-        let chance = if significance > from { above(TAIL_FROM) * beyond } else { above(significance / self.typical) };
-        chance.max(f64::MIN_POSITIVE)
-    }
-}
-
-/// Chance that a normal deviate is above a value.
-fn above(x: f64) -> f64 {
-    0.5 * libm::erfc(x * FRAC_1_SQRT_2)
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    /// The law of a place: even to three sigma, then no less than Gaussian and without a step.
-    #[test]
-    fn the_tail_of_a_place_is_the_search_s() {
-        let plain = PlaceLaw { typical: 1.0, tail: 1.25 };
-        // Abramowitz & Stegun 1964, table 26.1
-        for (z, p) in [(-2.5, 0.993_790_335), (0.0, 0.5), (1.0, 0.158_655_254), (1.96, 0.024_997_895)] {
-            assert!((plain.probability(z) - p).abs() < 1e-8, "{z}");
-        }
-        let (before, behind) = (plain.probability(3.0 - 1e-9), plain.probability(3.0 + 1e-9));
-        assert!((before / behind - 1.0).abs() < 1e-6);
-        assert!(plain.probability(6.0) > 100.0 * above(6.0) && plain.probability(6.0) < above(6.0 / 1.25));
-        assert!(plain.probability(1e3) > 0.0);
-        let louder = PlaceLaw { typical: 1.5, tail: 1.5 };
-        assert!((louder.probability(4.8) - above(3.2)).abs() < 1e-12);
     }
 }

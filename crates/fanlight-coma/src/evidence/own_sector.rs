@@ -12,7 +12,7 @@
 //! what chance shows of the one is what it shows of the other. Whoever would have taken either has twice the chance.
 
 use super::challenge::RESOLVED_FWHM;
-use super::chance::{Chance, PlaceLaw};
+use super::chance::Chance;
 use super::feature_fit::{FitContext, Fitted, WedgeShape};
 use super::mode_space::{ModeSpace, SkyFrame, off_rad};
 use super::night_model::NightModel;
@@ -22,7 +22,7 @@ use super::search::Findings;
 use super::shapes::Shapes;
 use fanlight_image::{Image, Mask};
 use nalgebra::DVector;
-use std::f64::consts::TAU;
+use std::f64::consts::{FRAC_1_SQRT_2, TAU};
 use std::sync::OnceLock;
 use thiserror::Error;
 
@@ -195,14 +195,13 @@ struct Found {
 impl Found {
     /// Of a search whose night's signals are larger than noise makes them by at least `least_excess`, though most may be no larger.
     fn of(findings: Findings, dim: usize, least_excess: f64) -> Self {
-        let law = PlaceLaw::of(&findings, least_excess);
         let fits: Vec<Fitted> = findings.features.into_iter().map(|f| f.fitted).collect();
         Self {
             even: Nuisances::new(dim, &findings.common),
             beside: (0..=fits.len()).map(|_| OnceLock::new()).collect(),
             fits,
             common: findings.common,
-            law,
+            law: PlaceLaw { typical: findings.excess / least_excess, tail: findings.excess },
             chance: findings.chance,
         }
     }
@@ -413,6 +412,32 @@ fn checked(sector: &Sector) -> Result<Sector, NotMeasured> {
         inner_arcsec: inner_arcsec.min(outer_arcsec),
         outer_arcsec: inner_arcsec.max(outer_arcsec),
     })
+}
+
+/// The law of a single place's significance where there is no structure.
+struct PlaceLaw {
+    /// How much larger signals are than noise makes them, as far as the median of all places tells.
+    typical: f64,
+    /// The same of those that stand out, as the search allows for.
+    tail: f64,
+}
+
+/// Up to this significance signals are as the median of all tells; beyond it, they fall off as slowly as the search allows for.
+const TAIL_FROM: f64 = 3.0;
+
+impl PlaceLaw {
+    /// Chance of a significance or more.
+    fn probability(&self, significance: f64) -> f64 {
+        let from = TAIL_FROM * self.typical;
+        let beyond = above(significance / self.tail) / above(from / self.tail);
+        let chance = if significance > from { above(TAIL_FROM) * beyond } else { above(significance / self.typical) };
+        chance.max(f64::MIN_POSITIVE)
+    }
+}
+
+/// Chance that a normal deviate is above a value.
+fn above(x: f64) -> f64 {
+    0.5 * libm::erfc(x * FRAC_1_SQRT_2)
 }
 
 #[cfg(test)]

@@ -425,3 +425,19 @@ fn sectors_as_people_draw_them() {
     let half = sectors.measure(&Sector { pa_deg: 1.4f64.to_degrees(), ..plain }).unwrap();
     assert!((half.good_share - 0.5).abs() < 0.06, "{half:?}");
 }
+
+/// The law of a place: even to three sigma, then no less than Gaussian and without a step.
+#[test]
+fn the_tail_of_a_place_is_the_search_s() {
+    let plain = PlaceLaw { typical: 1.0, tail: 1.25 };
+    // Abramowitz & Stegun 1964, table 26.1
+    for (z, p) in [(-2.5, 0.993_790_335), (0.0, 0.5), (1.0, 0.158_655_254), (1.96, 0.024_997_895)] {
+        assert!((plain.probability(z) - p).abs() < 1e-8, "{z}");
+    }
+    let (before, behind) = (plain.probability(3.0 - 1e-9), plain.probability(3.0 + 1e-9));
+    assert!((before / behind - 1.0).abs() < 1e-6);
+    assert!(plain.probability(6.0) > 100.0 * above(6.0) && plain.probability(6.0) < above(6.0 / 1.25));
+    assert!(plain.probability(1e3) > 0.0);
+    let louder = PlaceLaw { typical: 1.5, tail: 1.5 };
+    assert!((louder.probability(4.8) - above(3.2)).abs() < 1e-12);
+}
