@@ -150,7 +150,7 @@ pub struct Comparison {
     pub km_per_px: f64,
     /// Difference of the two contrasts, later less earlier, on the common grid; NaN where either is unknown.
     pub contrast: Image,
-    /// The same over its error in a kernel's area.
+    /// The same smoothed as by the common kernel, over the error that it then has: pixels' noise as both filters and the smoothing leave it.
     pub significance: Image,
     /// Column and row of the nucleus on both.
     pub centre_px: (f64, f64),
@@ -279,5 +279,85 @@ fn changed(model: &NightModel, findings: &Findings, index: usize, km_per_px: f64
         contrast,
         contrast_sigma,
         probability: of_either_sign(finding.probability),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use rand::SeedableRng;
+    use rand_chacha::ChaCha8Rng;
+    use rand_distr::{Distribution, StandardNormal};
+
+    const SIDE: usize = 161;
+    const PARTS: usize = 4;
+    const MIDDLE: f64 = (SIDE / 2) as f64;
+
+    /// Parts of a night: a round coma, smooth beside any star image, with noise of a standard deviation in their mean.
+    fn parts(rng: &mut ChaCha8Rng, sigma: f64) -> Vec<Image> {
+        let mut pixel = |i: usize| {
+            let rho = ((i % SIDE) as f64 - MIDDLE).hypot((i / SIDE) as f64 - MIDDLE);
+            let noise: f64 = StandardNormal.sample(rng);
+            (3000.0 / rho.hypot(8.0) + sigma * (PARTS as f64).sqrt() * noise) as f32
+        };
+        (0..PARTS)
+            .map(|_| Image { width: SIDE, height: SIDE, data: (0..SIDE * SIDE).map(&mut pixel).collect() })
+            .collect()
+    }
+
+    fn mean(parts: &[Image]) -> Image {
+        let sum = |i: usize| parts.iter().map(|p| p.data[i]).sum::<f32>();
+        Image { width: SIDE, height: SIDE, data: (0..SIDE * SIDE).map(|i| sum(i) / PARTS as f32).collect() }
+    }
+
+    /// What the map shows of noise alone has the size that it says, whichever night's noise the filters have smoothed.
+    #[test]
+    fn a_map_of_noise_alone_has_unit_scatter() {
+        let mask = Mask::clear(SIDE, SIDE);
+        let mut squares = (0.0, 0.0);
+        for (seed, sigmas, widths_px) in [
+            (1, [4.0, 2.0], [3.0, 6.5]),
+            (2, [4.0, 2.0], [3.0, 6.5]),
+            (3, [4.0, 2.0], [3.0, 6.5]),
+            (4, [2.0, 4.0], [6.5, 3.0]),
+        ] {
+            let mut rng = ChaCha8Rng::seed_from_u64(seed);
+            let nights = sigmas.map(|sigma| parts(&mut rng, sigma));
+            let images = nights.each_ref().map(|n| mean(n));
+            let variances = sigmas.map(|s| Image::filled(SIDE, SIDE, (s * s) as f32));
+            let substacks = nights.each_ref().map(|n| n.iter().map(|p| (p, 1.0 / PARTS as f64)).collect::<Vec<_>>());
+            let night = |i: usize| NightForChange {
+                image: &images[i],
+                variance: &variances[i],
+                mask: &mask,
+                correlation: 1.0,
+                star_variance: None,
+                substacks: &substacks[i],
+                frame: SkyFrame { centre_px: (MIDDLE, MIDDLE), arcsec_per_px: [[-1.0, 0.0], [0.0, 1.0]] },
+                km_per_arcsec: 1000.0,
+                centre_sigma_px: 0.02,
+                fwhm_arcsec: widths_px[i],
+                fwhm_sigma: 0.01,
+                beta: 3.0,
+                beta_sigma: 0.2,
+                elongation: 1.0,
+                elongation_pa_deg: 0.0,
+                elongation_sigma: 0.01,
+                sky_sigma: 0.01,
+                sky_per_px: 10.0,
+            };
+            let (map, (x, y)) =
+                compare(&night(0), &night(1), 5).map(|c| (c.significance, c.centre_px)).expect("two nights");
+            for (i, v) in map.data.iter().enumerate().filter(|(_, v)| v.is_finite()) {
+                let rho = ((i % map.width) as f64 - x).hypot((i / map.width) as f64 - y);
+                // nearer, the few numbers of a ring have lost their mean
+                if rho > 15.0 {
+                    squares = (squares.0 + f64::from(*v).powi(2), squares.1 + 1.0);
+                }
+            }
+        }
+        let rms = (squares.0 / squares.1).sqrt();
+        // four maps of some 80 kernels' areas each: 3 % of the root of a mean square
+        assert!(squares.1 > 20_000.0 && (rms - 1.0).abs() < 0.1, "{rms} of {}", squares.1);
     }
 }

@@ -256,12 +256,13 @@ fn squares(blocks: &[Turned], shifts: &[usize; BLOCKS]) -> Vec<f64> {
     let mut out = vec![0.0; windows().count() * N_PA];
     for k in 0..N_PA {
         let at = |b: usize| (k + shifts[b]) % N_PA;
-        let products = DMatrix::from_fn(BLOCKS, BLOCKS, |a, b| match b.abs_diff(a) <= OVERLAP && b >= a {
+        // where a search is short for its kernel all blocks overlap
+        let products = DMatrix::from_fn(BLOCKS, BLOCKS, |a, b| match b >= a {
             true => blocks[a].dot(at(a), &blocks[b], at(b)),
             false => 0.0,
         });
         for (w, (first, end)) in windows().enumerate() {
-            let pairs = (first..end).flat_map(|a| (a..end.min(a + OVERLAP + 1)).map(move |b| (a, b)));
+            let pairs = (first..end).flat_map(|a| (a..end).map(move |b| (a, b)));
             out[w * N_PA + k] =
                 pairs.map(|(a, b)| if a == b { products[(a, b)] } else { 2.0 * products[(a, b)] }).sum();
         }
@@ -449,8 +450,6 @@ pub fn pa_rad(k: usize) -> f64 {
 
 /// Share of a template's information that nuisances must leave.
 const LEAST_LEFT: f64 = 3e-3;
-/// Blocks further apart than this do not overlap.
-const OVERLAP: usize = 2;
 
 impl Family {
     /// One over the error under nuisances: per curvature, then per window and position angle.
@@ -489,5 +488,29 @@ impl Template {
             curvature_rad_per_px: curvature_deg_per_arcsec.to_radians() * scale_arcsec,
             run: std::array::from_fn(|j| if (*first_knot..*end_knot).contains(&j) { 1.0 } else { 0.0 }),
         })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Blocks of which every one overlaps every other, as where a search is short for its kernel.
+    #[test]
+    fn squares_of_wedges_hold_all_blocks() {
+        const ROWS: usize = 5;
+        let value = |b: usize, i: usize, k: usize| ((7 * b + 3 * i + k) as f64).sin() + 0.4;
+        let blocks: Vec<Turned> = (0..BLOCKS)
+            .map(|b| Turned { from: 0, values: DMatrix::from_fn(ROWS, N_PA, |i, k| value(b, i, k)) })
+            .collect();
+        let shifts: [usize; BLOCKS] = std::array::from_fn(|b| 2 * b);
+        let got = squares(&blocks, &shifts);
+        for (w, (first, end)) in windows().enumerate() {
+            for k in 0..N_PA {
+                let sum = |i: usize| (first..end).map(|b| value(b, i, (k + shifts[b]) % N_PA)).sum::<f64>();
+                let expected: f64 = (0..ROWS).map(|i| sum(i).powi(2)).sum();
+                assert!((got[w * N_PA + k] - expected).abs() < 1e-9 * (1.0 + expected), "{first} to {end} at {k}");
+            }
+        }
     }
 }

@@ -184,7 +184,8 @@ fn azimuthal_profiles(input: &StackForEvidence, model: &NightModel, km_per_arcse
     let rings = Rings {
         image: input.image,
         variance: input.variance,
-        mask: input.mask,
+        // with what the search left out for stars
+        mask: &model.mask,
         correlation: input.correlation,
         frame: model.frame,
     };
