@@ -26,8 +26,8 @@ fn expect_alike(searched_by: &str, c: &Compared) {
     ranks.sort_by(f64::total_cmp);
     let probability = uniform_probability(&ranks);
     assert!(probability > 0.01, "{searched_by}: {probability}, {c:?}");
-    // the rarest of 64 is this rare in 1 of 300 comparisons
-    assert!(ranks[0] > 5e-5, "{searched_by}: {c:?}");
+    // the second rarest of 64 is this rare in 1 of 300 comparisons; of the rarest, 10 000 linearised twins tell too little
+    assert!(ranks[1] > 0.0013, "{searched_by}: {c:?}");
     assert!((c.mean - c.mean_of_all).abs() < 3.0 * c.mean_sigma(), "{searched_by}: {c:?}");
     assert!(0.1 * c.mean_of_all > 3.0 * c.mean_sigma(), "too few twins to see a tenth: {c:?}");
     assert!((c.sd - c.sd_of_all).abs() < 3.0 * c.sd_sigma, "{searched_by}: {c:?}");
