@@ -58,7 +58,7 @@ impl<'a> StarOrComa<'a> {
     }
 
     /// Pixels whose light counts as a star's: of a Gaussian the sum of weights 1 at its middle.
-    fn image_px2(&self) -> f64 {
+    pub(crate) fn image_px2(&self) -> f64 {
         4.0 * std::f64::consts::PI * (self.fwhm_px / FWHM_PER_SIGMA).powi(2)
     }
 

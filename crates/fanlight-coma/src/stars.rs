@@ -8,7 +8,7 @@ use fanlight_image::background::{self, MeshConfig};
 use fanlight_image::detect::{self, DetectConfig, Detection};
 use fanlight_image::moffat::{self, FieldShape, FluxFitConfig, NoiseModel, Painter, StarImage};
 use fanlight_image::trails::{self, TrailConfig};
-use fanlight_image::{Image, Mask, flag, robust, smooth};
+use fanlight_image::{Image, Mask, flag, robust};
 use rayon::prelude::*;
 use std::collections::HashSet;
 
@@ -45,7 +45,8 @@ pub struct StarStack<'a> {
     pub comet_path_px: &'a [(f64, f64)],
     /// The coma's mean azimuthal median.
     pub coma: &'a RingProfile,
-    /// Catalogue stars with the flux that their magnitude gives: the only witnesses where the condensation passed.
+    /// Catalogue stars with the flux that their magnitude gives: the only witnesses where the condensation passed, and of stars that do not
+    /// stand out.
     pub catalogue: &'a [FieldStar],
 }
 
@@ -144,7 +145,7 @@ pub fn find_field_stars(stack: &StarStack) -> FieldStars {
     stars.retain(|s| s.flux > 0.0);
     take_saturated_from_catalogue(&mut work, stack, &mut stars, &judged.known, sky_variance.sqrt());
     take_in_coma_from_catalogue(&mut work, stack, &mut stars, &judged, sky_variance.sqrt());
-    take_missed_from_catalogue(&mut work, stack, &mut stars, &judged.known, sky_variance.sqrt());
+    take_missed_from_catalogue(&mut work, stack, &mut stars, &judged, sky_variance.sqrt());
     let wings = level.map(|level| {
         // a level read in cells of tens of pixels holds part of a halo
         work.data.par_iter_mut().zip(&level).for_each(|(w, l)| *w += l);
@@ -238,12 +239,12 @@ fn take_missed_from_catalogue(
     work: &mut Image,
     stack: &StarStack,
     stars: &mut Vec<FieldStar>,
-    known: &StarsByPlace,
+    judged: &StarOrComa,
     noise: f64,
 ) {
     let fwhm_px = stack.shape.seeing().fwhm_px();
-    let ratio = over_catalogue(stars, known, fwhm_px).unwrap_or(1.0);
-    let matters = MISSED_SIGMA * noise * (4.0 * std::f64::consts::PI).sqrt() * fwhm_px / smooth::FWHM_PER_SIGMA;
+    let ratio = over_catalogue(stars, &judged.known, fwhm_px).unwrap_or(1.0);
+    let least_flux = MISSED_SIGMA * noise * judged.image_px2().sqrt();
     let blended_px = BLENDED_FWHM * fwhm_px + stack.shape.trail_length_px();
     let found = StarsByPlace::new(stars, blended_px);
     let is_on = |s: &FieldStar| stack.image.index(s.x_px.round() as isize, s.y_px.round() as isize).is_some();
@@ -251,10 +252,10 @@ fn take_missed_from_catalogue(
         let passed = distance_to_path((s.x_px, s.y_px), stack.comet_path_px) <= NUCLEUS_KEEP_OUT_FWHM * fwhm_px;
         // beside the strip that was not searched a found star is another one, unless it is as bright: its place is drawn aside by the coma
         let is_its = |n: Near| !passed || is_of(n.star, s);
-        is_on(s) && s.flux > matters && !found.near(s).any(is_its)
+        !found.near(s).any(is_its)
     };
     let scaled = stack.catalogue.iter().map(|s| FieldStar { flux: ratio * s.flux, ..*s });
-    let missed: Vec<FieldStar> = scaled.filter(is_missed).collect();
+    let missed: Vec<FieldStar> = scaled.filter(|s| is_on(s) && s.flux > least_flux).filter(is_missed).collect();
     let painter = Painter::for_many(stack.shape);
     for star in &missed {
         painter.add(work, star.x_px, star.y_px, -star.flux, render_radius_px(star.flux, stack.shape, noise));

@@ -257,10 +257,8 @@ fn squares(blocks: &[Turned], shifts: &[usize; BLOCKS]) -> Vec<f64> {
     for k in 0..N_PA {
         let at = |b: usize| (k + shifts[b]) % N_PA;
         // where a search is short for its kernel all blocks overlap
-        let products = DMatrix::from_fn(BLOCKS, BLOCKS, |a, b| match b >= a {
-            true => blocks[a].dot(at(a), &blocks[b], at(b)),
-            false => 0.0,
-        });
+        let products =
+            DMatrix::from_fn(BLOCKS, BLOCKS, |a, b| if b >= a { blocks[a].dot(at(a), &blocks[b], at(b)) } else { 0.0 });
         for (w, (first, end)) in windows().enumerate() {
             let pairs = (first..end).flat_map(|a| (a..end).map(move |b| (a, b)));
             out[w * N_PA + k] =
